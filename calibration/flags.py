@@ -1,0 +1,77 @@
+"""One table of doubts: code, weight, sentence and remedy.
+
+The report, the record, the messages and the documentation all read this table,
+so they cannot disagree. ``look`` means that a person must look before cutting;
+``refused`` means that no outline is given; ``usage`` that the call is wrong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Weight = Literal["note", "look", "refused", "usage"]
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """One doubt about a result, ready to show."""
+
+    code: str
+    weight: Weight
+    text: str
+    remedy: str
+
+
+# code -> (weight, sentence, remedy); braces are filled by doubt().
+TABLE: dict[str, tuple[Weight, str, str]] = {
+    # --- the call and the plan file
+    "unknown-key": ("usage", "{file}: unknown key '{key}' in [{table}]{hint}.", "Correct or remove that line."),
+    "bad-value": ("usage", "{file}: '{key}' is {got}, but {need} is needed.", "Correct that line."),
+    "bad-length": ("usage", "'{text}' is not a length.", "Write a number with its unit, such as 505 mm, 19.875 in or 19 7/8 in."),
+    "bad-toml": ("usage", "{file} is not a readable plan file: {why}.", "Mend the line named; the file is TOML."),
+    "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
+    "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
+    "out-has-results": ("usage", "The folder {folder} already holds results ({file}).", "Choose another folder with --out, or add --replace."),
+    # --- the picture
+    "unreadable": ("refused", "{file} cannot be read as a picture: {why}.", "Scan or export it again as PNG, TIFF, JPEG or PDF."),
+    "truncated": ("refused", "{file} ends before the picture does.", "Copy or scan it again; part of the sheet is missing."),
+    "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule."),
+    "too-small": ("refused", "{file} is only {width} x {height} pixels.", "Scan the sheet at 200 dpi or more."),
+    "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set plan.page to one that exists."),
+    "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),
+    # --- rules and scale
+    "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
+    "unit-uncertain": ("refused", "The graduations at {place} px may be {candidates}: their unit is not certain.", "Say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
+    "rules-disagree": ("refused", "{first} and {second} disagree by {percent} %.", "Check which is right; leave the other out with [[rule]] near = [x, y] on the good one."),
+    "one-direction": ("look", "All known lengths run {direction} on the sheet; the scale {other} is not certified.", "Give a second rule, a [[span]] or a stated size in the other direction."),
+    "rule-nonlinear": ("look", "The graduations of {rule} leave a straight scale by up to {max_mm} mm.", "The copy or the scan was fed unevenly; scan again, or claim no more than the wider uncertainty."),
+    "dpi-disagrees": ("look", "The file says {dpi} dots per inch, but the graduations give {measured}.", "If the copy was not enlarged or reduced on purpose, check the unit of the rule."),
+    "shear-assumed": ("note", "Squareness of the sheet rests on {evidence}.", "A third rule on the slant would prove it."),
+    # --- the outline
+    "no-outline": ("refused", "No closed body outline was found.", "Point to the body with body.near = [x, y], or scan the whole of it."),
+    "several-bodies": ("refused", "{count} curves could be the body, near {places} px.", "Say which with body.near = [x, y]."),
+    "outline-off-sheet": ("refused", "The outline runs off the picture at {place} px.", "Scan the whole body."),
+    "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
+    "alternative-line": ("look", "Another line of equal weight runs {distance} mm from the outline near {place} px.", "Look at the overlay; settle it with body.through or body.ignore."),
+    "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
+    "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
+    # --- symmetry and frame
+    "no-centerline": ("look", "No drawn centerline was found; the axis comes from the outline alone.", "Check the overlay's centerline."),
+    "axes-disagree": ("look", "The drawn centerline and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees.", "Check that the outline chosen is the body and how the halves differ in the report."),
+    "ends-uncertain": ("look", "Tail and neck end could not be told apart with certainty.", "Check the overlay; turn the sheet if it is upside down."),
+    "halves-differ": ("look", "The halves differ by up to {max_mm} mm, more than drawing can explain; they were kept as drawn.", "Choose with body.keep = \"mean\", \"left\", \"right\" or \"as drawn\"."),
+    # --- the files written
+    "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
+    "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution or with more and longer rules."),
+}
+
+
+def doubt(code: str, **facts: object) -> Doubt:
+    """Return the entry ``code`` with its sentence filled from ``facts``.
+
+    Raises:
+        KeyError: the code is unknown or a fact of its sentence is missing.
+    """
+    weight, text, remedy = TABLE[code]
+    return Doubt(code, weight, text.format(**facts), remedy)

@@ -1,0 +1,196 @@
+"""The data types passed between stages: frozen, read-only, one frame each.
+
+Stages import this module and never each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from calibration.controls import Control
+from calibration.flags import Doubt
+from calibration.frames import BodyPoints, BoolArray, FloatArray, IntArray, PxPoints, SheetPoints
+
+Unit = Literal["mm", "in"]
+Hand = Literal["right", "left"]
+Keep = Literal["auto", "mean", "left", "right", "as drawn"]
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One page as grey values; dark ink on light paper after reading."""
+
+    grey: npt.NDArray[np.uint8]  # (H, W), 0 black, 255 white, read-only
+    file: str  # name only, no folder
+    sha256: str  # of the file's bytes
+    dpi: tuple[float, float] | None  # declared, (x, y); a cross-check only
+    captured: Literal["scan", "photo"]
+    notes: tuple[str, ...] = ()  # what was done on reading, in plain words
+
+
+@dataclass(frozen=True, eq=False)
+class Rule:
+    """One graduated rule found in the picture."""
+
+    control: Control  # the graduations, px <-> mm
+    role: Literal["drawn", "laid"]
+    unit: Unit
+    pitch_mm: float  # nominal distance of two graduations
+    from_px: tuple[float, float]
+    to_px: tuple[float, float]
+    graduations: int  # found and used
+    missing: int  # expected between the ends, not found
+    pitch_px: float
+    residual_rms_px: float
+    unit_evidence: str  # one sentence
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """One drawn line between two junctions or ends, at the middle of its ink."""
+
+    points: PxPoints  # (N, 2) in order
+    sigma_px: FloatArray  # (N,) one standard deviation across the line
+    width_px: FloatArray  # (N,) ink width
+    darkness: FloatArray  # (N,) 0 paper .. 1 full ink
+    closed: bool
+    nodes: tuple[int, int]  # ids of the junctions at both ends; equal when closed
+
+
+@dataclass(frozen=True, eq=False)
+class Ink:
+    """All strokes of a page."""
+
+    strokes: tuple[Stroke, ...]
+    junctions: PxPoints  # (J, 2); row = node id
+    line_width_px: float  # typical
+
+
+@dataclass(frozen=True, eq=False)
+class SheetLine:
+    """A straight drawn line, maybe dashed, fitted as one."""
+
+    start: tuple[float, float]  # mm, sheet frame
+    end: tuple[float, float]
+    inked_fraction: float  # 1 continuous; less when dashed
+    offset_sigma_mm: float
+    angle_sigma_rad: float
+
+
+@dataclass(frozen=True, eq=False)
+class TracedOutline:
+    """The body's line as found on the sheet, before anything is averaged.
+
+    Whole drawings give a closed loop, without repeating the first point. Half drawings give
+    an open curve from one end of the centerline to the other.
+    """
+
+    points: SheetPoints  # (N, 2), about 0.25 mm apart
+    sigma_mm: FloatArray  # (N,) across the curve
+    traced: BoolArray  # (N,) False where bridged
+    corners: IntArray  # (C,) indices of sharp corners
+    half: bool
+    lines: tuple[SheetLine, ...]  # straight lines that may be the centerline
+    width_mm: float  # typical ink width of the outline
+    doubts: tuple[Doubt, ...] = ()
+    evidence: tuple[str, ...] = ()  # plain sentences: why this curve
+
+
+@dataclass(frozen=True, eq=False)
+class SymmetryAudit:
+    """Left against right before anything is averaged; gap = (mirrored left) - right, mm."""
+
+    rms_mm: float
+    max_mm: float
+    max_at: tuple[Literal["left", "right"], float, float]  # side, x_mm, y_mm (body frame)
+    u95_mm: float  # of one gap value
+    tail_angle_deg: float  # between outline and centerline at the tail; 90 = square
+    neck_angle_deg: float
+    gap_y_mm: FloatArray  # (G,) station along the body
+    gap_mm: FloatArray  # (G,) signed gap there; left larger = +
+    axis_source: Literal["drawn centerline", "outline", "both"]
+    axis_offset_mm: float  # drawn against outline's own axis, at mid body
+    axis_angle_deg: float
+    agree: bool  # the halves agree within what a drawing can be off
+    measured: bool  # False for a half drawing: nothing to compare
+
+
+@dataclass(frozen=True, eq=False)
+class BodyTrace:
+    """The outline in the body frame, closed, after ``keep`` and ``hand``."""
+
+    points: BodyPoints  # (N, 2) closed loop, first not repeated, counter-clockwise from the tail
+    sigma_mm: FloatArray
+    traced: BoolArray
+    corners: IntArray
+    audit: SymmetryAudit
+    kept: str  # plain words: what was kept and why
+    symmetric: bool  # the points are exactly mirrored
+    sheet_to_body: FloatArray  # (2, 3) affine from sheet mm to body mm
+    axis_u_mm: float  # 1 sigma of x = 0
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class ArcPath:
+    """Lines and arcs joined end to end: vertex i to i+1 with bulge i (tan of a quarter of the arc's angle).
+
+    Positive bulges turn counter-clockwise. A closed path does not repeat its first vertex.
+    """
+
+    xy_mm: FloatArray  # (V, 2)
+    bulge: FloatArray  # (V,) for a closed path, (V - 1,) for an open one
+    closed: bool
+
+
+@dataclass(frozen=True, eq=False)
+class FairOutline:
+    """The smooth outline: dense points and the arcs that stand for it."""
+
+    points: BodyPoints  # (N, 2) dense, closed, first not repeated
+    path: ArcPath  # within 0.01 mm of the points
+    corners: tuple[tuple[float, float, float], ...]  # x_mm, y_mm, angle_deg (180 = none)
+    path_deviation_mm: float  # measured, path against points
+    moved_rms_mm: float  # fairing moved the traced points by
+    moved_max_mm: float
+    symmetric: bool
+
+
+@dataclass(frozen=True, eq=False)
+class BodyMeasures:
+    """What a builder asks of the body first; body frame."""
+
+    length_mm: float
+    lower_bout_mm: float
+    waist_mm: float | None
+    upper_bout_mm: float | None
+    lower_bout_y_mm: float
+    waist_y_mm: float | None
+    upper_bout_y_mm: float | None
+    perimeter_mm: float
+    area_mm2: float
+    min_radius_mm: float  # corners left out
+
+
+@dataclass(frozen=True, eq=False)
+class TextMark:
+    """A line of text at a place."""
+
+    at: tuple[float, float]  # mm
+    height_mm: float
+    text: str
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """Neutral record that every writer plays: layer name -> shapes, body frame, mm, y up."""
+
+    paths: tuple[tuple[str, ArcPath], ...]  # (layer, path)
+    texts: tuple[tuple[str, TextMark], ...] = ()
+    title: str = ""
+    length_unit: Unit = "mm"
+    meta: dict[str, str] = field(default_factory=dict)
