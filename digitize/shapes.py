@@ -101,6 +101,16 @@ class TracedOutline:
 
 
 @dataclass(frozen=True, eq=False)
+class OutlineHints:
+    """What the person said about where the outline is, full-resolution pixels."""
+
+    near: tuple[float, float] | None = None  # inside the body
+    ignore: tuple[tuple[tuple[float, float], ...], ...] = ()  # polygons that hold nothing of the outline
+    through: tuple[tuple[float, float], ...] = ()  # points that the outline passes through
+    line: Literal["middle", "outer", "inner"] = "middle"
+
+
+@dataclass(frozen=True, eq=False)
 class SymmetryAudit:
     """Left against right before anything is averaged; gap = (mirrored left) - right, mm."""
 

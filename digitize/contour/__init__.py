@@ -1,0 +1,108 @@
+"""Strokes and calibration to the body outline in millimetres: the only crossing from px to mm for geometry."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray, PxPoints
+from calibration.solve import Calibration
+from digitize.contour.choose import Choice, choose_outline
+from digitize.contour.lines import LongLine
+from digitize.contour.measure import Measured, measure_line
+from digitize.contour.network import build_network
+from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
+
+# More bridged line than this asks for a look.
+MOST_BRIDGED_MM = 3.0
+# An outline nearer than this to the picture's edge has run off it.
+EDGE_PX = 3.0
+
+
+def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: OutlineHints) -> TracedOutline:
+    """Return the body's outline on the sheet, measured at full resolution.
+
+    Raises:
+        Refusal: ``no-outline``, ``several-bodies`` or ``outline-off-sheet``.
+    """
+    px_per_mm = 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
+    network = build_network(ink, px_per_mm, hints.ignore)
+    choice = choose_outline(network, ink, px_per_mm, hints)
+    measured = measure_line(
+        picture.grey,
+        choice.way.xy * px_per_mm,
+        px_per_mm,
+        ink.line_width_px,
+        closed=choice.way.closed,
+        edge=hints.line,
+    )
+    _refuse_off_sheet(measured, picture)
+    lines = tuple(
+        line
+        for candidate in choice.lines
+        if (line := _sheet_line(picture, candidate, px_per_mm, ink.line_width_px, calibration)) is not None
+    )
+    return TracedOutline(
+        points=calibration.to_sheet(PxPoints(measured.xy)),
+        sigma_mm=measured.sigma_px / px_per_mm,
+        traced=measured.traced,
+        corners=measured.corners,
+        half=choice.half,
+        lines=lines,
+        width_mm=measured.width_px / px_per_mm,
+        doubts=(*choice.doubts, *_bridged(measured, px_per_mm)),
+        evidence=choice.evidence,
+    )
+
+
+def _refuse_off_sheet(measured: Measured, picture: Picture) -> None:
+    height, width = picture.grey.shape
+    low, high = measured.xy.min(axis=0), measured.xy.max(axis=0)
+    if low.min() < EDGE_PX or high[0] > width - 1 - EDGE_PX or high[1] > height - 1 - EDGE_PX:
+        worst = measured.xy[np.argmin(np.minimum(measured.xy, [width, height] - measured.xy).min(axis=1))]
+        raise Refusal("outline-off-sheet", place=f"({worst[0]:.0f}, {worst[1]:.0f})")
+
+
+def _bridged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:
+    steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
+    missing = ~measured.traced
+    length = float(steps[missing].sum())
+    if length < MOST_BRIDGED_MM:
+        return ()
+    place = measured.xy[np.nonzero(missing)[0][0]]
+    percent = 100.0 * length / float(steps.sum())
+    return (
+        doubt("bridged", length=f"{length:.0f}", percent=f"{percent:.1f}", place=f"({place[0]:.0f}, {place[1]:.0f})"),
+    )
+
+
+def _sheet_line(
+    picture: Picture, line: LongLine, px_per_mm: float, line_width_px: float, calibration: Calibration
+) -> SheetLine | None:
+    """Measure a straight line at full resolution and fit it robustly; None when its ink is not straight."""
+    rough = np.stack([line.start, line.end]) * px_per_mm
+    fit = _fit_straight(picture, rough, px_per_mm, line_width_px)
+    if fit is None:
+        return None
+    ends, offset_sigma, angle_sigma, inked = fit
+    sheet = calibration.to_sheet(PxPoints(ends)).xy
+    return SheetLine(
+        (float(sheet[0, 0]), float(sheet[0, 1])),
+        (float(sheet[1, 0]), float(sheet[1, 1])),
+        inked,
+        offset_sigma / px_per_mm,
+        angle_sigma,
+    )
+
+
+def _fit_straight(
+    picture: Picture, ends: FloatArray, px_per_mm: float, line_width_px: float
+) -> tuple[FloatArray, float, float, float] | None:
+    """Return (ends (2, 2) px, sigma of the offset px, sigma of the angle rad, inked part)."""
+    from digitize.contour.straight import fit_straight
+
+    return fit_straight(picture.grey, ends, px_per_mm, line_width_px)
+
+
+__all__ = ["Choice", "find_outline"]

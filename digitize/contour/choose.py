@@ -1,0 +1,199 @@
+"""Which way through the network is the body, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+from shapely.geometry import Polygon
+
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
+from digitize.contour.lines import LongLine, long_lines
+from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, corner_turns, holds, ways_between
+from digitize.contour.network import Arm, Network
+from digitize.shapes import Ink, OutlineHints
+
+# A point that the outline passes through lies at most this far from it.
+THROUGH_MM = 2.0
+# Two bodies are alike when the areas agree this well.
+ALIKE_AREA = 0.06
+# A line running along the outline at most this far from it is an alternative to it.
+BESIDE_MM = 8.0
+# A half outline ends at most this far from its centerline.
+HALF_END_MM = 2.0
+# If this part of the mirrored half shows ink, the drawing was whole after all.
+MIRROR_INKED = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """The outline chosen, still rough."""
+
+    way: Way
+    half: bool
+    lines: tuple[LongLine, ...]
+    doubts: tuple[Doubt, ...]
+    evidence: tuple[str, ...]
+
+
+def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineHints) -> Choice:
+    """Return the way that is the body's outline.
+
+    Raises:
+        Refusal: ``no-outline`` or ``several-bodies``.
+    """
+    points, headings = _skeleton_points(ink, px_per_mm)
+    lines = long_lines(points, headings, LEAST_BODY_MM)
+    ways = [way for way in closed_ways(network) if corner_turns(way) == 0]
+    ways = _settled_by_hints(ways, hints, px_per_mm)
+    whole = _outermost(ways, px_per_mm, hints)
+    if whole is not None:
+        text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
+        return Choice(whole, False, _through(lines, whole), _beside(whole, ways, px_per_mm), (text,))
+    half = _best_half(network, lines, points, px_per_mm, hints)
+    if half is None:
+        raise Refusal("no-outline")
+    way, line = half
+    return Choice(way, True, (line,), (), ("an open line that starts and ends on one straight line",))
+
+
+def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return all stroke points (mm, y down) with the heading of their stroke there (rad)."""
+    points, headings = [], []
+    for stroke in ink.strokes:
+        xy = stroke.points.xy / px_per_mm
+        if len(xy) < 6:
+            continue
+        reach = min(len(xy) - 1, 10)
+        index = np.arange(len(xy))
+        step = xy[np.minimum(index + reach, len(xy) - 1)] - xy[np.maximum(index - reach, 0)]
+        points.append(xy)
+        headings.append(np.arctan2(step[:, 1], step[:, 0]))
+    if not points:
+        raise Refusal("no-outline")
+    return np.concatenate(points), np.concatenate(headings)
+
+
+def _settled_by_hints(ways: list[Way], hints: OutlineHints, px_per_mm: float) -> list[Way]:
+    if hints.near is not None:
+        place = np.array(hints.near) / px_per_mm
+        ways = [way for way in ways if holds(way, place)]
+    if hints.through:
+        points = np.array(hints.through) / px_per_mm
+        ways = [way for way in ways if cKDTree(way.xy).query(points)[0].max() < THROUGH_MM]
+    return ways
+
+
+def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | None:
+    """Return the largest way; refuse when another one of the same size stands beside it."""
+    if not ways:
+        return None
+    first = ways[0]
+    region = first.polygon()
+    rivals = [
+        way
+        for way in ways[1:]
+        if abs(way.polygon().area / region.area - 1) < ALIKE_AREA and not way.polygon().intersects(region.buffer(-5))
+    ]
+    if rivals and hints.near is None:
+        centres = [way.polygon().centroid for way in (first, *rivals)]
+        places = ", ".join(f"({c.x * px_per_mm:.0f}, {c.y * px_per_mm:.0f})" for c in centres)
+        raise Refusal("several-bodies", count=len(rivals) + 1, places=places)
+    return first
+
+
+def _beside(chosen: Way, ways: list[Way], px_per_mm: float) -> tuple[Doubt, ...]:
+    """Doubt the choice when another closed line runs along all of it at a small distance."""
+    tree = cKDTree(chosen.xy)
+    strokes = {stroke for stroke, _ in chosen.darts}
+    for way in ways:
+        if way is chosen or strokes & {stroke for stroke, _ in way.darts}:
+            continue
+        distance, _ = tree.query(way.xy[::10])
+        if np.quantile(distance, 0.8) < BESIDE_MM:
+            where = way.xy[0] * px_per_mm
+            place = f"({where[0]:.0f}, {where[1]:.0f})"
+            return (doubt("alternative-line", distance=f"{np.median(distance):.1f}", place=place),)
+    return ()
+
+
+def _through(lines: list[LongLine], way: Way) -> tuple[LongLine, ...]:
+    """Return the lines that run right through a body: in and out, and at least as long as most of it."""
+    region = way.polygon()
+    return tuple(line for line in lines if _inside_part(line, region) > 0.55 * _chord(line, region))
+
+
+def _inside_part(line: LongLine, region: Polygon) -> float:
+    share = np.linspace(0.0, 1.0, 200)[:, None]
+    points = line.start + share * (line.end - line.start)
+    return float(_contained(region, points).mean() * line.length_mm)
+
+
+def _contained(region: Polygon, points: FloatArray) -> np.ndarray:
+    import shapely
+
+    return np.asarray(shapely.contains_xy(region, points[:, 0], points[:, 1]))
+
+
+def _chord(line: LongLine, region: Polygon) -> float:
+    """Return how far the region reaches along the line's direction."""
+    along = (line.end - line.start) / line.length_mm
+    place = np.asarray(region.exterior.coords) @ along
+    return float(np.ptp(place))
+
+
+def _best_half(
+    network: Network, lines: list[LongLine], points: FloatArray, px_per_mm: float, hints: OutlineHints
+) -> tuple[Way, LongLine] | None:
+    """Return the half outline with the largest region, and its centerline."""
+    best: tuple[float, Way, LongLine] | None = None
+    for line in lines:
+        for way in _halves_on(network, line):
+            if hints.near is not None and not holds(way, np.array(hints.near) / px_per_mm):
+                continue
+            area = way.polygon().area - 2000.0 * way.cost
+            if (best is None or area > best[0]) and _one_sided(way, line, points):
+                best = (area, way, line)
+    return (best[1], best[2]) if best else None
+
+
+def _halves_on(network: Network, line: LongLine) -> list[Way]:
+    """Return ways that leave a straight line, stay on one side of it and come back to it."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    goals: dict[int, FloatArray] = {}
+    starts: list[Arm] = []
+    for node, arms in network.arms.items():
+        for arm in arms:
+            end = network.lines[arm.stroke][0 if arm.start else -1]
+            place = (end - line.start) @ along
+            if abs((end - line.start) @ normal) > HALF_END_MM or not -5 <= place <= line.length_mm + 5:
+                continue
+            away = network.reach(arm)
+            far = away[min(len(away) - 1, 40)]
+            if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
+                goals[node] = end
+                starts.append(arm)
+    ways = ways_between(network, starts, goals, LEAST_BODY_MM)
+    return [way for way in ways if _leaves(way, line, normal)]
+
+
+def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
+    """Whether a way stays on one side of the line, reaches well away from it and is smooth."""
+    off = (way.xy - line.start) @ normal
+    side = np.sign(off[np.abs(off).argmax()])
+    length = np.hypot(*(way.xy[-1] - way.xy[0]))
+    return bool((side * off > -3.0).all() and np.abs(off).max() > 0.15 * length and way.cost < 8.0)
+
+
+def _one_sided(way: Way, line: LongLine, points: FloatArray) -> bool:
+    """Whether the other side of the line is free of the mirrored outline."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    off = (way.xy - line.start) @ normal
+    mirrored = (way.xy - 2 * off[:, None] * normal)[np.abs(off) > 10.0]
+    distance, _ = cKDTree(points).query(mirrored)
+    return bool((distance < 0.8).mean() < MIRROR_INKED)

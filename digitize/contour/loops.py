@@ -1,0 +1,214 @@
+"""Closed ways through the network, and which of them is the body.
+
+A way is found as a shortest path (Dijkstra 1959) over directed strokes, where turning
+from one stroke into the next costs what :class:`Network` says; minimal paths as a means
+of tracing curves go back to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from shapely.geometry import Point, Polygon
+
+from calibration.frames import FloatArray
+from digitize.contour.network import (
+    CORNER_COST,
+    GAP_COST,
+    GAP_COST_PER_MM,
+    LENGTH_COST_PER_MM,
+    Arm,
+    Network,
+)
+
+# A body is at least and at most this long; anything else on the sheet is not one.
+LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
+# A closed curve that fills its smallest box more than this is a frame or a table.
+FRAME_FILL = 0.955
+# Seeds: strokes from which a closed way is sought.
+SEED_MM, MOST_SEEDS = 25.0, 60
+# A way that costs more than this is not believed.
+DEAREST_WAY = 30.0
+
+Dart = tuple[int, bool]  # a stroke and whether it is walked from its first point to its last
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """A way through the network: its darts and its line."""
+
+    darts: tuple[Dart, ...]
+    xy: FloatArray  # (N, 2) mm, y down
+    inked: np.ndarray  # (N,) False on bridged gaps
+    cost: float
+    closed: bool
+
+    def polygon(self) -> Polygon:
+        """Return the enclosed region (an open way is closed by its chord)."""
+        shape = Polygon(self.xy)
+        if not shape.is_valid:
+            shape = shape.buffer(0)
+            if shape.geom_type != "Polygon":
+                shape = max(shape.geoms, key=lambda part: part.area)
+        return shape
+
+
+def closed_ways(network: Network) -> list[Way]:
+    """Return the closed ways that could be outlines, each once, largest first."""
+    ways, used = [], set()
+    for seed in _seeds(network):
+        if seed in used:
+            continue
+        way = _isolated(network, seed) if network.closed[seed] else _cycle(network, seed)
+        if way is None:
+            continue
+        used.update(stroke for stroke, _ in way.darts)
+        if _body_like(way):
+            ways.append(way)
+    return sorted(ways, key=lambda way: -way.polygon().area)
+
+
+def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArray], least_mm: float) -> list[Way]:
+    """Return, for each starting arm, the best way to another goal node at least ``least_mm`` away."""
+    ways = []
+    for arm in starts:
+        origin = goals[arm.node]
+        ends = {node for node, place in goals.items() if np.hypot(*(place - origin)) >= least_mm}
+        darts, cost = _search(network, (arm.stroke, arm.start), ends, None)
+        if darts:
+            ways.append(_way(network, darts, cost, closed=False))
+    return ways
+
+
+def _seeds(network: Network) -> list[int]:
+    lengths = np.array([network.length_mm(stroke) for stroke in range(len(network.lines))])
+    order = [int(i) for i in np.argsort(-lengths) if lengths[i] >= SEED_MM]
+    curved = [stroke for stroke in order if network.closed[stroke] or _bends(network.lines[stroke])]
+    return curved[:MOST_SEEDS]
+
+
+def _bends(line: FloatArray) -> bool:
+    """Whether a stroke is anything but a straight line."""
+    chord = line[-1] - line[0]
+    length = float(np.hypot(*chord))
+    if length < 1.0:
+        return True
+    off = (line - line[0]) @ np.array([-chord[1], chord[0]]) / length
+    return bool(np.ptp(off) > max(0.6, 0.006 * length))
+
+
+def _isolated(network: Network, stroke: int) -> Way:
+    line = network.lines[stroke]
+    return Way(((stroke, True),), line, np.ones(len(line), dtype=bool), 0.0, True)
+
+
+def _cycle(network: Network, seed: int) -> Way | None:
+    darts, cost = _search(network, (seed, True), set(), (seed, True))
+    return _way(network, darts, cost, closed=True) if darts else None
+
+
+def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) -> tuple[list[Dart], float]:
+    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to a node of ``ends``."""
+    best: dict[Dart, float] = {first: 0.0}
+    came: dict[Dart, Dart] = {}
+    queue: list[tuple[float, Dart]] = [(0.0, first)]
+    settled: set[Dart] = set()
+    while queue:
+        cost, dart = heapq.heappop(queue)
+        if dart in settled or cost > DEAREST_WAY:
+            continue
+        settled.add(dart)
+        if _far_node(network, dart) in ends:
+            return _trail(came, dart, first), cost
+        for onward, price in _onward(network, dart):
+            total = cost + price
+            if onward == goal:
+                # Closing: compare with all that is still open by queueing a stand-in for the goal.
+                closing = (-1, True)
+                if total < best.get(closing, np.inf):
+                    best[closing] = total
+                    came[closing] = dart
+                    heapq.heappush(queue, (total, closing))
+            elif total < best.get(onward, np.inf) and onward[0] != first[0]:
+                best[onward] = total
+                came[onward] = dart
+                heapq.heappush(queue, (total, onward))
+        if queue and queue[0][1][0] == -1:
+            return _trail(came, came[(-1, True)], first), queue[0][0]
+    return [], np.inf
+
+
+def _far_node(network: Network, dart: Dart) -> int:
+    return network.ends[dart[0]][1 if dart[1] else 0]
+
+
+def _onward(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
+    """Return the darts that may follow, with their costs."""
+    node = _far_node(network, dart)
+    into = Arm(dart[0], node, not dart[1])
+    result = []
+    for arm in network.arms.get(node, []):
+        if (arm.stroke, arm.start) == (into.stroke, into.start):
+            continue
+        price = network.cost(into, arm) + LENGTH_COST_PER_MM * network.length_mm(arm.stroke)
+        result.append(((arm.stroke, arm.start), price))
+    for other, gap in network.gaps.get(node, []):
+        for arm in network.arms.get(other, []):
+            price = GAP_COST + GAP_COST_PER_MM * gap + network.cost(into, arm)
+            result.append(((arm.stroke, arm.start), price + LENGTH_COST_PER_MM * network.length_mm(arm.stroke)))
+    return result
+
+
+def _trail(came: dict[Dart, Dart], last: Dart, first: Dart) -> list[Dart]:
+    trail = [last]
+    while trail[-1] != first:
+        trail.append(came[trail[-1]])
+    return trail[::-1]
+
+
+def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> Way:
+    """Join the lines of some darts; stretches without ink are filled straight, 0.2 mm apart."""
+    pieces: list[FloatArray] = []
+    inked: list[np.ndarray] = []
+    for stroke, forward in darts:
+        line = network.lines[stroke] if forward else network.lines[stroke][::-1]
+        if pieces:
+            _fill(pieces, inked, pieces[-1][-1], line[0])
+        pieces.append(line)
+        inked.append(np.ones(len(line), dtype=bool))
+    if closed:
+        _fill(pieces, inked, pieces[-1][-1], pieces[0][0])
+    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed)
+
+
+def _fill(pieces: list[FloatArray], inked: list[np.ndarray], start: FloatArray, end: FloatArray) -> None:
+    gap = float(np.hypot(*(end - start)))
+    count = int(gap / 0.2)
+    if count < 2:
+        return
+    share = np.linspace(0.0, 1.0, count + 1)[1:-1, None]
+    pieces.append(start + share * (end - start))
+    inked.append(np.full(count - 1, gap < 1.5))
+
+
+def _body_like(way: Way) -> bool:
+    """Whether a closed way has the size of a body and is no frame."""
+    corners = way.xy.astype(np.float32)
+    (_, sides, _) = cv2.minAreaRect(corners)
+    longest, shortest = max(sides), min(sides)
+    if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < 0.25 * longest:
+        return False
+    return bool(way.polygon().area / (longest * shortest) < FRAME_FILL)
+
+
+def holds(way: Way, place: FloatArray) -> bool:
+    """Whether a place (mm, y down) lies inside a way."""
+    return bool(way.polygon().contains(Point(*place)))
+
+
+def corner_turns(way: Way) -> int:
+    """Return how many turns of the way were not smooth, by its cost."""
+    return int(way.cost // CORNER_COST)

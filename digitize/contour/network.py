@@ -1,0 +1,282 @@
+"""The strokes as a network: which stroke may follow which, and at what cost.
+
+Good continuation: two strokes that meet belong together when one cubic runs through
+both over some 20 mm each side of the meeting, which compares place, tangent and
+curvature at once. Everything here is in millimetres on a sheet whose axes are still the
+picture's (the calibration's exact form matters only to the final measurement).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from scipy.spatial import cKDTree
+
+from calibration.frames import FloatArray
+from digitize.shapes import Ink
+
+Polygons = tuple[tuple[tuple[float, float], ...], ...]
+
+# Strokes of marks smaller than this across (text, arrow heads, graduations) are no part of an outline.
+LEAST_MARK_MM = 12.0
+# Junctions nearer than this belong to one meeting.
+MEETING_MM = 0.8
+# How far a stroke is followed from a meeting, and the stretch at the meeting that is not trusted.
+ARM_MM, BLIND_MM = 20.0, 1.2
+# A turn sharper than this is a corner, not a continuation.
+CORNER_DEG = 38.0
+CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.002
+# A misfit of the joint cubic by this much costs 1.
+MISFIT_MM = 0.12
+# The longest stretch without ink that may be bridged.
+LONGEST_GAP_MM = 10.0
+
+
+@dataclass(frozen=True, eq=False)
+class Arm:
+    """One end of one stroke: leaving the meeting along the stroke."""
+
+    stroke: int
+    node: int
+    start: bool  # True when the stroke's first point is at the node
+
+
+@dataclass(eq=False)
+class Network:
+    """Strokes, the meetings they end at, and memoised costs."""
+
+    lines: list[FloatArray]  # mm, (N, 2), y down
+    widths: list[float]
+    ends: list[tuple[int, int]]
+    closed: list[bool]
+    arms: dict[int, list[Arm]] = field(default_factory=dict)
+    gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
+    _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
+    _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
+
+    def length_mm(self, stroke: int) -> float:
+        """Return the length of a stroke."""
+        steps = np.diff(self.lines[stroke], axis=0)
+        return float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+
+    def reach(self, arm: Arm) -> FloatArray:
+        """Return up to ARM_MM of points going away from the meeting, through later meetings if need be."""
+        key = (arm.stroke, arm.start)
+        if key not in self._reach:
+            self._reach[key] = self._walk(arm)
+        return self._reach[key]
+
+    def _walk(self, arm: Arm) -> FloatArray:
+        pieces, left, seen = [], ARM_MM, set()
+        while left > 0 and arm.stroke not in seen:
+            seen.add(arm.stroke)
+            line = self.lines[arm.stroke] if arm.start else self.lines[arm.stroke][::-1]
+            steps = np.hypot(*np.diff(line, axis=0).T)
+            far = np.concatenate([[0.0], np.cumsum(steps)])
+            pieces.append(line[far <= left])
+            left -= far[-1]
+            if left <= 0:
+                break
+            onward = self._straightest(arm, pieces[-1])
+            if onward is None:
+                break
+            arm = onward
+        return np.concatenate(pieces)
+
+    def _straightest(self, arm: Arm, line: FloatArray) -> Arm | None:
+        """Return the stroke that goes on most nearly straight at the far end of ``arm``."""
+        node = self.ends[arm.stroke][1 if arm.start else 0]
+        heading = _direction(line[::-1][:12])
+        best, best_cos = None, np.cos(np.radians(CORNER_DEG / 2))
+        for other in self.arms.get(node, []):
+            if other.stroke == arm.stroke:
+                continue
+            line_on = self.lines[other.stroke]
+            turn = float(-heading @ _direction((line_on if other.start else line_on[::-1])[:12]))
+            if turn > best_cos:
+                best, best_cos = other, turn
+        return best
+
+    def cost(self, into: Arm, out: Arm) -> float:
+        """Return the cost of arriving along ``into`` and leaving along ``out`` (order does not matter)."""
+        key = (into.stroke, into.start, out.stroke, out.start)
+        if key not in self._costs:
+            value = self._joint_cost(into, out)
+            self._costs[key] = self._costs[key[2:] + key[:2]] = value
+        return self._costs[key]
+
+    def _joint_cost(self, into: Arm, out: Arm) -> float:
+        first, second = self.reach(into), self.reach(out)
+        near_first, near_second = _beyond(first, 1.0, 5.0), _beyond(second, 1.0, 5.0)
+        if min(len(near_first), len(near_second)) < 3:
+            return CORNER_COST
+        heading = -_direction(near_first), _direction(near_second)
+        if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
+            return CORNER_COST
+        misfit = joint_misfit_mm(first, second)
+        thin = abs(np.log(self.widths[into.stroke] / self.widths[out.stroke]))
+        return float(min(CORNER_COST, SMOOTH_COST + (misfit / MISFIT_MM) ** 2 + thin))
+
+
+def _direction(points: FloatArray) -> FloatArray:
+    """Return the unit vector from the first to the last of some points."""
+    step = points[-1] - points[0]
+    return np.asarray(step / max(float(np.hypot(*step)), 1e-9))
+
+
+def _beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
+    away = np.hypot(*(points - points[0]).T)
+    return points[(away >= least_mm) & (away <= most_mm)]
+
+
+def joint_misfit_mm(first: FloatArray, second: FloatArray) -> float:
+    """Return the rms by which one cubic misses two arms that leave the same meeting.
+
+    The arms are compared over equal lengths, and the blind stretch at the meeting is left out.
+    """
+    span = max(4.0, min(np.hypot(*(first[-1] - first[0])), np.hypot(*(second[-1] - second[0])), ARM_MM))
+    arms = [_beyond(first, BLIND_MM, span), _beyond(second, BLIND_MM, span)]
+    if min(len(arm) for arm in arms) < 3:
+        return MISFIT_MM
+    ends = [np.mean(arm[-3:], axis=0) for arm in arms]
+    along = _direction(np.stack(ends))
+    across = np.array([-along[1], along[0]])
+    points = np.concatenate(arms) - first[0]
+    u, v = points @ along / ARM_MM, points @ across
+    basis = np.vander(u, 4)
+    rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
+    return float(np.sqrt(np.mean(rest**2)))
+
+
+def build_network(ink: Ink, px_per_mm: float, ignore: Polygons = ()) -> Network:
+    """Return the network of all strokes that could be part of an outline.
+
+    Strokes that lie mostly in one of the ``ignore`` polygons (px) are left out.
+    """
+    keep = [n for n in _large_marks(ink, px_per_mm) if not _ignored(ink.strokes[n].points.xy, ignore)]
+    node_group = _merge_meetings(ink, keep, px_per_mm)
+    network = Network([], [], [], [])
+    for index in keep:
+        stroke = ink.strokes[index]
+        line = stroke.points.xy / px_per_mm
+        if _is_spur(stroke.nodes, node_group, line, network):
+            continue
+        number = len(network.lines)
+        network.lines.append(line)
+        network.widths.append(float(np.median(stroke.width_px)) / px_per_mm)
+        network.closed.append(stroke.closed)
+        ends = (-1, -1) if stroke.closed else (int(node_group[stroke.nodes[0]]), int(node_group[stroke.nodes[1]]))
+        network.ends.append(ends)
+        if not stroke.closed:
+            network.arms.setdefault(ends[0], []).append(Arm(number, ends[0], True))
+            network.arms.setdefault(ends[1], []).append(Arm(number, ends[1], False))
+    _drop_free_spurs(network)
+    _find_gaps(network)
+    return network
+
+
+def _ignored(points_px: FloatArray, ignore: Polygons) -> bool:
+    rings = [np.array(ring, dtype=np.float32) for ring in ignore]
+    samples = points_px[:: max(1, len(points_px) // 20)]
+    for ring in rings:
+        inside = [cv2.pointPolygonTest(ring, (float(x), float(y)), False) >= 0 for x, y in samples]
+        if np.mean(inside) > 0.5:
+            return True
+    return False
+
+
+def _is_spur(nodes: tuple[int, int], group: FloatArray, line: FloatArray, network: Network) -> bool:
+    """A short stroke inside one meeting carries no direction."""
+    if nodes[0] < 0:
+        return False
+    size = float(np.hypot(*(line.max(axis=0) - line.min(axis=0))))
+    return bool(group[nodes[0]] == group[nodes[1]] and size < 3 * MEETING_MM)
+
+
+def _drop_free_spurs(network: Network) -> None:
+    """Forget whiskers: short strokes with a free end."""
+    for node, arms in list(network.arms.items()):
+        if len(arms) == 1 and network.length_mm(arms[0].stroke) < 1.5 * MEETING_MM:
+            stroke = arms[0].stroke
+            other = network.ends[stroke][1 if arms[0].start else 0]
+            if len(network.arms.get(other, [])) > 2:
+                network.arms[other] = [arm for arm in network.arms[other] if arm.stroke != stroke]
+                del network.arms[node]
+
+
+def _large_marks(ink: Ink, px_per_mm: float) -> list[int]:
+    """Return the strokes that belong to connected marks of some size, or are long themselves."""
+    parent = np.arange(len(ink.junctions) + 1)
+
+    def root(node: int) -> int:
+        while parent[node] != node:
+            parent[node] = parent[parent[node]]
+            node = int(parent[node])
+        return node
+
+    for stroke in ink.strokes:
+        if stroke.nodes[0] >= 0:
+            parent[root(stroke.nodes[0])] = root(stroke.nodes[1])
+    low: dict[int, FloatArray] = {}
+    high: dict[int, FloatArray] = {}
+    groups = []
+    for number, stroke in enumerate(ink.strokes):
+        group = root(stroke.nodes[0]) if stroke.nodes[0] >= 0 else -1 - number
+        groups.append(group)
+        least, most = stroke.points.xy.min(axis=0), stroke.points.xy.max(axis=0)
+        low[group] = np.minimum(low.get(group, least), least)
+        high[group] = np.maximum(high.get(group, most), most)
+    return [n for n, group in enumerate(groups) if (high[group] - low[group]).max() >= LEAST_MARK_MM * px_per_mm]
+
+
+def _merge_meetings(ink: Ink, keep: list[int], px_per_mm: float) -> FloatArray:
+    """Return the meeting of every node: nodes joined by very short strokes are one."""
+    group = np.arange(len(ink.junctions))
+
+    def root(node: int) -> int:
+        while group[node] != node:
+            group[node] = group[group[node]]
+            node = int(group[node])
+        return node
+
+    reach = max(MEETING_MM, 1.2 * ink.line_width_px / px_per_mm) * px_per_mm
+    for index in keep:
+        stroke = ink.strokes[index]
+        if stroke.nodes[0] >= 0 and len(stroke.points) < reach:
+            group[root(stroke.nodes[0])] = root(stroke.nodes[1])
+    return np.array([root(node) for node in range(len(group))])
+
+
+def _find_gaps(network: Network) -> None:
+    """Pair free ends that face each other across at most LONGEST_GAP_MM of paper."""
+    free = [node for node, arms in network.arms.items() if len(arms) == 1]
+    if len(free) < 2:
+        return
+    places = np.array([_end_point(network, network.arms[node][0]) for node in free])
+    for i, j in cKDTree(places).query_pairs(LONGEST_GAP_MM):
+        arms = network.arms[free[i]][0], network.arms[free[j]][0]
+        if arms[0].stroke == arms[1].stroke and network.length_mm(arms[0].stroke) < 5 * LONGEST_GAP_MM:
+            continue
+        gap = float(np.hypot(*(places[i] - places[j])))
+        if _faces(network, arms, places[j] - places[i], gap):
+            network.gaps.setdefault(free[i], []).append((free[j], gap))
+            network.gaps.setdefault(free[j], []).append((free[i], gap))
+
+
+def _end_point(network: Network, arm: Arm) -> FloatArray:
+    line = network.lines[arm.stroke]
+    return np.asarray(line[0] if arm.start else line[-1])
+
+
+def _faces(network: Network, arms: tuple[Arm, Arm], step: FloatArray, gap: float) -> bool:
+    """Whether two ends continue each other: both head along the step between them."""
+    if gap < 1e-6:
+        return True
+    outward = [-_direction(_beyond(network.reach(arm), 0.0, 5.0)) for arm in arms if len(network.reach(arm)) > 2]
+    if len(outward) < 2:
+        return False
+    least = np.cos(np.radians(CORNER_DEG if gap > 1.0 else 70.0))
+    unit = step / gap
+    return bool(outward[0] @ unit > least and -(outward[1] @ unit) > least)

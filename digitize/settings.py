@@ -1,0 +1,192 @@
+"""The plan file: what the person says about a sheet, checked, with every default filled in.
+
+A plain picture stands for a plan file that repeats the defaults. Lengths are millimetres from
+here on, whatever unit they were written in.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
+from pydantic_core import ErrorDetails
+
+from calibration.errors import UsageError
+from calibration.units import parse_length
+from digitize.shapes import Hand, Keep, OutlineHints, Unit
+
+PLAN_SUFFIX = ".toml"
+
+PxPlace = tuple[float, float]
+Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
+
+
+def _as_mm(value: object, info: ValidationInfo) -> object:
+    """Return the millimetres of a written length; its unit when bare is in the context."""
+    if not isinstance(value, str | int | float):
+        raise ValueError("a length is needed")
+    unit: Unit = (info.context or {}).get("unit", "mm")
+    return parse_length(value, unit)
+
+
+LengthMm = Annotated[float, BeforeValidator(_as_mm)]
+
+
+class _Table(BaseModel):
+    """One table of the plan file: frozen, and closed to keys that it does not know."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class RuleHint(_Table):
+    """What the person knows of one graduated rule; everything may be left out."""
+
+    role: Literal["drawn", "laid"] = "drawn"
+    unit: Unit | None = None
+    near: PxPlace | None = None  # any pixel on it
+    grade: Literal["I", "II", "III"] | None = None  # class of a laid rule, Directive 2014/32/EU Annex X
+
+
+class SpanHint(_Table):
+    """Two marked points and the distance that the plan states between them."""
+
+    from_px: PxPlace = Field(validation_alias="from")
+    to_px: PxPlace = Field(validation_alias="to")
+    length_mm: LengthMm = Field(validation_alias="length")
+
+
+class BodyHints(_Table):
+    """What the person says about the body and how it is to be written."""
+
+    length_mm: LengthMm | None = Field(default=None, validation_alias="length")
+    lower_bout_mm: LengthMm | None = Field(default=None, validation_alias="lower_bout")
+    waist_mm: LengthMm | None = Field(default=None, validation_alias="waist")
+    upper_bout_mm: LengthMm | None = Field(default=None, validation_alias="upper_bout")
+    keep: Keep = "auto"
+    hand: Hand = "right"
+    near: PxPlace | None = None  # any pixel inside the body
+    ignore: tuple[Polygon, ...] = ()
+    through: tuple[PxPlace, ...] = ()
+
+
+class _Plan(_Table):
+    """The [plan] table."""
+
+    image: str = Field(min_length=1)
+    page: int = Field(default=1, ge=1)
+    captured: Literal["scan", "photo"] | None = None
+    unit: Unit = "mm"
+    line: Literal["middle", "outer", "inner"] = "middle"
+
+
+class _PlanFile(_Table):
+    """The whole file."""
+
+    plan: _Plan
+    rule: tuple[RuleHint, ...] = ()
+    span: tuple[SpanHint, ...] = ()
+    body: BodyHints = BodyHints()
+
+
+class PlanSettings(BaseModel):
+    """Everything a run is told, defaults filled in."""
+
+    model_config = ConfigDict(frozen=True)
+
+    image: Path  # as it can be opened, not as it was written
+    page: int = 1
+    captured: Literal["scan", "photo"] | None = None
+    unit: Unit = "mm"
+    line: Literal["middle", "outer", "inner"] = "middle"
+    rules: tuple[RuleHint, ...] = ()
+    spans: tuple[SpanHint, ...] = ()
+    body: BodyHints = BodyHints()
+
+    @property
+    def outline_hints(self) -> OutlineHints:
+        """What the search for the outline is told."""
+        return OutlineHints(self.body.near, self.body.ignore, self.body.through, self.line)
+
+    def as_record(self) -> dict[str, Any]:
+        """Return plain values for the record; the picture by its name alone."""
+        return {**self.model_dump(mode="json"), "image": self.image.name}
+
+
+def load_plan(path: Path) -> PlanSettings:
+    """Return the settings of a plan file, or the defaults for a plain picture.
+
+    Raises:
+        UsageError: ``no-such-file``, ``bad-toml``, ``unknown-key``, ``bad-value`` or ``bad-length``.
+    """
+    if not path.is_file():
+        raise UsageError("no-such-file", file=path)
+    if path.suffix.lower() != PLAN_SUFFIX:
+        return PlanSettings(image=path)
+    content = _validated(_parsed(path), path.name)
+    image = path.parent / content.plan.image
+    if not image.is_file():
+        raise UsageError("no-such-file", file=image)
+    options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
+    return PlanSettings(image=image, rules=content.rule, spans=content.span, body=content.body, **options)
+
+
+def _parsed(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
+        raise UsageError("bad-toml", file=path.name, why=str(fault)) from fault
+
+
+def _validated(content: dict[str, Any], file: str) -> _PlanFile:
+    plan = content.get("plan")
+    unit = plan.get("unit", "mm") if isinstance(plan, dict) else "mm"
+    context = {"unit": unit if unit in get_args(Unit) else "mm"}
+    try:
+        return _PlanFile.model_validate(content, context=context)
+    except ValidationError as fault:
+        raise _first_fault(fault.errors(), file) from fault
+
+
+def _first_fault(faults: list[ErrorDetails], file: str) -> UsageError:
+    """Return the fault to name; an unknown key first, as it often explains a missing one."""
+    fault = next((one for one in faults if one["type"] == "extra_forbidden"), faults[0])
+    names = [part for part in fault["loc"] if isinstance(part, str)]
+    if fault["type"] == "extra_forbidden":
+        return _unknown_key(names, file)
+    got = "missing" if fault["type"] == "missing" else _short(fault["input"])
+    return UsageError("bad-value", file=file, key=".".join(names), got=got, need=_need(fault))
+
+
+def _unknown_key(names: list[str], file: str) -> UsageError:
+    table, key = (names[0], names[-1]) if len(names) > 1 else ("the file", names[-1])
+    near = difflib.get_close_matches(key.lower(), _known_keys(table), n=1)
+    hint = f"; did you mean '{near[0]}'?" if near else ""
+    return UsageError("unknown-key", file=file, key=key, table=table, hint=hint)
+
+
+def _known_keys(table: str) -> list[str]:
+    models: dict[str, type[BaseModel]] = {"plan": _Plan, "rule": RuleHint, "span": SpanHint, "body": BodyHints}
+    fields = models.get(table, _PlanFile).model_fields
+    return [str(field.validation_alias or name) for name, field in fields.items()]
+
+
+def _need(fault: ErrorDetails) -> str:
+    """Return what a value has to be, in words that follow "but"; before "is needed"."""
+    allowed = fault.get("ctx", {}).get("expected")
+    if allowed is not None:
+        return str(allowed)
+    place = "a place [x, y] in pixels"
+    by_type = {"missing": "a value", "tuple_type": place, "float_parsing": "a number", "float_type": "a number"}
+    if fault["type"] in ("too_long", "too_short"):
+        return "a polygon of three places or more" if "ignore" in fault["loc"] else place
+    if fault["type"] == "missing" and isinstance(fault["loc"][-1], int):
+        return place
+    return by_type.get(fault["type"], str(fault["msg"]).removeprefix("Value error, "))
+
+
+def _short(value: object, longest: int = 40) -> str:
+    text = repr(value)
+    return text if len(text) <= longest else text[: longest - 3] + "..."
