@@ -26,9 +26,7 @@ _INCH_SIGN = r"(?:in|inch|inches|\"|″|'')"
 _FOOT_SIGN = r"(?:ft|foot|feet|'|′)"
 _METRIC = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>mm|cm|m)", re.IGNORECASE)
 _INCHES = re.compile(rf"(?:{_INCH_AMOUNT})\s*{_INCH_SIGN}\.?", re.IGNORECASE)
-_FEET = re.compile(
-    rf"(?P<feet>{_NUMBER})\s*{_FOOT_SIGN}(?:\s*-?\s*(?:{_INCH_AMOUNT})\s*{_INCH_SIGN})?", re.IGNORECASE
-)
+_FEET = re.compile(rf"(?P<feet>{_NUMBER})\s*{_FOOT_SIGN}(?:\s*-?\s*(?:{_INCH_AMOUNT})\s*{_INCH_SIGN})?", re.IGNORECASE)
 _BARE = re.compile(rf"(?:{_INCH_AMOUNT})", re.IGNORECASE)
 _MM_OF = {"mm": 1.0, "cm": MM_PER_CM, "m": 1000.0}
 

@@ -20,6 +20,9 @@ from digitize.shapes import Hand, Keep, OutlineHints, Unit
 
 PLAN_SUFFIX = ".toml"
 
+# How each table is opened in the file.
+TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "body": "[body]"}
+
 PxPlace = tuple[float, float]
 Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
 
@@ -38,7 +41,7 @@ LengthMm = Annotated[float, BeforeValidator(_as_mm)]
 class _Table(BaseModel):
     """One table of the plan file: frozen, and closed to keys that it does not know."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class RuleHint(_Table):
@@ -180,8 +183,12 @@ def _need(fault: ErrorDetails) -> str:
         return str(allowed)
     place = "a place [x, y] in pixels"
     by_type = {"missing": "a value", "tuple_type": place, "float_parsing": "a number", "float_type": "a number"}
+    if len(fault["loc"]) == 1:
+        return f"a table {TABLE_FORMS.get(str(fault['loc'][0]), '')}"
     if fault["type"] in ("too_long", "too_short"):
         return "a polygon of three places or more" if "ignore" in fault["loc"] else place
+    if fault["type"] == "greater_than_equal":
+        return f"{fault['ctx']['ge']} or more"
     if fault["type"] == "missing" and isinstance(fault["loc"][-1], int):
         return place
     return by_type.get(fault["type"], str(fault["msg"]).removeprefix("Value error, "))

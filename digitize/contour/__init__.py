@@ -6,12 +6,13 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
-from calibration.frames import FloatArray, PxPoints
+from calibration.frames import PxPoints
 from calibration.solve import Calibration
-from digitize.contour.choose import Choice, choose_outline
+from digitize.contour.choose import choose_outline
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import Measured, measure_line
 from digitize.contour.network import build_network
+from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
 
 # More bridged line than this asks for a look.
@@ -51,7 +52,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         half=choice.half,
         lines=lines,
         width_mm=measured.width_px / px_per_mm,
-        doubts=(*choice.doubts, *_bridged(measured, px_per_mm)),
+        doubts=(*choice.doubts, *_bridged(measured, px_per_mm, closed=choice.way.closed)),
         evidence=choice.evidence,
     )
 
@@ -64,8 +65,10 @@ def _refuse_off_sheet(measured: Measured, picture: Picture) -> None:
         raise Refusal("outline-off-sheet", place=f"({worst[0]:.0f}, {worst[1]:.0f})")
 
 
-def _bridged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:
+def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Doubt, ...]:
     steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
+    if not closed:
+        steps[-1] = 0.0
     missing = ~measured.traced
     length = float(steps[missing].sum())
     if length < MOST_BRIDGED_MM:
@@ -82,7 +85,7 @@ def _sheet_line(
 ) -> SheetLine | None:
     """Measure a straight line at full resolution and fit it robustly; None when its ink is not straight."""
     rough = np.stack([line.start, line.end]) * px_per_mm
-    fit = _fit_straight(picture, rough, px_per_mm, line_width_px)
+    fit = fit_straight(picture.grey, rough, px_per_mm, line_width_px)
     if fit is None:
         return None
     ends, offset_sigma, angle_sigma, inked = fit
@@ -96,13 +99,4 @@ def _sheet_line(
     )
 
 
-def _fit_straight(
-    picture: Picture, ends: FloatArray, px_per_mm: float, line_width_px: float
-) -> tuple[FloatArray, float, float, float] | None:
-    """Return (ends (2, 2) px, sigma of the offset px, sigma of the angle rad, inked part)."""
-    from digitize.contour.straight import fit_straight
-
-    return fit_straight(picture.grey, ends, px_per_mm, line_width_px)
-
-
-__all__ = ["Choice", "find_outline"]
+__all__ = ["find_outline"]

@@ -6,21 +6,26 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
+from scipy.interpolate import BSpline
 from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
+from scipy.sparse.linalg import splu
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, look_across, normals, resample, smooth
 
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
-# The rough way is smoothed over this length; later rounds follow the ink more closely.
-ROUGH_MM, CLOSE_MM = 1.2, 1.0
+# The rough way is smoothed over this length before it is first measured along.
+ROUGH_MM, ROUNDS = 1.2, 3
 # A turn of this much within CORNER_REACH_MM each side is a corner.
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
-ODD_WIDTH = 0.16
-# Beside odd or missing ink the line is taken from this length of good ink on both sides.
-GUIDE_MM = 9.0
+ODD_WIDTH, MARGIN_MM = 0.05, 1.0
+# The middle by one edge is believed within this of the path, beside the noise.
+ONE_EDGE_PX = 0.35
+# The spline along the line: knots this far apart, and how stiff it is where there is no ink.
+KNOT_MM, STIFFNESS, PAD_MM = 2.0, 3.0, 40.0
 STATION_MM = 0.25
 
 
@@ -161,53 +166,72 @@ def _section(
     edge: LineEdge,
     side: int,
 ) -> Measured:
-    """Measure one corner-free section in three rounds, each along the line that the last one gave."""
+    """Measure one corner-free section in rounds, each along the curve that the last one gave."""
     step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
-    average = max(1, round(AVERAGE_MM * px_per_mm / step_px)) | 1
-    for sigma_mm in (ROUGH_MM, CLOSE_MM, CLOSE_MM):
+    step_mm = step_px / px_per_mm
+    average = max(1, round(AVERAGE_MM / step_mm)) | 1
+    path = smooth(resample(path, step_px, closed=closed), ROUGH_MM / step_mm, closed=closed)
+    usual = line_width_px
+    for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
-        path = smooth(path, sigma_mm * px_per_mm / step_px, closed=closed)
         across = normals(path, closed=closed)
-        band = look_across(
-            grey, path, across, LOOK_MM * px_per_mm, line_width_px, average=average, closed=closed
-        )
+        band = look_across(grey, path, across, LOOK_MM * px_per_mm, usual, average=average, closed=closed)
         usual = float(np.nanmedian(band.high - band.low))
-        offset, sigma, good = _offsets(band.low, band.high, usual, step_px / px_per_mm, closed=closed)
-        follow = path + across * offset[:, None]
-        line_width_px, path = usual, follow
+        seen = _middles(band.low, band.high, usual, step_mm, trust_path=round_number > 0)
+        place = path + across * seen.offset[:, None]
+        curve = bridge_spline(place, seen.weight, step_mm, closed=closed)
+        if round_number < ROUNDS - 1:
+            path = curve
+    xy = np.where(seen.weight[:, None] > 0, place, curve)
     shift = {"middle": 0.0, "outer": 0.5 * usual * side, "inner": -0.5 * usual * side}[edge]
-    xy = follow + across * shift
-    every = max(1, round(STATION_MM * px_per_mm / step_px))
-    pick = np.arange(0, len(xy), every)
+    pick = np.arange(0, len(xy), max(1, round(STATION_MM / step_mm)))
     if not closed and pick[-1] != len(xy) - 1:
         pick = np.append(pick, len(xy) - 1)
-    return Measured(xy[pick], sigma[pick], (band.seen | good)[pick], np.array([], dtype=np.int64), usual)
+    none = np.array([], dtype=np.int64)
+    return Measured((xy + across * shift)[pick], seen.sigma[pick], band.seen[pick], none, usual)
 
 
-def _offsets(
-    low: FloatArray, high: FloatArray, usual: float, step_mm: float, *, closed: bool
-) -> tuple[FloatArray, FloatArray, BoolArray]:
-    """Return (offset of the middle, sigma, good) per station.
+@dataclass(frozen=True, eq=False)
+class _Middles:
+    """The middle of the ink at each station: offset from the path, sigma (px), weight 0..1."""
 
-    Where something touches the line from one side, the other edge and the usual width give
-    the middle; where neither edge is clean, good ink on both sides does.
+    offset: FloatArray
+    sigma: FloatArray
+    weight: FloatArray
+
+
+def _middles(low: FloatArray, high: FloatArray, usual: float, step_mm: float, *, trust_path: bool) -> _Middles:
+    """Take the middle of both edges where the ink has its usual width.
+
+    Where something touches the line it widens the ink on one side only: there, once the
+    path is smooth (``trust_path``), the edge that agrees with it and half the usual width
+    give the middle.
     """
     middle, width = (low + high) / 2, high - low
-    good = np.abs(width - usual) < ODD_WIDTH * usual + 0.25
-    good &= ~binary_dilation(~good & np.isfinite(width), iterations=max(1, int(0.3 / step_mm)))
-    good &= np.isfinite(middle)
+    with np.errstate(invalid="ignore"):
+        scatter = 1.4826 * float(np.nanmedian(np.abs(width - usual)))
+        odd = ~(np.abs(_running(width, step_mm) - usual) < max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)))
+    good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
     if good.sum() < 8:
-        return np.nan_to_num(middle), np.full(len(low), usual), good
+        return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
     noise = _noise(middle, good)
-    guide = _guide(middle, good, max(9, int(2 * GUIDE_MM / step_mm) | 1), closed=closed)
-    clean = _one_edge(low + usual / 2, high - usual / 2, guide, good, 4 * noise + 0.12)
-    use = good | np.isfinite(clean)
-    value = np.where(good, middle, clean)
-    outlier = np.abs(np.nan_to_num(value - guide)) > 6 * noise + 0.5
-    good, use = good & ~outlier, use & ~outlier
-    filled = _fill(value, use, closed=closed)
-    sigma = np.where(good, noise, np.where(use, 2 * noise + 0.05, 0.35))
-    return filled, sigma, good
+    weight, offset = good.astype(float), np.where(good, middle, 0.0)
+    if trust_path:
+        single = _one_edge(low + usual / 2, high - usual / 2, 4 * noise + ONE_EDGE_PX)
+        use = ~good & np.isfinite(single)
+        weight[use], offset[use] = 0.5, single[use]
+        weight[np.abs(offset) > 6 * noise + 3 * ONE_EDGE_PX] = 0.0
+    sigma = np.where(weight == 1.0, noise, np.where(weight > 0, 2 * noise + 0.05, 0.35))
+    return _Middles(offset, sigma, weight)
+
+
+def _running(width: FloatArray, step_mm: float) -> FloatArray:
+    """Return the width averaged over about a millimetre; nan where not measured."""
+    window = max(1, round(0.8 / step_mm)) | 1
+    known = np.isfinite(width)
+    total = uniform_filter1d(np.where(known, width, 0.0), window, mode="nearest")
+    share = uniform_filter1d(known.astype(float), window, mode="nearest")
+    return np.where(known, total / np.maximum(share, 1e-9), np.nan)
 
 
 def _noise(middle: FloatArray, good: BoolArray) -> float:
@@ -217,52 +241,31 @@ def _noise(middle: FloatArray, good: BoolArray) -> float:
     return float(max(0.02, 1.4826 * np.median(np.abs(rest))))
 
 
-def _guide(middle: FloatArray, good: BoolArray, window: int, *, closed: bool) -> FloatArray:
-    """Return a robust local parabola through the good middles at every station (moving least squares)."""
-    mode = "wrap" if closed else "nearest"
-    index = np.arange(len(middle), dtype=float)
-    value = np.where(good, np.nan_to_num(middle), 0.0)
-    weight = good.astype(float)
-    guide = value
-    for _ in range(3):
-        guide = _moving_line(value, weight, window, mode)
-        rest = value - guide
-        scale = max(0.05, 3.0 * 1.4826 * float(np.median(np.abs(rest[good]))))
-        weight = good * np.clip(1.0 - (rest / scale) ** 2, 0.0, 1.0) ** 2
-    thin = uniform_filter1d(weight, window, mode=mode) * window < 8
-    if thin.any() and not thin.all():
-        guide[thin] = np.interp(index[thin], index[~thin], guide[~thin])
-    return guide
+def _one_edge(by_low: FloatArray, by_high: FloatArray, near: float) -> FloatArray:
+    """Return the middle by the edge nearer to the path, or nan where neither is near."""
+    both = np.stack([by_low, by_high])
+    off = np.where(np.isfinite(both), np.abs(both), np.inf)
+    value = np.where(off[0] <= off[1], by_low, by_high)
+    return np.where(off.min(axis=0) < near, value, np.nan)
 
 
-def _moving_line(value: FloatArray, weight: FloatArray, window: int, mode: str) -> FloatArray:
-    """Return the weighted moving straight line, evaluated at each station."""
-    half = window // 2
-    place = np.arange(-half, half + 1, dtype=float)
-    pad = (lambda a: np.pad(a, half, mode="wrap")) if mode == "wrap" else (lambda a: np.pad(a, half))
+def bridge_spline(xy: FloatArray, weight: FloatArray, step_mm: float, *, closed: bool) -> FloatArray:
+    """Return the points (N, 2) smoothed by a weighted penalised cubic spline in arc length.
 
-    def moment(data: FloatArray, power: int) -> FloatArray:
-        return np.asarray(np.convolve(pad(data), (place**power)[::-1], mode="valid"))
-
-    s0, s1, s2 = (moment(weight, power) for power in range(3))
-    t0, t1 = moment(weight * value, 0), moment(weight * value, 1)
-    determinant = s0 * s2 - s1**2
-    safe = determinant > 1e-6 * np.maximum(s0, 1.0) * np.maximum(s2, 1.0)
-    line = (t0 * s2 - t1 * s1) / np.where(safe, determinant, 1.0)
-    return np.where(safe, line, t0 / np.maximum(s0, 1e-9))
-
-
-def _one_edge(by_low: FloatArray, by_high: FloatArray, guide: FloatArray, good: BoolArray, near: float) -> FloatArray:
-    """Where the width is odd, return the middle by the edge that agrees with the guide, else nan."""
-    off = np.stack([np.abs(by_low - guide), np.abs(by_high - guide)])
-    off = np.where(np.isfinite(off), off, np.inf)
-    best = off.argmin(axis=0)
-    value = np.where(best == 0, by_low, by_high)
-    return np.where(~good & (off.min(axis=0) < near), value, np.nan)
-
-
-def _fill(value: FloatArray, use: BoolArray, *, closed: bool) -> FloatArray:
-    """Interpolate over the stations not used."""
-    index = np.arange(len(value))
-    period = {"period": len(value)} if closed else {}
-    return np.asarray(np.interp(index, index[use], value[use], **period))
+    Stretches of weight zero are bridged with the least change of curvature. Eilers and
+    Marx, "Flexible smoothing with B-splines and penalties", Statistical Science 11 (1996) 89.
+    """
+    pad = min(len(xy), int(PAD_MM / step_mm)) if closed else 0
+    index = np.arange(-pad, len(xy) + pad)
+    data, weights = xy[index % len(xy)], np.maximum(weight[index % len(xy)], 1e-7)
+    if not closed:
+        weights[[0, 1, -2, -1]] = np.maximum(weights[[0, 1, -2, -1]], 0.05)
+    at = index * step_mm
+    count = max(6, int((at[-1] - at[0]) / KNOT_MM))
+    inner = np.linspace(at[0], at[-1], count)
+    knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
+    design = BSpline.design_matrix(at, knots, 3)
+    third = sparse.csr_matrix(np.diff(np.eye(design.shape[1]), 3, axis=0))
+    normal = design.T @ design.multiply(weights[:, None]) + STIFFNESS * third.T @ third
+    coefficients = splu(sparse.csc_matrix(normal)).solve(design.T @ (weights[:, None] * data))
+    return np.asarray((design @ coefficients)[pad : pad + len(xy)])

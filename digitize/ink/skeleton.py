@@ -47,6 +47,11 @@ def skeleton_edges(
     pixel_id = np.full(skeleton.shape, -1, dtype=np.int32)
     pixel_id[rows, cols] = np.arange(len(rows))
     pairs = _neighbour_pairs(pixel_id, rows, cols)
+    # Strokes may touch each other beside a node: their first pixels go to the node as well.
+    beside = np.zeros(len(rows), dtype=np.bool_)
+    beside[pairs.second[is_node[pairs.first]]] = True
+    beside[pairs.first[is_node[pairs.second]]] = True
+    is_node |= beside
     node_of, node_xy = _node_clusters(pairs, is_node, rows, cols)
     thickness = cv2.distanceTransform(bordered.astype(np.uint8), cv2.DIST_L2, 3)[rows, cols] * 2.0 - 0.5
     dark = darkness[np.clip(rows - 2, 0, mask.shape[0] - 1), np.clip(cols - 2, 0, mask.shape[1] - 1)] / 255.0

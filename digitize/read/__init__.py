@@ -1,0 +1,47 @@
+"""The only opener of pictures: a file becomes one page of grey values.
+
+Whatever the file holds, the grey comes out as uint8, dark ink on light paper, upright, read-only.
+Declared dots per inch are passed on as a cross-check and never as a scale.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+from typing import Literal
+
+from calibration.errors import UsageError
+from digitize.read.pdf import read_pdf
+from digitize.read.raster import read_raster
+from digitize.shapes import Picture
+
+__all__ = ["read_picture"]
+
+PDF_MAGIC = b"%PDF-"
+# A PDF may begin with other bytes; readers look for its mark this far in (ISO 32000-1, annex H.3 note).
+PDF_MAGIC_WITHIN = 1024
+
+
+def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] | None = None) -> Picture:
+    """Return one page of a picture file as grey values (H, W) with what is known of its capture.
+
+    Raises:
+        UsageError: ``no-such-file`` or ``no-such-page``.
+        Refusal: ``unreadable``, ``truncated`` or ``too-large`` (decided before a pixel is decoded).
+    """
+    if not path.is_file():
+        raise UsageError("no-such-file", file=path)
+    with path.open("rb") as stream:
+        is_pdf = PDF_MAGIC in stream.read(PDF_MAGIC_WITHIN)
+        stream.seek(0)
+        sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page)
+    pixels.grey.setflags(write=False)
+    return Picture(
+        grey=pixels.grey,
+        file=path.name,
+        sha256=sha256,
+        dpi=pixels.dpi,
+        captured=captured or pixels.captured,
+        notes=pixels.notes,
+    )

@@ -1,0 +1,141 @@
+"""PNG, JPEG, TIFF, HEIC, GIF and WebP through libvips, which decodes in strips."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import pyvips
+
+from calibration.errors import Refusal
+from calibration.units import MM_PER_INCH
+from digitize.read.limits import GreyArray, Pixels, refuse_no_such_page, refuse_too_large
+
+# No results kept between calls: a file replaced under the same name must be read again.
+pyvips.cache_set_max(0)
+
+LOADERS = ("jpegload", "pngload", "tiffload", "heifload", "gifload", "webpload")
+PAGED = ("tiffload", "heifload", "gifload", "webpload")
+# What files say when nobody set a resolution: a typographer's point, a screen, and libvips's own 1 px/mm.
+PLACEHOLDER_DPI = (72.0, 96.0, MM_PER_INCH)
+PLACEHOLDER_WITHIN_DPI = 0.05  # PNG counts whole dots per metre, 0.025 dpi each
+# The decoders' own words for a file that stops early.
+ENDS_EARLY = ("premature", "truncated", "unexpected end", "read error", "out of data", "end of file", "bad seek")
+# EXIF fields that only a camera writes.
+CAMERA_FIELDS = ("exif-ifd2-ExposureTime", "exif-ifd2-FNumber", "exif-ifd2-FocalLength")
+SIDEWAYS = (5, 6, 7, 8)  # EXIF/TIFF orientations that swap width and height
+GIF_MAGIC = b"GIF8"
+
+
+def read_raster(path: Path, page: int) -> Pixels:
+    """Return the grey values of one page of a raster file.
+
+    Raises:
+        UsageError: ``no-such-page``.
+        Refusal: ``unreadable``, ``truncated`` or ``too-large``.
+    """
+    _refuse_claimed_gif(path)
+    try:
+        image = _opened(path, page)
+        refuse_too_large(path.name, image.width, image.height)
+        grey = _as_array(_upright(_grey(image, path.name)))
+    except pyvips.Error as fault:
+        raise _refusal(path, fault) from fault
+    dpi, dpi_notes = _declared_dpi(image)
+    return Pixels(grey, dpi, _captured(image), (*_notes(image), *dpi_notes))
+
+
+def _refuse_claimed_gif(path: Path) -> None:
+    """Read the size from a GIF's header: its decoder reads every frame before it tells the size."""
+    with path.open("rb") as stream:
+        head = stream.read(10)
+    if head.startswith(GIF_MAGIC) and len(head) == 10:
+        width_px, height_px = struct.unpack("<HH", head[6:10])
+        refuse_too_large(path.name, width_px, height_px)
+
+
+def _opened(path: Path, page: int) -> Any:
+    """Return the page, its header read and its pixels not yet."""
+    options = {"access": "sequential", "fail_on": "error"}
+    first = pyvips.Image.new_from_file(str(path), **options)
+    loader = _loader(first)
+    if loader not in LOADERS:
+        raise Refusal("unreadable", file=path.name, why="this kind of file is not a scan")
+    refuse_no_such_page(path.name, page, _field(first, "n-pages", 1))
+    if page == 1 or loader not in PAGED:
+        return first
+    return pyvips.Image.new_from_file(str(path), page=page - 1, **options)
+
+
+def _loader(image: Any) -> str:
+    return str(image.get("vips-loader")).split("_")[0]
+
+
+def _field(image: Any, name: str, default: Any) -> Any:
+    return image.get(name) if image.get_typeof(name) else default
+
+
+def _grey(image: Any, file: str) -> Any:
+    """Return one band of 8 bits: alpha laid over white, colours by their lightness."""
+    if image.format == "ushort":
+        shown = "grey16" if image.bands < 3 else "rgb16"
+        image = image.cast("uchar", shift=True).copy(interpretation={"grey16": "b-w", "rgb16": "srgb"}[shown])
+    if image.format != "uchar":
+        raise Refusal("unreadable", file=file, why=f"its samples are of the kind '{image.format}'")
+    if image.hasalpha():
+        image = image.flatten(background=255)
+    if image.bands > 1:
+        image = image.colourspace("b-w")
+    return image[0]
+
+
+def _upright(image: Any) -> Any:
+    """Apply the orientation tag, once; the page is decoded first as turning needs all of it."""
+    return image if _field(image, "orientation", 1) == 1 else image.copy_memory().autorot()
+
+
+def _as_array(image: Any) -> GreyArray:
+    values = np.frombuffer(image.write_to_memory(), dtype=np.uint8)
+    return values.reshape(image.height, image.width)
+
+
+def _declared_dpi(image: Any) -> tuple[tuple[float, float] | None, tuple[str, ...]]:
+    """Return the dots per inch that the file declares, in upright x and y, or None with a reason.
+
+    libvips fills in 1 px/mm, and 72 dpi for JPEG, where a file is silent. JPEG and TIFF tell silence by the
+    missing field; everywhere a placeholder's value is not believed.
+    """
+    if _loader(image) in ("jpegload", "tiffload") and not image.get_typeof("resolution-unit"):
+        return None, ("The file declares no resolution.",)
+    dpi_x, dpi_y = image.xres * MM_PER_INCH, image.yres * MM_PER_INCH
+    if any(abs(dpi_x - silent) < PLACEHOLDER_WITHIN_DPI for silent in PLACEHOLDER_DPI):
+        return None, (f"The file's {dpi_x:.0f} dpi is what is written when nobody sets it; it was not believed.",)
+    upright = (dpi_y, dpi_x) if _field(image, "orientation", 1) in SIDEWAYS else (dpi_x, dpi_y)
+    return upright, ()
+
+
+def _captured(image: Any) -> Literal["scan", "photo"]:
+    return "photo" if any(image.get_typeof(name) for name in CAMERA_FIELDS) else "scan"
+
+
+def _notes(image: Any) -> tuple[str, ...]:
+    """Say in plain words what was done on the way to grey."""
+    orientation = _field(image, "orientation", 1)
+    facts = (
+        (orientation != 1, f"Turned upright as its orientation tag {orientation} says."),
+        (image.format == "ushort", "16-bit samples were brought to 8 bits."),
+        (image.interpretation == "cmyk", "Printing colours (CMYK) were turned into grey by their lightness."),
+        (image.interpretation != "cmyk" and image.bands > 2, "Colours were turned into grey by their lightness."),
+        (image.hasalpha(), "Transparent parts were laid over white."),
+    )
+    return tuple(text for true, text in facts if true)
+
+
+def _refusal(path: Path, fault: pyvips.Error) -> Refusal:
+    lines = [line.strip().replace(str(path), path.name) for line in str(fault.detail or fault.message).splitlines()]
+    said = "; ".join(dict.fromkeys(line for line in lines if line)) or "the decoder gave no reason"
+    if any(words in said.lower() for words in ENDS_EARLY):
+        return Refusal("truncated", file=path.name)
+    return Refusal("unreadable", file=path.name, why=said)
