@@ -54,6 +54,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "outline-off-sheet": ("refused", "The outline runs off the picture at {place} px.", "Scan the whole body."),
     "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
     "alternative-line": ("look", "Another line of equal weight runs {distance} mm from the outline near {place} px.", "Look at the overlay; settle it with body.through or body.ignore."),
+    "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
     "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- symmetry and frame

@@ -12,10 +12,18 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.lines import LongLine, long_lines
-from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, corner_turns, holds, ways_between
+from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, holds, ways_between
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
+# A closed way that costs more than this is not an outline; one above the second figure asks for a look.
+DEAREST_OUTLINE, SMOOTH_WAY = 22.0, 4.5
+# Costs weigh against area by this scale.
+MERIT_COST = 9.0
+# A body's straight run is at most this part of its size; longer ones are centerlines and frames.
+STRAIGHT_SHARE = 0.6
+# A half outline reaches this far from its centerline, as a part of its length.
+HALF_REACH = (0.2, 0.8)
 # A point that the outline passes through lies at most this far from it.
 THROUGH_MM = 2.0
 # Two bodies are alike when the areas agree this well.
@@ -47,17 +55,18 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     """
     points, headings = _skeleton_points(ink, px_per_mm)
     lines = long_lines(points, headings, LEAST_BODY_MM)
-    ways = [way for way in closed_ways(network) if corner_turns(way) == 0]
-    ways = _settled_by_hints(ways, hints, px_per_mm)
+    ways = [way for way in closed_ways(network) if way.cost < DEAREST_OUTLINE and not _along_a_line(way, lines)]
+    ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     whole = _outermost(ways, px_per_mm, hints)
     if whole is not None:
         text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
-        return Choice(whole, False, _through(lines, whole), _beside(whole, ways, px_per_mm), (text,))
+        doubts = (*_beside(whole, ways, px_per_mm), *_turned(whole))
+        return Choice(whole, False, _through(lines, whole), doubts, (text,))
     half = _best_half(network, lines, points, px_per_mm, hints)
     if half is None:
         raise Refusal("no-outline")
     way, line = half
-    return Choice(way, True, (line,), (), ("an open line that starts and ends on one straight line",))
+    return Choice(way, True, (line,), _turned(way), ("an open line that starts and ends on one straight line",))
 
 
 def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -75,6 +84,28 @@ def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray
     if not points:
         raise Refusal("no-outline")
     return np.concatenate(points), np.concatenate(headings)
+
+
+def _merit(way: Way) -> float:
+    """Return how much a way looks like the body: large, and without doubtful turns."""
+    return float(way.polygon().area * np.exp(-way.cost / MERIT_COST))
+
+
+def _turned(way: Way) -> tuple[Doubt, ...]:
+    """Doubt a way that takes a turn which good continuation does not explain."""
+    return (doubt("uncertain-turn", cost=f"{way.cost:.1f}"),) if way.cost > SMOOTH_WAY else ()
+
+
+def _along_a_line(way: Way, lines: list[LongLine]) -> bool:
+    """Whether a closed way runs along one straight line for most of its size: a half and its centerline."""
+    size = float(np.ptp(way.xy, axis=0).max())
+    for line in lines:
+        along = (line.end - line.start) / line.length_mm
+        off = np.abs((way.xy - line.start) @ np.array([-along[1], along[0]]))
+        near = (way.xy[off < 0.6] - line.start) @ along
+        if len(np.unique(near.astype(int))) > STRAIGHT_SHARE * size:
+            return True
+    return False
 
 
 def _settled_by_hints(ways: list[Way], hints: OutlineHints, px_per_mm: float) -> list[Way]:
@@ -182,11 +213,18 @@ def _halves_on(network: Network, line: LongLine) -> list[Way]:
 
 
 def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
-    """Whether a way stays on one side of the line, reaches well away from it and is smooth."""
-    off = (way.xy - line.start) @ normal
+    """Whether a way stays on one side of the line, reaches well away from it, and spans it end to end."""
+    along = np.array([normal[1], -normal[0]])
+    off, place = (way.xy - line.start) @ normal, way.xy @ along
     side = np.sign(off[np.abs(off).argmax()])
-    length = np.hypot(*(way.xy[-1] - way.xy[0]))
-    return bool((side * off > -3.0).all() and np.abs(off).max() > 0.15 * length and way.cost < 8.0)
+    chord = abs(place[-1] - place[0])
+    low, high = HALF_REACH
+    return bool(
+        (side * off > -3.0).all()
+        and low * chord < np.abs(off).max() < high * chord
+        and chord > 0.85 * np.ptp(place)
+        and way.cost < 8.0
+    )
 
 
 def _one_sided(way: Way, line: LongLine, points: FloatArray) -> bool:

@@ -16,7 +16,6 @@ from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.network import (
-    CORNER_COST,
     GAP_COST,
     GAP_COST_PER_MM,
     LENGTH_COST_PER_MM,
@@ -208,7 +207,3 @@ def holds(way: Way, place: FloatArray) -> bool:
     """Whether a place (mm, y down) lies inside a way."""
     return bool(way.polygon().contains(Point(*place)))
 
-
-def corner_turns(way: Way) -> int:
-    """Return how many turns of the way were not smooth, by its cost."""
-    return int(way.cost // CORNER_COST)

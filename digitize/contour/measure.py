@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import sparse
 from scipy.interpolate import BSpline
 from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
+from scipy.signal import find_peaks
 from scipy.sparse.linalg import splu
 
 from calibration.frames import BoolArray, FloatArray, IntArray
@@ -41,16 +42,16 @@ class Measured:
 
 
 def find_corners(xy: FloatArray, reach: int, *, closed: bool) -> IntArray:
-    """Return the stations where the line turns sharply: directions over ``reach`` stations each side."""
+    """Return the stations where the line turns sharply, comparing directions over ``reach`` stations each side.
+
+    With CORNER_REACH_MM a curve of 3 mm radius still counts as a curve.
+    """
     turn = _turn_deg(xy, reach, closed=closed)
-    wide = _turn_deg(xy, 3 * reach, closed=closed)
-    # A gentle curve turns three times as much over three times the reach; a corner does not.
-    sharp = (turn > CORNER_TURN_DEG) & (wide < 1.9 * turn)
-    peaks = []
-    for start, stop in _runs(sharp, closed=closed):
-        span = np.arange(start, stop) % len(xy)
-        peaks.append(int(span[np.argmax(turn[span])]))
-    return np.array(sorted(peaks), dtype=np.int64)
+    pad = min(len(turn), 4 * reach) if closed else 0
+    padded = np.concatenate([turn[len(turn) - pad :], turn, turn[:pad]]) if pad else turn
+    peaks, _ = find_peaks(padded, height=CORNER_TURN_DEG, distance=max(2, reach))
+    inside = peaks[(peaks >= pad) & (peaks < pad + len(turn))] - pad
+    return np.asarray(np.unique(inside), dtype=np.int64)
 
 
 def _turn_deg(xy: FloatArray, reach: int, *, closed: bool) -> FloatArray:
@@ -65,16 +66,6 @@ def _turn_deg(xy: FloatArray, reach: int, *, closed: bool) -> FloatArray:
     if not closed:
         turn[:reach] = turn[len(xy) - reach :] = 0.0
     return np.asarray(turn)
-
-
-def _runs(flags: BoolArray, *, closed: bool) -> list[tuple[int, int]]:
-    """Return [start, stop) of every run of True; a run over the seam of a closed line has stop > N."""
-    if flags.all():
-        return [(0, len(flags))]
-    shift = int(np.argmin(flags)) if closed else 0
-    rolled = np.concatenate([[False], np.roll(flags, -shift), [False]]).astype(np.int8)
-    edges = np.diff(rolled)
-    return [(int(a) + shift, int(b) + shift) for a, b in zip(np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0], strict=True)]
 
 
 def measure_line(
@@ -121,31 +112,36 @@ def _split(path: FloatArray, corners: IntArray, *, closed: bool) -> list[FloatAr
 
 
 def _join(sections: list[Measured], *, closed: bool) -> Measured:
-    """Join sections end to end; where two meet, their ends become one corner at the crossing of both."""
-    xy, sigma, traced, corners = [], [], [], []
-    count = 0
-    for number, section in enumerate(sections):
-        last = number == len(sections) - 1
-        meets = closed or not last
-        if number > 0 or closed:
-            corners.append(count)
-        following = sections[(number + 1) % len(sections)]
-        body = section.xy[:-1] if meets else section.xy
-        xy.append(body.copy())
-        sigma.append(section.sigma_px[: len(body)])
-        traced.append(section.traced[: len(body)])
-        count += len(body)
-        del following
-    for number, section in enumerate(sections):
-        if number > 0 or closed:
-            xy[number][0] = _meeting(sections[number - 1].xy, section.xy)
-    width = float(np.median([section.width_px for section in sections]))
-    return Measured(np.concatenate(xy), np.concatenate(sigma), np.concatenate(traced), np.array(corners, dtype=np.int64), width)
+    """Join sections end to end; where two meet, both are cut at the place where they cross: the corner."""
+    xy = [section.xy for section in sections]
+    keep = [np.ones(len(part), dtype=bool) for part in xy]
+    firsts = range(0 if closed else 1, len(sections))
+    for number in firsts:
+        corner = _meeting(xy[number - 1], xy[number])
+        keep[number - 1] &= ~_past(xy[number - 1], corner)
+        keep[number] &= ~_past(xy[number][::-1], corner)[::-1]
+        xy[number] = np.vstack([corner, xy[number][1:]])
+        keep[number][0] = True
+    starts = np.cumsum([0, *(int(flags.sum()) for flags in keep)])
+    return Measured(
+        np.concatenate([part[flags] for part, flags in zip(xy, keep, strict=True)]),
+        np.concatenate([section.sigma_px[flags] for section, flags in zip(sections, keep, strict=True)]),
+        np.concatenate([section.traced[flags] for section, flags in zip(sections, keep, strict=True)]),
+        starts[list(firsts)].astype(np.int64),
+        float(np.median([section.width_px for section in sections])),
+    )
+
+
+def _past(xy: FloatArray, corner: FloatArray) -> BoolArray:
+    """Mark the points at the end of a section that lie at or past its corner."""
+    heading = xy[-1] - xy[max(0, len(xy) - 9)]
+    near = np.arange(len(xy)) >= len(xy) // 2
+    return np.asarray(near & ((xy - corner) @ heading >= 0))
 
 
 def _meeting(before: FloatArray, after: FloatArray) -> FloatArray:
     """Return where the end of one section and the start of the next cross, as straight lines near the corner."""
-    first, second = before[-8:], after[:8][::-1]
+    first, second = before[-9:], after[:9][::-1]
     middle = (before[-1] + after[0]) / 2
     a, b = first[-1] - first[0], second[-1] - second[0]
     cross = a[0] * b[1] - a[1] * b[0]
@@ -171,7 +167,7 @@ def _section(
     step_mm = step_px / px_per_mm
     average = max(1, round(AVERAGE_MM / step_mm)) | 1
     path = smooth(resample(path, step_px, closed=closed), ROUGH_MM / step_mm, closed=closed)
-    usual = line_width_px
+    usual, ends = line_width_px, path[[0, -1]]
     for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
         across = normals(path, closed=closed)
@@ -181,7 +177,7 @@ def _section(
         place = path + across * seen.offset[:, None]
         curve = bridge_spline(place, seen.weight, step_mm, closed=closed)
         if round_number < ROUNDS - 1:
-            path = curve
+            path = curve if closed else curve[_between(curve, ends)]
     xy = np.where(seen.weight[:, None] > 0, place, curve)
     shift = {"middle": 0.0, "outer": 0.5 * usual * side, "inner": -0.5 * usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / step_mm)))
@@ -189,6 +185,12 @@ def _section(
         pick = np.append(pick, len(xy) - 1)
     none = np.array([], dtype=np.int64)
     return Measured((xy + across * shift)[pick], seen.sigma[pick], band.seen[pick], none, usual)
+
+
+def _between(curve: FloatArray, ends: FloatArray) -> slice:
+    """Return the part of an open curve between the places nearest to two ends."""
+    first, last = (int(np.argmin(np.hypot(*(curve - end).T))) for end in ends)
+    return slice(first, last + 1) if last - first >= 8 else slice(None)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ MEETING_MM = 0.8
 ARM_MM, BLIND_MM = 20.0, 1.2
 # A turn sharper than this is a corner, not a continuation.
 CORNER_DEG = 38.0
-CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.002
+CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.0005
 # A misfit of the joint cubic by this much costs 1.
 MISFIT_MM = 0.12
 # The longest stretch without ink that may be bridged.

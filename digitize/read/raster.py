@@ -21,12 +21,17 @@ PAGED = ("tiffload", "heifload", "gifload", "webpload")
 # What files say when nobody set a resolution: a typographer's point, a screen, and libvips's own 1 px/mm.
 PLACEHOLDER_DPI = (72.0, 96.0, MM_PER_INCH)
 PLACEHOLDER_WITHIN_DPI = 0.05  # PNG counts whole dots per metre, 0.025 dpi each
+DPI_DECIMALS = 3  # libvips keeps px/mm in single precision
 # The decoders' own words for a file that stops early.
 ENDS_EARLY = ("premature", "truncated", "unexpected end", "read error", "out of data", "end of file", "bad seek")
 # EXIF fields that only a camera writes.
 CAMERA_FIELDS = ("exif-ifd2-ExposureTime", "exif-ifd2-FNumber", "exif-ifd2-FocalLength")
 SIDEWAYS = (5, 6, 7, 8)  # EXIF/TIFF orientations that swap width and height
 GIF_MAGIC = b"GIF8"
+GIF_SCREEN_BYTES = 13
+GIF_DESCRIPTOR_BYTES = 10
+GIF_DESCRIPTOR, GIF_EXTENSION = 0x2C, 0x21
+GIF_HEAD_BYTES = 65536  # a comment before the first frame may be long
 
 
 def read_raster(path: Path, page: int) -> Pixels:
@@ -48,12 +53,29 @@ def read_raster(path: Path, page: int) -> Pixels:
 
 
 def _refuse_claimed_gif(path: Path) -> None:
-    """Read the size from a GIF's header: its decoder reads every frame before it tells the size."""
+    """Refuse a GIF by the sizes in its blocks: its decoder lays out every frame before it tells the size."""
     with path.open("rb") as stream:
-        head = stream.read(10)
-    if head.startswith(GIF_MAGIC) and len(head) == 10:
-        width_px, height_px = struct.unpack("<HH", head[6:10])
-        refuse_too_large(path.name, width_px, height_px)
+        head = stream.read(GIF_HEAD_BYTES)
+    if not head.startswith(GIF_MAGIC) or len(head) < GIF_SCREEN_BYTES:
+        return
+    refuse_too_large(path.name, *struct.unpack("<HH", head[6:10]))
+    at = _first_frame(head)
+    if at is not None:
+        left_px, top_px, width_px, height_px = struct.unpack("<HHHH", head[at + 1 : at + 9])
+        refuse_too_large(path.name, left_px + width_px, top_px + height_px)
+
+
+def _first_frame(head: bytes) -> int | None:
+    """Return where the first image descriptor begins, by walking the blocks before it (GIF89a, section 20)."""
+    packed = head[10]
+    at = GIF_SCREEN_BYTES + (3 * 2 ** ((packed & 7) + 1) if packed & 0x80 else 0)
+    while at + GIF_DESCRIPTOR_BYTES <= len(head) and head[at] == GIF_EXTENSION:
+        at += 2
+        while at < len(head) and head[at]:
+            at += head[at] + 1
+        at += 1
+    whole = at + GIF_DESCRIPTOR_BYTES <= len(head)
+    return at if whole and head[at] == GIF_DESCRIPTOR else None
 
 
 def _opened(path: Path, page: int) -> Any:
@@ -109,7 +131,7 @@ def _declared_dpi(image: Any) -> tuple[tuple[float, float] | None, tuple[str, ..
     """
     if _loader(image) in ("jpegload", "tiffload") and not image.get_typeof("resolution-unit"):
         return None, ("The file declares no resolution.",)
-    dpi_x, dpi_y = image.xres * MM_PER_INCH, image.yres * MM_PER_INCH
+    dpi_x, dpi_y = round(image.xres * MM_PER_INCH, DPI_DECIMALS), round(image.yres * MM_PER_INCH, DPI_DECIMALS)
     if any(abs(dpi_x - silent) < PLACEHOLDER_WITHIN_DPI for silent in PLACEHOLDER_DPI):
         return None, (f"The file's {dpi_x:.0f} dpi is what is written when nobody sets it; it was not believed.",)
     upright = (dpi_y, dpi_x) if _field(image, "orientation", 1) in SIDEWAYS else (dpi_x, dpi_y)
@@ -138,4 +160,6 @@ def _refusal(path: Path, fault: pyvips.Error) -> Refusal:
     said = "; ".join(dict.fromkeys(line for line in lines if line)) or "the decoder gave no reason"
     if any(words in said.lower() for words in ENDS_EARLY):
         return Refusal("truncated", file=path.name)
+    if "HEVC" in said:
+        said = "its compression (HEVC, as phones write HEIC) cannot be decoded here; save it as JPEG"
     return Refusal("unreadable", file=path.name, why=said)
