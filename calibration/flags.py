@@ -39,6 +39,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule."),
     "too-small": ("refused", "{file} is only {width} x {height} pixels.", "Scan the sheet at 200 dpi or more."),
     "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set plan.page to one that exists."),
+    "photo": ("refused", "{file} was taken with a camera; perspective and lens would bend the scale from place to place.", "Scan the sheet instead, or set captured = \"scan\" in the plan file if a scanner made the picture."),
     "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
@@ -62,6 +63,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "axes-disagree": ("look", "The drawn centerline and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees.", "Check that the outline chosen is the body and how the halves differ in the report."),
     "ends-uncertain": ("look", "Tail and neck end could not be told apart with certainty.", "Check the overlay; turn the sheet if it is upside down."),
     "halves-differ": ("look", "The halves differ by up to {max_mm} mm, more than drawing can explain; they were kept as drawn.", "Choose with body.keep = \"mean\", \"left\", \"right\" or \"as drawn\"."),
+    "half-not-single": ("refused", "The outline crosses the centerline {count} times, so the body has no single half.", "Look at the overlay; correct the centerline's ends or the outline with body.through."),
     # --- the files written
     "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
     "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution or with more and longer rules."),

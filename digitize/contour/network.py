@@ -244,7 +244,7 @@ def _merge_meetings(ink: Ink, keep: list[int], px_per_mm: float) -> FloatArray:
     reach = max(MEETING_MM, 1.2 * ink.line_width_px / px_per_mm) * px_per_mm
     for index in keep:
         stroke = ink.strokes[index]
-        if stroke.nodes[0] >= 0 and len(stroke.points) < reach:
+        if stroke.nodes[0] >= 0 and np.ptp(stroke.points.xy, axis=0).max() < reach:
             group[root(stroke.nodes[0])] = root(stroke.nodes[1])
     return np.array([root(node) for node in range(len(group))])
 

@@ -47,11 +47,9 @@ def skeleton_edges(
     pixel_id = np.full(skeleton.shape, -1, dtype=np.int32)
     pixel_id[rows, cols] = np.arange(len(rows))
     pairs = _neighbour_pairs(pixel_id, rows, cols)
-    # Strokes may touch each other beside a node: their first pixels go to the node as well.
-    beside = np.zeros(len(rows), dtype=np.bool_)
-    beside[pairs.second[is_node[pairs.first]]] = True
-    beside[pairs.first[is_node[pairs.second]]] = True
-    is_node |= beside
+    is_node |= _beside(pairs, is_node)
+    # A pixel left alone between nodes joins them.
+    is_node |= _beside(pairs, is_node) & ~_beside(pairs, ~is_node)
     node_of, node_xy = _node_clusters(pairs, is_node, rows, cols)
     thickness = cv2.distanceTransform(bordered.astype(np.uint8), cv2.DIST_L2, 3)[rows, cols] * 2.0 - 0.5
     dark = darkness[np.clip(rows - 2, 0, mask.shape[0] - 1), np.clip(cols - 2, 0, mask.shape[1] - 1)] / 255.0
@@ -89,6 +87,18 @@ def _neighbour_pairs(pixel_id: npt.NDArray[np.int32], rows: IntArray, cols: IntA
         firsts.append(np.nonzero(have)[0])
         seconds.append(other[have])
     return _Pairs(np.concatenate(firsts), np.concatenate(seconds).astype(np.int64), len(rows))
+
+
+def _beside(pairs: _Pairs, flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Mark the pixels that neighbour a flagged one.
+
+    Strokes may touch each other beside a junction, past its middle pixel: giving their
+    first pixels to the junction parts them.
+    """
+    beside = np.zeros(len(flags), dtype=np.bool_)
+    beside[pairs.second[flags[pairs.first]]] = True
+    beside[pairs.first[flags[pairs.second]]] = True
+    return beside
 
 
 def _node_clusters(

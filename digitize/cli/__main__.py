@@ -1,0 +1,5 @@
+"""``python -m digitize.cli``."""
+
+from digitize.cli.app import main
+
+main()

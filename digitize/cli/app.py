@@ -1,0 +1,157 @@
+"""The commands and their exit codes.
+
+0 sound; 1 unexpected fault; 2 wrong usage; 3 done, but a person must look; 4 refused, no outline written.
+Nothing heavy is imported before a command runs.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calibration.errors import BoutlineError
+from digitize import __version__
+from digitize.cli.guard import stdout_to_stderr
+
+if TYPE_CHECKING:
+    from digitize.pipeline import Outcome
+
+UNEXPECTED = 1
+REFUSED = 4
+DEFAULT_OUT = Path("boutline-out")
+DEMO_OUT = Path("boutline-demo")
+
+OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
+ReplaceOption = Annotated[bool, typer.Option("--replace", help="Overwrite results that are already there.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the record on standard output.")]
+VerboseOption = Annotated[bool, typer.Option("--verbose", "-v", help="Show the traceback of a fault.")]
+
+app = typer.Typer(
+    name="boutline",
+    help="From a scanned instrument plan to the body outline in true millimetres.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+
+
+def main() -> None:
+    """Run the command line."""
+    app(prog_name="boutline")
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"boutline {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and exit.")
+    ] = False,
+) -> None:
+    """From a scanned instrument plan to the body outline in true millimetres."""
+
+
+@app.command()
+def outline(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")],
+    out: OutOption = DEFAULT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Find the body outline: outline.dxf, .svg, .pdf, record.json, report.html and overlay.png."""
+    _run(lambda: _outline(plan, out, replace), out, as_json, verbose)
+
+
+@app.command()
+def demo(
+    out: OutOption = DEMO_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Take the shipped example from start to finish."""
+    _run(lambda: _demo(out, replace), out, as_json, verbose)
+
+
+def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.pipeline import run_outline
+
+        return run_outline(plan, out, replace=replace, progress=progress)
+
+
+def _demo(out: Path, replace: bool) -> Outcome:
+    from digitize.cli.demo import copy_demo
+
+    return _outline(copy_demo(out), out, replace)
+
+
+def _run(job: Callable[[], Outcome], out: Path, as_json: bool, verbose: bool) -> None:
+    """Run a job, print its product and leave with its exit code."""
+    try:
+        with stdout_to_stderr():
+            outcome = job()
+        _show(outcome.record, out, as_json)
+        code = outcome.exit_code
+    except BoutlineError as fault:
+        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
+        code = fault.exit_code
+    except Exception as fault:
+        _complain(
+            f"unexpected fault: {type(fault).__name__}: {fault}",
+            "Run again with -v and report what it prints, with the plan.",
+            verbose,
+        )
+        code = UNEXPECTED
+    raise typer.Exit(code)
+
+
+def _complain(text: str, remedy: str, verbose: bool) -> None:
+    if verbose:
+        typer.echo(traceback.format_exc(), err=True)
+    typer.echo(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
+
+
+def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
+    """Print the record or a summary on stdout, and every doubt on stderr."""
+    for reason in record["reasons"]:
+        _complain(reason["text"], reason["remedy"], verbose=False)
+    if as_json:
+        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+    elif record["verdict"] != "refused":
+        typer.echo(_summary(record, out))
+
+
+def _summary(record: dict[str, Any], out: Path) -> str:
+    from calibration.units import format_length
+
+    unit, body = record["settings"]["unit"], record["body"]
+    sizes = [(name, body[f"{name}_mm"]) for name in ("length", "lower_bout", "waist", "upper_bout")]
+    told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
+    certain = f"outline within {record['outline']['u95_mm']:.2f} mm (95 %)"
+    return f"{record['verdict']}: {told}; {certain}\nfiles in {out}: {', '.join([*record['files'], 'record.json'])}"
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str], None]]:
+    """Yield what shows the stage at work, on a terminal only."""
+    if not sys.stderr.isatty():
+        yield lambda stage: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("boutline") as status:
+        yield lambda stage: status.update(f"boutline: {stage}")

@@ -1,0 +1,89 @@
+"""Checks across stages: what the file, the plan and common sense say against what was measured."""
+
+from __future__ import annotations
+
+from calibration.budget import Budget
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.solve import Calibration
+from calibration.units import MM_PER_INCH
+from digitize.settings import PlanSettings
+from digitize.shapes import BodyMeasures, Picture
+
+# At 200 dpi this is 38 mm of paper; no body with a rule fits on less.
+LEAST_SIDE_PX = 300
+# Copies stray by up to 2 %, scanners by under 1 %; beyond, either the copy was scaled on purpose or the unit is wrong.
+MOST_DPI_DIFFERENCE = 0.03
+# Stated sizes are rounded, and a draughtsman's line strays by as much.
+STATED_WITHIN_MM = 1.0
+# From ukuleles to the largest guitars (common practice, no source), with room on both sides.
+USUAL_LENGTH_MM = (220.0, 620.0)
+USUAL_WIDTH_MM = (140.0, 460.0)
+# What a builder can cut to (common practice, no source); a wider claim is of no use to a mold.
+WIDEST_USEFUL_U95_MM = 0.5
+
+
+def refuse_unfit_picture(picture: Picture) -> None:
+    """Refuse what no later stage can make good.
+
+    Raises:
+        Refusal: ``too-small`` or ``photo``.
+    """
+    height, width = picture.grey.shape
+    if min(height, width) < LEAST_SIDE_PX:
+        raise Refusal("too-small", file=picture.file, width=width, height=height)
+    if picture.captured == "photo":
+        raise Refusal("photo", file=picture.file)
+
+
+def cross_checks(
+    plan: PlanSettings, picture: Picture, calibration: Calibration, measures: BodyMeasures, budget: Budget
+) -> tuple[Doubt, ...]:
+    """Return every doubt that no single stage can see."""
+    return (
+        *_dpi_doubts(picture, calibration),
+        *_stated_doubts(plan, measures, budget),
+        *_size_doubts(measures),
+        *_claim_doubts(budget),
+    )
+
+
+def _dpi_doubts(picture: Picture, calibration: Calibration) -> tuple[Doubt, ...]:
+    if picture.dpi is None:
+        return ()
+    measured = (MM_PER_INCH / calibration.mm_per_px_x, MM_PER_INCH / calibration.mm_per_px_y)
+    if all(abs(d / m - 1.0) <= MOST_DPI_DIFFERENCE for d, m in zip(picture.dpi, measured, strict=True)):
+        return ()
+    return (doubt("dpi-disagrees", dpi=_pair(picture.dpi), measured=_pair(measured)),)
+
+
+def _pair(dpi: tuple[float, float]) -> str:
+    x, y = (f"{value:.1f}".removesuffix(".0") for value in dpi)
+    return x if x == y else f"{x} x {y}"
+
+
+def _stated_doubts(plan: PlanSettings, measures: BodyMeasures, budget: Budget) -> tuple[Doubt, ...]:
+    pairs = (
+        ("a body length of", plan.body.length_mm, measures.length_mm),
+        ("a lower bout of", plan.body.lower_bout_mm, measures.lower_bout_mm),
+        ("a waist of", plan.body.waist_mm, measures.waist_mm),
+        ("an upper bout of", plan.body.upper_bout_mm, measures.upper_bout_mm),
+    )
+    within_mm = STATED_WITHIN_MM + budget.u95_mm
+    return tuple(
+        doubt("stated-size-differs", what=what, stated=f"{stated:.1f}", measured=f"{found or 0.0:.1f}")
+        for what, stated, found in pairs
+        if stated is not None and abs(stated - (found or 0.0)) > within_mm
+    )
+
+
+def _size_doubts(measures: BodyMeasures) -> tuple[Doubt, ...]:
+    length, width = measures.length_mm, measures.lower_bout_mm
+    usual = USUAL_LENGTH_MM[0] <= length <= USUAL_LENGTH_MM[1] and USUAL_WIDTH_MM[0] <= width <= USUAL_WIDTH_MM[1]
+    return () if usual else (doubt("size-unusual", length=f"{length:.1f}", width=f"{width:.1f}"),)
+
+
+def _claim_doubts(budget: Budget) -> tuple[Doubt, ...]:
+    if budget.u95_mm <= WIDEST_USEFUL_U95_MM:
+        return ()
+    return (doubt("not-certain-enough", u95=f"{budget.u95_mm:.2f}"),)

@@ -1,0 +1,131 @@
+"""The order of the stages and nothing else: from a plan file to the files in the out folder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calibration.controls import Control
+from calibration.errors import Refusal
+from calibration.solve import Calibration, solve
+from digitize.assemble import (
+    Clock,
+    Traced,
+    copy_source,
+    made_record,
+    plan_controls,
+    refused_record,
+    traced_budget,
+)
+from digitize.contour import find_outline
+from digitize.cross_check import cross_checks, refuse_unfit_picture
+from digitize.drawing import draw_outline
+from digitize.fair import fair_outline, measure
+from digitize.ink import find_strokes
+from digitize.outbox import Outbox, sha256_of
+from digitize.read import read_picture
+from digitize.report import write_overlay, write_report
+from digitize.rule import find_rules
+from digitize.settings import PlanSettings, load_plan
+from digitize.symmetry import place_body
+from digitize.writers import write_dxf, write_pdf, write_record, write_svg
+
+EXIT_CODES = {"sound": 0, "look": 3, "refused": 4}
+OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """How a run ended, ready for either face."""
+
+    exit_code: int
+    record: dict[str, Any]
+
+
+def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: Progress | None = None) -> Outcome:
+    """Take a plan to its outline; write all files of the result, or none.
+
+    Raises:
+        UsageError: the call, the plan file or the out folder is wrong.
+    """
+    plan = load_plan(plan_path)
+    clock = Clock(progress)
+    with Outbox(out, OUTLINE_FILES, replace=replace) as outbox:
+        try:
+            record = write_outline(trace_plan(plan, clock), outbox.draft, clock)
+        except Refusal as refusal:
+            record = refused_record(plan, clock, refusal.doubt)
+        else:
+            outbox.deliver()
+    return Outcome(EXIT_CODES[record["verdict"]], record)
+
+
+def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
+    """Take a plan through every stage up to the measured outline.
+
+    Raises:
+        Refusal: a stage found that no outline can be trusted.
+        UsageError: ``no-such-page``.
+    """
+    with clock("read"):
+        picture = read_picture(plan.image, plan.page, plan.captured)
+        clock.picture = picture
+        refuse_unfit_picture(picture)
+    with clock("rule"):
+        search = find_rules(picture, plan.rules)
+    with clock("solve"):
+        calibration = solved(plan_controls(search.rules, plan.spans))
+        copy = copy_source(search.rules, picture.dpi, calibration)
+    with clock("ink"):
+        ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
+    with clock("contour"):
+        on_sheet = find_outline(picture, ink, calibration, plan.outline_hints)
+    with clock("symmetry"):
+        body = place_body(on_sheet, plan.body.keep, plan.body.hand)
+    with clock("fair"):
+        fair = fair_outline(body)
+        measures = measure(fair)
+    with clock("budget"):
+        budget = traced_budget(calibration, body, fair, measures)
+        stated = cross_checks(plan, picture, calibration, measures, budget)
+    doubts = (*search.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated)
+    return Traced(plan, picture, search.rules, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
+
+
+def solved(controls: tuple[Control, ...]) -> Calibration:
+    """Return the calibration that the controls support.
+
+    Raises:
+        Refusal: ``no-rule`` without any control; the fit's own reason when it fails.
+    """
+    if not controls:
+        raise Refusal("no-rule")
+    calibration = solve(controls)
+    if not calibration:
+        raise calibration.refusal()
+    return calibration
+
+
+def write_outline(traced: Traced, draft: Path, clock: Clock) -> dict[str, Any]:
+    """Write every file into the draft folder and return the record.
+
+    Raises:
+        Refusal: ``file-check`` when a file does not measure as written.
+    """
+    title = f"{traced.plan.image.stem} outline"
+    with clock("write"):
+        drawing = draw_outline(traced.fair, traced.measures, traced.plan.unit, title)
+        write_dxf(drawing, draft / "outline.dxf")
+        write_svg(drawing, draft / "outline.svg")
+        write_pdf(drawing, draft / "outline.pdf")
+    with clock("report"):
+        write_overlay(traced.picture, traced.calibration, traced.body, traced.fair, traced.rules, draft / "overlay.png")
+        record = made_record(traced, clock, sha256_of(draft))
+        write_report(record, traced, draft / "report.html")
+    record = made_record(traced, clock, sha256_of(draft))
+    write_record(record, draft / "record.json")
+    return record

@@ -1,0 +1,1 @@
+"""One writer per format; each re-reads and re-measures what it wrote before it returns."""
