@@ -60,7 +60,8 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- symmetry and frame
     "no-centerline": ("look", "No drawn centerline was found; the axis comes from the outline alone.", "Check the overlay's centerline."),
-    "axes-disagree": ("look", "The drawn centerline and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees.", "Check that the outline chosen is the body and how the halves differ in the report."),
+    "axis-from-outline": ("note", "No drawn centerline was found; both halves agree, so the axis comes from the outline itself.", "Nothing to do; the overlay shows the axis."),
+    "axes-disagree": ("look", "The drawn centerline and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees; x = 0 follows {used}.", "Check that the outline chosen is the body and how the halves differ in the report."),
     "ends-uncertain": ("look", "Tail and neck end could not be told apart with certainty.", "Check the overlay; turn the sheet if it is upside down."),
     "halves-differ": ("look", "The halves differ by up to {max_mm} mm, more than drawing can explain; they were kept as drawn.", "Choose with body.keep = \"mean\", \"left\", \"right\" or \"as drawn\"."),
     "half-not-single": ("refused", "The outline crosses the centerline {count} times, so the body has no single half.", "Look at the overlay; correct the centerline's ends or the outline with body.through."),

@@ -231,7 +231,7 @@ class _System:
     def covariance(self, answer: FloatArray, loosen: float = 1.0) -> FloatArray:
         """Return (3, 3): of the full model, the prior's sigma propagated."""
         rows = np.vstack([self.data(answer)[1], self.prior(loosen)])
-        return np.linalg.inv(rows.T @ rows)
+        return np.asarray(np.linalg.inv(rows.T @ rows), dtype=np.float64)
 
     def rank(self, answer: FloatArray) -> int:
         """Return how many of the three unknowns the data fix better than the prior does."""
@@ -366,5 +366,7 @@ def _direction_doubts(system: _System, full: FloatArray, certified: tuple[bool, 
 def _square_evidence(system: _System) -> str:
     if system.square is None:
         return "what copiers usually do (0.3 degree)"
-    names = [m.name for m in system.measures if m.drawn]
-    return f"{' and '.join(names[:2])} being drawn square to each other (0.02 degree)"
+    drawn = [m for m in system.measures if m.drawn]
+    one = next(m for m in drawn if abs(_turn(m.angle_rad - system.square[0])) <= SAME_DIRECTION_RAD)
+    two = next(m for m in drawn if abs(_turn(m.angle_rad - system.square[1])) <= SAME_DIRECTION_RAD)
+    return f"{one.name} and {two.name} being drawn square to each other (0.02 degree)"

@@ -39,10 +39,7 @@ class Band:
 
 def normals(xy: FloatArray, *, closed: bool) -> FloatArray:
     """Return unit normals (N, 2), a quarter turn from the direction of travel: (-dy, dx)."""
-    if closed:
-        step = np.roll(xy, -1, axis=0) - np.roll(xy, 1, axis=0)
-    else:
-        step = np.gradient(xy, axis=0)
+    step = np.roll(xy, -1, axis=0) - np.roll(xy, 1, axis=0) if closed else np.gradient(xy, axis=0)
     step /= np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)[:, None]
     return np.stack([-step[:, 1], step[:, 0]], axis=1)
 
@@ -91,14 +88,16 @@ def look_across(
     stations taken together.
     """
     count = int(2 * half_width_px / ACROSS_STEP_PX) | 1
-    offsets = (np.arange(count) - count // 2) * ACROSS_STEP_PX
+    offsets = (np.arange(count, dtype=np.float64) - count // 2) * ACROSS_STEP_PX
     profile = _straighten(grey, path, across, offsets)
     if average > 1:
         uniform_filter1d(profile, average, axis=0, mode="wrap" if closed else "nearest", output=profile)
     return _edges(profile, offsets, line_width_px)
 
 
-def _straighten(grey: npt.NDArray[np.uint8], path: FloatArray, across: FloatArray, offsets: FloatArray) -> npt.NDArray[np.float32]:
+def _straighten(
+    grey: npt.NDArray[np.uint8], path: FloatArray, across: FloatArray, offsets: FloatArray
+) -> npt.NDArray[np.float32]:
     """Return grey values (stations, offsets); paper white outside the picture."""
     result = np.empty((len(path), len(offsets)), dtype=np.float32)
     for start in range(0, len(path), CHUNK):
@@ -111,8 +110,9 @@ def _straighten(grey: npt.NDArray[np.uint8], path: FloatArray, across: FloatArra
             result[start:stop] = 255.0
             continue
         maps = (xy - low).astype(np.float32)
-        seen = cv2.remap(window, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
-        result[start:stop] = seen
+        result[start:stop] = cv2.remap(
+            window, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255
+        )
     return result
 
 
@@ -127,7 +127,7 @@ def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px:
     strength = paper - darkest
     usual = float(np.median(strength))
     seen = strength > 0.4 * usual
-    level = (paper + darkest) / 2.0
+    level = np.asarray((paper + darkest) / 2.0, dtype=np.float64)
     above = profile > level[:, None]
     low, low_found = _crossing(profile, above, peak, level, offsets, -1)
     high, high_found = _crossing(profile, above, peak, level, offsets, +1)
@@ -154,4 +154,4 @@ def _crossing(
     inside = np.clip(first - way, 0, len(offsets) - 1)
     outer, inner = profile[rows, first].astype(float), profile[rows, inside].astype(float)
     share = np.clip((level - inner) / np.where(np.abs(outer - inner) < 1e-6, 1.0, outer - inner), 0.0, 1.0)
-    return offsets[inside] + share * way * ACROSS_STEP_PX, found
+    return np.asarray(offsets[inside] + share * way * ACROSS_STEP_PX), np.asarray(found)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
+from digitize.contour.band import resample
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, holds, ways_between
 from digitize.contour.network import Arm, Network
@@ -28,8 +30,10 @@ HALF_REACH = (0.2, 0.8)
 THROUGH_MM = 2.0
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
-# A line running along the outline at most this far from it is an alternative to it.
-BESIDE_MM = 8.0
+# A line running along this part of the outline, at most this far from it and this nearly
+# parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
+BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
+LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
 # A half outline ends at most this far from its centerline.
 HALF_END_MM = 2.0
 # If this part of the mirrored half shows ink, the drawing was whole after all.
@@ -60,13 +64,14 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     whole = _outermost(ways, px_per_mm, hints)
     if whole is not None:
         text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
-        doubts = (*_beside(whole, ways, px_per_mm), *_turned(whole))
+        doubts = (*_beside(whole, network, px_per_mm), *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     half = _best_half(network, lines, points, px_per_mm, hints)
     if half is None:
         raise Refusal("no-outline")
     way, line = half
-    return Choice(way, True, (line,), _turned(way), ("an open line that starts and ends on one straight line",))
+    doubts = (*_beside(way, network, px_per_mm), *_turned(way))
+    return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
 
 def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -136,19 +141,47 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
     return first
 
 
-def _beside(chosen: Way, ways: list[Way], px_per_mm: float) -> tuple[Doubt, ...]:
-    """Doubt the choice when another closed line runs along all of it at a small distance."""
-    tree = cKDTree(chosen.xy)
-    strokes = {stroke for stroke, _ in chosen.darts}
-    for way in ways:
-        if way is chosen or strokes & {stroke for stroke, _ in way.darts}:
+def _beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]:
+    """Doubt the choice when another drawn line runs along much of it at a small distance.
+
+    Outside the chosen line any such line counts: the true outline may be the broken one.
+    Inside, only a line about as heavy as the outline does; linings and bindings are lighter.
+    """
+    spaced = resample(chosen.xy, 1.0, closed=chosen.closed)
+    tree = cKDTree(spaced)
+    own = {stroke for stroke, _ in chosen.darts}
+    weight = float(np.median([network.widths[stroke] for stroke in own]))
+    region = chosen.polygon()
+    covered: dict[bool, set[int]] = {True: set(), False: set()}
+    distances: list[float] = []
+    for stroke, line in enumerate(network.lines):
+        if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
             continue
-        distance, _ = tree.query(way.xy[::10])
-        if np.quantile(distance, 0.8) < BESIDE_MM:
-            where = way.xy[0] * px_per_mm
-            place = f"({where[0]:.0f}, {where[1]:.0f})"
-            return (doubt("alternative-line", distance=f"{np.median(distance):.1f}", place=place),)
-    return ()
+        outside, stations, distance = _run_along(line, spaced, tree, region)
+        if outside or network.widths[stroke] > SAME_WEIGHT * weight:
+            covered[outside].update(stations.tolist())
+            distances.extend(distance.tolist())
+    most = max(covered[True], covered[False], key=len)
+    if len(most) < BESIDE_SHARE * len(spaced):
+        return ()
+    worst = spaced[min(most)] * px_per_mm
+    place = f"({worst[0]:.0f}, {worst[1]:.0f})"
+    return (doubt("alternative-line", distance=f"{np.median(distances):.1f}", place=place),)
+
+
+def _run_along(
+    line: FloatArray, spaced: FloatArray, tree: cKDTree, region: Polygon
+) -> tuple[bool, np.ndarray, FloatArray]:
+    """Return (mostly outside, stations of the outline that the line runs along, distances there)."""
+    points = resample(line, 1.0, closed=False)
+    distance, station = tree.query(points)
+    heading = np.gradient(points, axis=0)
+    along = np.gradient(spaced, axis=0)[station]
+    cross = np.abs(heading[:, 0] * along[:, 1] - heading[:, 1] * along[:, 0])
+    lengths = np.hypot(*heading.T) * np.hypot(*along.T)
+    alike = (cross < np.sin(np.radians(PARALLEL_DEG)) * lengths) & (distance < BESIDE_MM) & (distance > 0.7)
+    outside = float(np.mean(~_contained(region, points[alike]))) > 0.5 if alike.any() else False
+    return outside, np.unique(station[alike]), distance[alike]
 
 
 def _through(lines: list[LongLine], way: Way) -> tuple[LongLine, ...]:
@@ -164,8 +197,6 @@ def _inside_part(line: LongLine, region: Polygon) -> float:
 
 
 def _contained(region: Polygon, points: FloatArray) -> np.ndarray:
-    import shapely
-
     return np.asarray(shapely.contains_xy(region, points[:, 0], points[:, 1]))
 
 

@@ -57,7 +57,8 @@ class Way:
 
 def closed_ways(network: Network) -> list[Way]:
     """Return the closed ways that could be outlines, each once, largest first."""
-    ways, used = [], set()
+    ways: list[Way] = []
+    used: set[int] = set()
     for seed in _seeds(network):
         if seed in used:
             continue

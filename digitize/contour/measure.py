@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,7 +109,7 @@ def _split(path: FloatArray, corners: IntArray, *, closed: bool) -> list[FloatAr
         rolled = np.vstack([rolled, rolled[:1]])
     else:
         rolled, cuts = path, [0, *corners.tolist(), len(path) - 1]
-    return [rolled[a : b + 1] for a, b in zip(cuts[:-1], cuts[1:], strict=True) if b - a >= 8]
+    return [rolled[a : b + 1] for a, b in itertools.pairwise(cuts) if b - a >= 8]
 
 
 def _join(sections: list[Measured], *, closed: bool) -> Measured:

@@ -128,7 +128,7 @@ def _direction(points: FloatArray) -> FloatArray:
 
 def _beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
     away = np.hypot(*(points - points[0]).T)
-    return points[(away >= least_mm) & (away <= most_mm)]
+    return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
 
 
 def joint_misfit_mm(first: FloatArray, second: FloatArray) -> float:

@@ -1,0 +1,209 @@
+"""The drawn centerline among the sheet's straight lines, and how it goes with the outline's own axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
+from digitize.shapes import SheetLine
+from digitize.symmetry.axis import Axis, OwnAxis
+
+AxisSource = Literal["drawn centerline", "outline", "both"]
+
+# A centerline runs over at least this share of the body.
+LEAST_SPAN = 0.5
+# How far a drawn centerline may lie from a trustworthy own axis to be taken for it ...
+NEAR_MM, NEAR_DEG = 4.0, 1.5
+# ... and from the axis of a body so uneven that its own axis is a rough guess.
+ROUGH_NEAR_MM, ROUGH_NEAR_DEG = 15.0, 4.0
+# Offsets and angles are weighed against each other by these when the nearest line is chosen.
+OFFSET_SCALE_MM, ANGLE_SCALE_DEG = 1.0, 0.3
+# A drawn line further from the axis of a symmetric body than this is a disagreement.
+DISAGREE_MM, DISAGREE_DEG = 0.3, 0.1
+# The same for an uneven body, whose own axis says less.
+UNEVEN_DISAGREE_MM, UNEVEN_DISAGREE_DEG = 1.0, 0.5
+# Below this symmetric share the own axis is a rough guess.
+TRUSTED_PART = 0.4
+# A drawn line's middle against the drawing as meant, 1 sigma.
+DRAWN_FLOOR_MM = 0.006
+# The ends of a half outline lie this near a drawn centerline.
+HALF_END_MM, HALF_END_SHARE = 2.0, 0.01
+# 1 sigma of the end of a half outline when no drawn line fixes it.
+HALF_END_U_MM = 0.15
+
+
+@dataclass(frozen=True, eq=False)
+class Chosen:
+    """The axis that becomes x = 0."""
+
+    axis: Axis
+    source: AxisSource
+    u_mm: float  # 1 sigma of x = 0, averaged over the body's length
+    offset_mm: float  # drawn against own axis at mid body
+    angle_deg: float
+    doubts: tuple[Doubt, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """A drawn line seen from another axis: offset and turn at that axis's own point."""
+
+    line: SheetLine
+    offset_mm: float
+    turn_rad: float
+    offset_u_mm: float
+    turn_u_rad: float
+    span: float
+
+
+def line_angle(line: SheetLine) -> float:
+    """Return the direction of a drawn line, radians."""
+    return float(np.arctan2(line.end[1] - line.start[1], line.end[0] - line.start[0]))
+
+
+def _half_turn(angle: float) -> float:
+    """Bring an angle between lines into -90..90 degrees."""
+    return float((angle + np.pi / 2) % np.pi - np.pi / 2)
+
+
+def _seen(line: SheetLine, axis: Axis, low: float, high: float) -> _Drawn:
+    """Return a drawn line as seen from ``axis``; low, high: the body's reach along it, mm."""
+    ends = np.array([line.start, line.end])
+    away, along = axis.offset(ends), (ends - np.array(axis.at)) @ axis.along
+    turn = _half_turn(line_angle(line) - axis.angle_rad)
+    middle = ends.mean(axis=0)
+    forward = float((middle - np.array(axis.at)) @ axis.along)
+    offset = float(away.mean() - forward * np.tan(turn))
+    overlap = min(float(along.max()), high) - max(float(along.min()), low)
+    length = max(float(np.hypot(*(ends[1] - ends[0]))), 1.0)
+    turn_u = np.hypot(line.angle_sigma_rad, DRAWN_FLOOR_MM * np.sqrt(12.0) / length)
+    offset_u = np.sqrt(line.offset_sigma_mm**2 + (turn_u * forward) ** 2 + DRAWN_FLOOR_MM**2)
+    return _Drawn(line, offset, turn, float(offset_u), float(turn_u), overlap / max(high - low, 1.0))
+
+
+def _reach(axis: Axis, xy: FloatArray) -> tuple[float, float]:
+    along = (xy - np.array(axis.at)) @ axis.along
+    return float(along.min()), float(along.max())
+
+
+def drawn_near(axis: Axis, xy: FloatArray, lines: Sequence[SheetLine], trusted: bool) -> _Drawn | None:
+    """Return the drawn line that runs along ``axis`` over most of the body, if there is one."""
+    low, high = _reach(axis, xy)
+    near_mm, near_deg = (NEAR_MM, NEAR_DEG) if trusted else (ROUGH_NEAR_MM, ROUGH_NEAR_DEG)
+    seen = [_seen(line, axis, low, high) for line in lines]
+    fit = [
+        one
+        for one in seen
+        if one.span >= LEAST_SPAN and abs(one.offset_mm) <= near_mm and abs(np.degrees(one.turn_rad)) <= near_deg
+    ]
+
+    def distance(one: _Drawn) -> float:
+        return float(np.hypot(one.offset_mm / OFFSET_SCALE_MM, np.degrees(one.turn_rad) / ANGLE_SCALE_DEG)) / one.span
+
+    return min(fit, key=distance, default=None)
+
+
+def _moved(axis: Axis, offset: float, turn: float) -> Axis:
+    at = np.array(axis.at) + offset * axis.across
+    return Axis((float(at[0]), float(at[1])), axis.angle_rad + turn)
+
+
+def _mean_u(offset_u: float, turn_u: float, length: float) -> float:
+    """Return 1 sigma of a line's place, averaged over a length about its own point."""
+    return float(np.sqrt(offset_u**2 + (turn_u * length) ** 2 / 12.0))
+
+
+def _blend(values: tuple[float, float], sigmas: tuple[float, float]) -> tuple[float, float]:
+    """Return the weighted mean of two values and its sigma, widened when they differ (Birge 1932)."""
+    weight = 1.0 / np.square(sigmas)
+    mean = float(np.dot(weight, values) / weight.sum())
+    chi = float(np.dot(weight, (np.array(values) - mean) ** 2))
+    return mean, float(np.sqrt(max(chi, 1.0) / weight.sum()))
+
+
+def _both(own: OwnAxis, drawn: _Drawn, length: float) -> Chosen:
+    offset, offset_u = _blend((0.0, drawn.offset_mm), (own.offset_u_mm, drawn.offset_u_mm))
+    turn, turn_u = _blend((0.0, drawn.turn_rad), (own.angle_u_rad, drawn.turn_u_rad))
+    u_mm = _mean_u(offset_u, turn_u, length)
+    return Chosen(_moved(own.axis, offset, turn), "both", u_mm, drawn.offset_mm, float(np.degrees(drawn.turn_rad)))
+
+
+def _disagreement(drawn: _Drawn, used: AxisSource) -> Doubt:
+    return doubt(
+        "axes-disagree",
+        offset_mm=f"{abs(drawn.offset_mm):.2f}",
+        angle_deg=f"{abs(np.degrees(drawn.turn_rad)):.2f}",
+        used="the drawn centerline" if used == "drawn centerline" else "the outline's own axis",
+    )
+
+
+def choose_axis(own: OwnAxis, xy: FloatArray, lines: Sequence[SheetLine], symmetric: bool) -> Chosen:
+    """Return what becomes x = 0 for a whole outline.
+
+    A symmetric body and a drawn line that agree are averaged by their weights; where they
+    disagree the outline wins, since the body's own evenness is measured all round it. An
+    uneven body goes by its drawn line.
+
+    Args:
+        own: the outline's own axis.
+        xy: (N, 2) closed outline in sheet mm.
+        lines: straight lines drawn on the sheet.
+        symmetric: whether the halves agree about the own axis.
+    """
+    low, high = _reach(own.axis, xy)
+    drawn = drawn_near(own.axis, xy, lines, symmetric or own.symmetric_part >= TRUSTED_PART)
+    own_u = _mean_u(own.offset_u_mm, own.angle_u_rad, high - low)
+    if drawn is None:
+        code = "axis-from-outline" if symmetric else "no-centerline"
+        return Chosen(own.axis, "outline", own_u, 0.0, 0.0, (doubt(code),))
+    angle_deg = float(np.degrees(drawn.turn_rad))
+    if symmetric:
+        if abs(drawn.offset_mm) <= DISAGREE_MM and abs(angle_deg) <= DISAGREE_DEG:
+            return _both(own, drawn, high - low)
+        return Chosen(own.axis, "outline", own_u, drawn.offset_mm, angle_deg, (_disagreement(drawn, "outline"),))
+    off = abs(drawn.offset_mm) > UNEVEN_DISAGREE_MM or abs(angle_deg) > UNEVEN_DISAGREE_DEG
+    doubts = (_disagreement(drawn, "drawn centerline"),) if off and own.symmetric_part >= TRUSTED_PART else ()
+    return Chosen(
+        _moved(own.axis, drawn.offset_mm, drawn.turn_rad),
+        "drawn centerline",
+        _mean_u(drawn.offset_u_mm, drawn.turn_u_rad, high - low),
+        drawn.offset_mm,
+        angle_deg,
+        doubts,
+    )
+
+
+def half_axis(xy: FloatArray, lines: Sequence[SheetLine]) -> Chosen:
+    """Return x = 0 of a half outline: the drawn line through both its ends, else the ends' own line.
+
+    Args:
+        xy: (N, 2) open outline in sheet mm, from one end of the centerline to the other.
+        lines: straight lines drawn on the sheet.
+    """
+    first, last = xy[0], xy[-1]
+    length = float(np.hypot(*(last - first)))
+    middle = (first + last) / 2.0
+    ends = Axis((float(middle[0]), float(middle[1])), float(np.arctan2(*(last - first)[::-1])))
+    reach = max(HALF_END_MM, HALF_END_SHARE * length)
+    fit: list[tuple[float, _Drawn]] = []
+    for line in lines:
+        one = _seen(line, ends, -length / 2, length / 2)
+        worst = abs(one.offset_mm) + abs(np.tan(one.turn_rad)) * length / 2
+        if one.span >= LEAST_SPAN and worst <= reach:
+            fit.append((worst, one))
+    if not fit:
+        return Chosen(ends, "outline", HALF_END_U_MM, 0.0, 0.0, (doubt("no-centerline"),))
+    drawn = min(fit, key=lambda pair: pair[0])[1]
+    u_mm = _mean_u(drawn.offset_u_mm, drawn.turn_u_rad, length)
+    return Chosen(
+        _moved(ends, drawn.offset_mm, drawn.turn_rad),
+        "drawn centerline",
+        u_mm,
+        drawn.offset_mm,
+        float(np.degrees(drawn.turn_rad)),
+    )
