@@ -156,7 +156,7 @@ def _parallel_disagreement(measures: Sequence[Measure]) -> list[FailedFit]:
 
 
 def _disagree(first: str, second: str, off: float) -> FailedFit:
-    return FailedFit("rules-disagree", {"first": first, "second": second, "percent": f"{100 * off:.2f}"})
+    return FailedFit("rules-disagree", {"first": first, "second": second, "percent": f"{100 * np.expm1(off):.2f}"})
 
 
 @dataclass(frozen=True, eq=False)

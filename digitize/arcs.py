@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from calibration.frames import FloatArray, frozen_floats
+from calibration.frames import BoolArray, FloatArray, IntArray, frozen_floats
 from digitize.shapes import ArcPath
 
 Box = tuple[float, float, float, float]  # x_min, y_min, x_max, y_max, mm
@@ -59,12 +59,16 @@ def point_on(start: FloatArray, end: FloatArray, bulge: FloatArray, at: FloatArr
 
 def arc_length(path: ArcPath) -> float:
     """Return the length of a path, mm."""
+    return float(np.sum(_segment_lengths(path)))
+
+
+def _segment_lengths(path: ArcPath) -> FloatArray:
     starts, ends, bulge = segments(path)
     half = 2.0 * np.arctan(np.abs(bulge))
     straight = np.abs(bulge) < STRAIGHT_BULGE
     safe = np.where(straight, 1.0, half)
     stretch = np.where(straight, 1.0, safe / np.sin(safe))
-    return float(np.sum(np.hypot(*(ends - starts).T) * stretch))
+    return np.asarray(np.hypot(*(ends - starts).T) * stretch, dtype=np.float64)
 
 
 def signed_area(path: ArcPath) -> float:
@@ -106,7 +110,7 @@ def extents(path: ArcPath) -> Box:
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])
 
 
-def _inside(points: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray) -> FloatArray:
+def _inside(points: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray) -> BoolArray:
     """Tell which points of the full circles lie on the arcs: on the bulging side of the chord."""
     chord, to_point = ends - starts, points - starts
     right = chord[:, 1] * to_point[:, 0] - chord[:, 0] * to_point[:, 1]
@@ -124,7 +128,7 @@ def union(boxes: list[Box]) -> Box:
 
 
 def flatten(path: ArcPath, tolerance_mm: float) -> FloatArray:
-    """Return points (N, 2) on a path whose chords stay within ``tolerance_mm`` of it; a closed path's first not repeated."""
+    """Return points (N, 2) on a path, chords within ``tolerance_mm`` of it; a closed path's first not repeated."""
     starts, ends, bulge = segments(path)
     _, radius = centres(path)
     turned = 4.0 * np.arctan(np.abs(bulge))
@@ -135,7 +139,15 @@ def flatten(path: ArcPath, tolerance_mm: float) -> FloatArray:
     return points if path.closed else np.concatenate([points, path.xy_mm[-1:]])
 
 
-def _spread(starts: FloatArray, ends: FloatArray, bulge: FloatArray, counts: FloatArray) -> FloatArray:
+def sampled(path: ArcPath, step_mm: float) -> FloatArray:
+    """Return points (N, 2) on a path no more than ``step_mm`` apart along it, its vertices among them."""
+    starts, ends, bulge = segments(path)
+    counts = np.maximum(1, np.ceil(_segment_lengths(path) / step_mm)).astype(np.int64)
+    points = _spread(starts, ends, bulge, counts)
+    return points if path.closed else np.concatenate([points, path.xy_mm[-1:]])
+
+
+def _spread(starts: FloatArray, ends: FloatArray, bulge: FloatArray, counts: IntArray) -> FloatArray:
     """Return each segment cut into equal parts: the start of every part."""
     owner = np.repeat(np.arange(len(counts)), counts)
     first = np.repeat(np.cumsum(counts) - counts, counts)
@@ -168,8 +180,8 @@ def crossings(path: ArcPath) -> list[tuple[int, float, float]]:
     A vertex on x = 0 counts as the right side, so that no crossing is found twice.
     """
     starts, ends, bulge = segments(path)
-    _, radius = centres(path)
-    reach = np.where(np.isfinite(radius), np.minimum(2.0 * radius, np.hypot(*(ends - starts).T) * (1 + np.abs(bulge))), 0.0)
+    # An arc stays within its length of both its ends.
+    reach = _segment_lengths(path)
     near = (np.minimum(starts[:, 0], ends[:, 0]) - reach <= 0.0) & (np.maximum(starts[:, 0], ends[:, 0]) + reach >= 0.0)
     found: list[tuple[int, float, float]] = []
     for index in np.flatnonzero(near):
@@ -190,7 +202,7 @@ def _segment_crossings(start: FloatArray, end: FloatArray, bulge: float) -> list
 
 
 def _at(start: FloatArray, end: FloatArray, bulge: float, at: float) -> FloatArray:
-    return point_on(start, end, np.float64(bulge), np.float64(at))
+    return point_on(start, end, np.asarray(bulge, dtype=np.float64), np.asarray(at, dtype=np.float64))
 
 
 def _turning(start: FloatArray, end: FloatArray, bulge: float) -> list[float]:

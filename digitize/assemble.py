@@ -1,137 +1,47 @@
-"""What the pipeline passes along between stages, and the record that it makes of a run (schema 1)."""
+"""The record of a run (schema 1), and what the report shows besides it."""
 
 from __future__ import annotations
 
 import math
 import resource
 import sys
-import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from calibration.budget import Budget, outline_budget
-from calibration.controls import Control
+from calibration.budget import length_u95
 from calibration.flags import Doubt
-from calibration.frames import PxPoints
-from calibration.solve import Calibration, solve
-from calibration.units import MM_PER_INCH
+from calibration.solve import Calibration
 from digitize import __version__
-from digitize.settings import PlanSettings, SpanHint
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, TracedOutline
+from digitize.report import ReportContext, carry_over
+from digitize.settings import PlanSettings
+from digitize.shapes import BodyTrace, Rule
+from digitize.traced import COVERAGE_95, Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
 
 SCHEMA = 1
-COVERAGE_95 = 1.96  # of a normal distribution, two-sided
-# Marks of a span are put by eye on the middle of a line.
-SPAN_MARK_U_PX = 1.0
-# Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
-SPAN_STATED_U_MM = 0.25 / math.sqrt(3.0)
-# Half-width of a home flatbed's scale error against its declared dpi (measured on one: 0.6 % between halves of a page).
-SCANNER_ERROR_REL = 0.003
 BYTES_PER_MIB = 2**20
 # Kernels count the peak in KiB, except Darwin's, in bytes.
 BYTES_PER_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 
-class Clock:
-    """Seconds per stage, and the picture as soon as there is one, for a record of a refused run."""
-
-    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
-        """Start with nothing done; ``progress`` is told the name of each stage as it begins."""
-        self.timings_s: dict[str, float] = {}
-        self.picture: Picture | None = None
-        self._progress = progress
-
-    @contextmanager
-    def __call__(self, stage: str) -> Iterator[None]:
-        """Time one stage, also when it fails."""
-        if self._progress:
-            self._progress(stage)
-        start = time.perf_counter()
-        try:
-            yield
-        finally:
-            self.timings_s[stage] = round(time.perf_counter() - start, 3)
-
-
-@dataclass(frozen=True, eq=False)
-class CopySize:
-    """What the copy measures against the plan, in the picture's own directions."""
-
-    x_percent: float
-    y_percent: float
-    u95_percent: float
-    source: str
-
-
-@dataclass(frozen=True, eq=False)
-class Traced:
-    """Everything known of a plan once its outline is measured."""
-
-    plan: PlanSettings
-    picture: Picture
-    rules: tuple[Rule, ...]
-    calibration: Calibration
-    copy: CopySize | None
-    on_sheet: TracedOutline
-    body: BodyTrace
-    fair: FairOutline
-    measures: BodyMeasures
-    budget: Budget
-    doubts: tuple[Doubt, ...]
-
-
-def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanHint]) -> tuple[Control, ...]:
-    """Return the known lengths that lead to plan millimetres.
-
-    Drawn rules and spans went through the copier with the outline. A laid rule measures the paper only, so
-    it counts when nothing drawn is there.
-    """
-    drawn = [rule.control for rule in rules if rule.role == "drawn"]
-    stated = [_span_control(span, number) for number, span in enumerate(spans, 1)]
-    return (*drawn, *stated) or tuple(rule.control for rule in rules)
-
-
-def _span_control(span: SpanHint, number: int) -> Control:
-    return Control(
-        name=f"span {number}",
-        source="span",
-        places=PxPoints(np.array([span.from_px, span.to_px])),
-        at_mm=np.array([0.0, span.length_mm]),
-        sigma_px=np.full(2, SPAN_MARK_U_PX),
-        sigma_across_px=SPAN_MARK_U_PX,
-        standard_u_mm=SPAN_STATED_U_MM,
+def report_context(traced: Traced) -> ReportContext:
+    """Return the picture and the arrays behind the record's numbers, on the points of the fair outline."""
+    residuals = dict(zip(traced.calibration.names, traced.calibration.residuals_mm, strict=True))
+    shown = tuple(rule for rule in traced.rules if rule.control.name in residuals)
+    return ReportContext(
+        picture=traced.picture,
+        rules=shown,
+        residuals_mm=tuple(residuals[rule.control.name] for rule in shown),
+        audit=traced.body.audit,
+        body=traced.fair.points,
+        traced=carry_over(traced.body.traced, traced.body.points, traced.fair.points),
+        sigma_mm=carry_over(traced.body.sigma_mm, traced.body.points, traced.fair.points),
+        body_to_px=body_to_px(traced.body, traced.calibration),
+        unit=traced.plan.unit,
+        measures=traced.measures,
+        kept=traced.body.kept,
     )
-
-
-def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibration: Calibration) -> CopySize | None:
-    """Return the copy's size against the plan: by a laid rule, else by the declared dpi; None without either."""
-    laid = tuple(rule.control for rule in rules if rule.role == "laid")
-    drawn = any(rule.role == "drawn" for rule in rules)
-    paper = solve(laid) if laid and drawn else None
-    if paper:
-        u_rel = math.hypot(scale_u_rel(paper), scale_u_rel(calibration))
-        return _copy_size(paper.mm_per_px_x, paper.mm_per_px_y, u_rel, "laid rule", calibration)
-    if dpi is None:
-        return None
-    u_rel = math.hypot(SCANNER_ERROR_REL / math.sqrt(3.0), scale_u_rel(calibration))
-    return _copy_size(MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1], u_rel, "declared dpi", calibration)
-
-
-def _copy_size(
-    paper_mm_per_px_x: float, paper_mm_per_px_y: float, u_rel: float, source: str, plan: Calibration
-) -> CopySize:
-    x = 100.0 * paper_mm_per_px_x / plan.mm_per_px_x
-    y = 100.0 * paper_mm_per_px_y / plan.mm_per_px_y
-    return CopySize(x, y, 100.0 * COVERAGE_95 * u_rel, source)
-
-
-def scale_u_rel(calibration: Calibration) -> float:
-    """Return the larger relative 1 sigma of a length along the picture's x and y."""
-    return max(calibration.length_u_rel(0.0), calibration.length_u_rel(math.pi / 2.0))
 
 
 def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str, Any]:
@@ -222,10 +132,10 @@ def shear_deg(calibration: Calibration) -> float:
 
 def _body(traced: Traced) -> dict[str, Any]:
     measures = traced.measures
-    length_u_mm = traced.calibration.length_u_rel(_length_direction_rad(traced.body)) * measures.length_mm
+    scale_u95_mm = length_u95(traced.calibration, measures.length_mm, body_angle_rad(traced.body))
     return {
         "length_mm": measures.length_mm,
-        "length_u95_mm": COVERAGE_95 * math.hypot(length_u_mm, _ends_u_mm(traced.body)),
+        "length_u95_mm": math.hypot(scale_u95_mm, COVERAGE_95 * _ends_u_mm(traced.body)),
         "lower_bout_mm": measures.lower_bout_mm,
         "waist_mm": measures.waist_mm,
         "upper_bout_mm": measures.upper_bout_mm,
@@ -234,12 +144,6 @@ def _body(traced: Traced) -> dict[str, Any]:
         "min_radius_mm": measures.min_radius_mm,
         "corners": [{"x_mm": x, "y_mm": y, "angle_deg": angle} for x, y, angle in traced.fair.corners],
     }
-
-
-def _length_direction_rad(body: BodyTrace) -> float:
-    """Return the direction of the body's length in the sheet frame."""
-    toward_neck = np.linalg.solve(body.sheet_to_body[:, :2], np.array([0.0, 1.0]))
-    return math.atan2(toward_neck[1], toward_neck[0])
 
 
 def _ends_u_mm(body: BodyTrace) -> float:

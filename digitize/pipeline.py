@@ -9,16 +9,8 @@ from typing import Any
 
 from calibration.controls import Control
 from calibration.errors import Refusal
-from calibration.solve import Calibration, solve
-from digitize.assemble import (
-    Clock,
-    Traced,
-    copy_source,
-    made_record,
-    plan_controls,
-    refused_record,
-    traced_budget,
-)
+from calibration.solve import Calibration, FailedFit, solve
+from digitize.assemble import made_record, refused_record, report_context
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
@@ -29,8 +21,13 @@ from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
 from digitize.rule import find_rules
 from digitize.settings import PlanSettings, load_plan
+from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
-from digitize.writers import write_dxf, write_pdf, write_record, write_svg
+from digitize.traced import Clock, Traced, body_to_px, traced_budget
+from digitize.writers.dxf import write_dxf
+from digitize.writers.pdf import write_pdf
+from digitize.writers.record import write_record
+from digitize.writers.svg import write_svg
 
 EXIT_CODES = {"sound": 0, "look": 3, "refused": 4}
 OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
@@ -102,11 +99,9 @@ def solved(controls: tuple[Control, ...]) -> Calibration:
     Raises:
         Refusal: ``no-rule`` without any control; the fit's own reason when it fails.
     """
-    if not controls:
-        raise Refusal("no-rule")
     calibration = solve(controls)
-    if not calibration:
-        raise calibration.refusal()
+    if isinstance(calibration, FailedFit):
+        raise Refusal(calibration.code, **calibration.facts)
     return calibration
 
 
@@ -123,9 +118,18 @@ def write_outline(traced: Traced, draft: Path, clock: Clock) -> dict[str, Any]:
         write_svg(drawing, draft / "outline.svg")
         write_pdf(drawing, draft / "outline.pdf")
     with clock("report"):
-        write_overlay(traced.picture, traced.calibration, traced.body, traced.fair, traced.rules, draft / "overlay.png")
+        shown = report_context(traced)
+        write_overlay(
+            traced.picture,
+            shown.body_to_px,
+            traced.fair.points,
+            shown.traced,
+            None,
+            traced.rules,
+            draft / "overlay.png",
+        )
         record = made_record(traced, clock, sha256_of(draft))
-        write_report(record, traced, draft / "report.html")
+        write_report(record, shown, draft / "report.html")
     record = made_record(traced, clock, sha256_of(draft))
     write_record(record, draft / "record.json")
     return record

@@ -11,7 +11,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
 from pydantic_core import ErrorDetails
 
 from calibration.errors import UsageError
@@ -59,6 +59,12 @@ class SpanHint(_Table):
     from_px: PxPlace = Field(validation_alias="from")
     to_px: PxPlace = Field(validation_alias="to")
     length_mm: LengthMm = Field(validation_alias="length")
+
+    @model_validator(mode="after")
+    def _two_places(self) -> SpanHint:
+        if self.from_px == self.to_px:
+            raise ValueError("a span between two different places")
+        return self
 
 
 class BodyHints(_Table):

@@ -96,7 +96,7 @@ def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
 def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
-    return _outline(copy_demo(out), out, replace)
+    return _outline(copy_demo(out, replace=replace), out, replace)
 
 
 def _run(job: Callable[[], Outcome], out: Path, as_json: bool, verbose: bool) -> None:

@@ -27,9 +27,11 @@ MEETING_MM = 0.8
 ARM_MM, BLIND_MM = 20.0, 1.2
 # A turn sharper than this is a corner, not a continuation.
 CORNER_DEG = 38.0
+LONE_CORNER_COST = 0.3
 CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.0005
-# A misfit of the joint cubic by this much costs 1.
-MISFIT_MM = 0.12
+# Lengths over which two arms are compared, each with the misfit of the joint cubic that costs 1.
+MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
+UNKNOWN_MISFIT_MM = 0.12
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 
@@ -104,6 +106,9 @@ class Network:
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._costs:
             value = self._joint_cost(into, out)
+            if len(self.arms[into.node]) == 2 and into.node == out.node:
+                # Nothing else leaves from here: a corner of one line, not a choice.
+                value = min(value, LONE_CORNER_COST)
             self._costs[key] = self._costs[key[2:] + key[:2]] = value
         return self._costs[key]
 
@@ -115,9 +120,10 @@ class Network:
         heading = -_direction(near_first), _direction(near_second)
         if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
             return CORNER_COST
-        misfit = joint_misfit_mm(first, second)
+        # The tightest curve that either arm holds sets the length over which one cubic can serve.
+        misfit = min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
         thin = abs(np.log(self.widths[into.stroke] / self.widths[out.stroke]))
-        return float(min(CORNER_COST, SMOOTH_COST + (misfit / MISFIT_MM) ** 2 + thin))
+        return float(min(CORNER_COST, SMOOTH_COST + misfit**2 + thin))
 
 
 def _direction(points: FloatArray) -> FloatArray:
@@ -131,20 +137,20 @@ def _beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
     return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
 
 
-def joint_misfit_mm(first: FloatArray, second: FloatArray) -> float:
+def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = ARM_MM) -> float:
     """Return the rms by which one cubic misses two arms that leave the same meeting.
 
     The arms are compared over equal lengths, and the blind stretch at the meeting is left out.
     """
-    span = max(4.0, min(np.hypot(*(first[-1] - first[0])), np.hypot(*(second[-1] - second[0])), ARM_MM))
+    span = max(4.0, min(np.hypot(*(first[-1] - first[0])), np.hypot(*(second[-1] - second[0])), longest_mm))
     arms = [_beyond(first, BLIND_MM, span), _beyond(second, BLIND_MM, span)]
     if min(len(arm) for arm in arms) < 3:
-        return MISFIT_MM
+        return UNKNOWN_MISFIT_MM
     ends = [np.mean(arm[-3:], axis=0) for arm in arms]
     along = _direction(np.stack(ends))
     across = np.array([-along[1], along[0]])
     points = np.concatenate(arms) - first[0]
-    u, v = points @ along / ARM_MM, points @ across
+    u, v = points @ along / longest_mm, points @ across
     basis = np.vander(u, 4)
     rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
     return float(np.sqrt(np.mean(rest**2)))

@@ -22,6 +22,7 @@ SCAN_COVERS = 0.9
 # Longest side of the small pictures by which a scan's pixels are compared with the page as shown.
 COMPARE_PX = 400
 ALIKE = 0.8  # correlation of the two; a turned or different picture stays far below
+SAME_PX = 1e-3  # single-precision page sizes: less than this over a whole pixel is the whole pixel
 BLANK_DEVIATION = 1.0  # grey levels; two blank pages are alike without correlating
 
 
@@ -38,14 +39,15 @@ def read_pdf(path: Path, page: int) -> Pixels:
         raise Refusal("unreadable", file=path.name, why=str(fault)) from fault
     try:
         refuse_no_such_page(path.name, page, len(document))
-        return _page_pixels(document[page - 1], path.name)
+        return _page_pixels(document, page - 1, path.name)
     except pdfium.PdfiumError as fault:
         raise Refusal("unreadable", file=path.name, why=str(fault)) from fault
     finally:
         document.close()
 
 
-def _page_pixels(page: Any, file: str) -> Pixels:
+def _page_pixels(document: Any, index: int, file: str) -> Pixels:
+    page = document[index]
     images = [item for item in page.get_objects() if item.type == pdfium_c.FPDF_PAGEOBJ_IMAGE]
     scan = _only_scan(page, images)
     if scan is not None:
@@ -55,7 +57,8 @@ def _page_pixels(page: Any, file: str) -> Pixels:
             dpi = _dpi(page, own)
             return Pixels(own, dpi, "scan", ("The PDF page is one scanned picture; its own pixels were used.",))
     density = max([RENDER_DPI, *(_density(image) for image in images)])
-    grey = _rendered(page, density / POINTS_PER_INCH, file)
+    _widen_to_whole_pixels(page, density / POINTS_PER_INCH)
+    grey = _rendered(document[index], density / POINTS_PER_INCH, file)  # opened again with its new size
     return Pixels(grey, (density, density), "scan", (f"The PDF page was drawn at {density:.0f} dpi.",))
 
 
@@ -110,6 +113,19 @@ def _rendered(page: Any, px_per_point: float, file: str) -> GreyArray:
     width, height = page.get_size()
     refuse_too_large(file, math.ceil(width * px_per_point), math.ceil(height * px_per_point))
     return _grey_of(page.render(scale=px_per_point, grayscale=True))
+
+
+def _widen_to_whole_pixels(page: Any, px_per_point: float) -> None:
+    """Widen the page by less than a pixel.
+
+    PDFium stretches a page to the next whole pixel, by up to 0.03 % of an A4 side and differently in x and y.
+    """
+    left, bottom, right, top = page.get_bbox()
+    width, height = (
+        (math.ceil(side * px_per_point - SAME_PX) - SAME_PX) / px_per_point for side in (right - left, top - bottom)
+    )
+    page.set_mediabox(left, top - height, left + width, top)
+    page.set_cropbox(left, top - height, left + width, top)
 
 
 def _dpi(page: Any, grey: GreyArray) -> tuple[float, float]:

@@ -121,10 +121,11 @@ def _reduced(grey: Image, max_side_px: int) -> tuple[Image, float]:
     factor = min(1.0, max_side_px / max(height, width))
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if factor < 1.0 else grey
-    return _lightened(small), factor
+    return lightened(small), factor
 
 
-def _lightened(grey: Image) -> Image:
+def lightened(grey: Image) -> Image:
+    """Return a grey picture drawn towards white, in three channels."""
     table = np.round(255.0 - (255.0 - np.arange(256)) * (1.0 - LIGHTEN)).astype(np.uint8)
     return np.asarray(cv2.cvtColor(cv2.LUT(np.ascontiguousarray(grey), table), cv2.COLOR_GRAY2BGR), dtype=np.uint8)
 
@@ -209,11 +210,6 @@ def stroke(image: Image, line_px: FloatArray, colour: tuple[int, int, int], widt
     fixed = np.round(line_px * 2**SUB_PX_BITS).astype(np.int32)
     thick = max(1, round(width))
     cv2.polylines(image, [fixed.reshape(-1, 1, 2)], False, colour, thick, cv2.LINE_AA, SUB_PX_BITS)
-
-
-def lighten(grey: Image) -> Image:
-    """Return a grey cut lightened, in three channels."""
-    return _lightened(grey)
 
 
 def draw_lines(image: Image, lines: OutlineLines, corner_px: FloatArray, factor: float, width: float) -> None:

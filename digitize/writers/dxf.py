@@ -79,8 +79,8 @@ def _set_view(document: Document, box: Box) -> None:
 
 def _audit(document: Document, path: Path) -> None:
     auditor = document.audit()
-    if auditor.has_errors or auditor.has_fixes:
-        raise fail(path, f"the audit found {[each.message for each in (*auditor.errors, *auditor.fixes)][0]}")
+    for finding in (*auditor.errors, *auditor.fixes):
+        raise fail(path, f"the audit found: {finding.message}")
 
 
 def check_dxf(drawing: Drawing, path: Path) -> None:
@@ -106,7 +106,8 @@ def _check_header(drawing: Drawing, path: Path, header: dict[str, list[Tag]]) ->
         if [value for _, value in header.get(name, [])] != [str(need)]:
             raise fail(path, f"{name} is not {need}")
     wanted = drawing_extents(drawing)
-    corners = [float(value) for name in ("$EXTMIN", "$EXTMAX") for code, value in header.get(name, []) if code in (10, 20)]
+    tags = header.get("$EXTMIN", []) + header.get("$EXTMAX", [])
+    corners = [float(value) for code, value in tags if code in (10, 20)]
     if len(corners) != 4 or not np.max(np.abs(np.subtract(corners, wanted))) <= FILE_TOLERANCE_MM:
         raise fail(path, f"its extents are {corners} instead of {list(wanted)}")
 

@@ -1,7 +1,7 @@
 """The drawing as SVG: width and height in mm, one user unit = 1 mm, arcs as true arcs.
 
 y is turned to point down here and nowhere else; x stays as in the drawing. The check reads the XML and
-recomputes every arc from its end points, radius and flags (SVG 1.1, appendix F.6.5), not from the bulges.
+finds every arc again from its end points, radius and flags (SVG 1.1, 8.3.8), never from the drawing's bulges.
 """
 
 from __future__ import annotations
@@ -112,7 +112,8 @@ def check_svg(drawing: Drawing, path: Path) -> None:
     try:
         root = ET.fromstring(path.read_text(encoding="utf-8"))
         found = list(_read_paths(root))
-        texts = [(group.get("id", ""), each.text or "") for group in root.iter(f"{SVG}g") for each in group.iter(f"{SVG}text")]
+        groups = [(group.get("id", ""), group) for group in root.iter(f"{SVG}g")]
+        texts = [(name, each.text or "") for name, group in groups for each in group.iter(f"{SVG}text")]
         view = [float(value) for value in root.get("viewBox", "").split()]
         size = [root.get(name, "") for name in ("width", "height")]
         size_mm = [float(value.removesuffix("mm")) for value in size if value.endswith("mm")]

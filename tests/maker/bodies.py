@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -173,7 +174,7 @@ def _cutaway(rng: np.random.Generator) -> Body:
         ring = _from_polygon(cut.simplify(2e-5), length)
     ring = np.vstack([ring, ring[:1]])
     stops = sorted({0, len(ring) - 1, *(_find(ring, corner) for corner in corners)})
-    parts = [resample(ring[a : b + 1])[:-1] for a, b in zip(stops, stops[1:], strict=False)]
+    parts = [resample(ring[a : b + 1])[:-1] for a, b in pairwise(stops)]
     return Body(np.vstack(parts), corners, 27.0)
 
 

@@ -1,0 +1,380 @@
+"""The page: the record and its context turned into sections, in the order in which a builder asks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined, Template
+from markupsafe import Markup
+
+from calibration.units import MM_PER_INCH
+from digitize.report import charts, words
+from digitize.report.context import ReportContext
+from digitize.report.pictures import Shot, close_ups, rule_strips, sheet_shot
+from digitize.shapes import Rule, Unit
+
+PACKAGE = "digitize.report"
+TEMPLATE, STYLE = "report.html.j2", "report.css"
+MM2_PER_CM2 = 100.0
+# What each file is for; the record may list others, which are shown with their checksum alone.
+FILE_USES = {
+    "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, then glue it to the template stock",
+    "outline.dxf": "for a laser, router table or drawing program: layers BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES, in mm",
+    "outline.svg": "the same curves for a cutter or a browser, one unit = 1 mm",
+    "record.json": "every number on this page, for other programs",
+    "report.html": "this page",
+    "overlay.png": "the scan with the outline drawn over it",
+}
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One row of the table of sizes."""
+
+    name: str
+    first: str  # in the person's own unit
+    second: str
+
+
+@dataclass(frozen=True)
+class RuleView:
+    """One rule with its pictures and its chart."""
+
+    title: str
+    facts: tuple[str, ...]
+    strips: tuple[Shot, ...]
+    chart: Markup | None
+
+
+@dataclass(frozen=True)
+class Share:
+    """One row of the uncertainty budget."""
+
+    term: str
+    u: str
+    percent: str  # of the squares
+    bar: Markup
+    how: str
+
+
+def write_report(record: Mapping[str, Any], context: ReportContext, path: Path) -> None:
+    """Write the page for ``record`` (schema 1); everything is inside the one file.
+
+    Raises:
+        OSError: the file cannot be written.
+    """
+    path.write_text(render(record, context), encoding="utf-8")
+
+
+def render(record: Mapping[str, Any], context: ReportContext) -> str:
+    """Return the page as HTML; every text of the record and the plan is escaped."""
+    return _template().render(view(record, context))
+
+
+@cache
+def _template() -> Template:
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return environment.from_string(_data(TEMPLATE))
+
+
+def _data(name: str) -> str:
+    return resources.files(PACKAGE).joinpath(name).read_text(encoding="utf-8")
+
+
+def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
+    """Return what the template shows; sections without content are None or empty."""
+    return {
+        "css": Markup(_data(STYLE)),  # noqa: S704 - our own file
+        "file": str(words.dig(record, "input", "file") or "the sheet"),
+        "verdict": words.verdict(record, context.unit),
+        "reasons": words.reasons(record),
+        "measures": measures(record, context.unit),
+        "units": ("millimetres", "inches") if context.unit == "mm" else ("inches", "millimetres"),
+        "body": body_figure(record, context),
+        "corners": corners(record),
+        "sheet": sheet_shot(context),
+        "close_ups": close_ups(context),
+        "traced": traced_sentence(record),
+        "scale": scale_sentence(record),
+        "rules": rule_views(record, context),
+        "spans": spans(record, context.unit),
+        "copy": copy_sentences(record, context),
+        "halves": halves(record, context),
+        "gap": gap_figure(context),
+        "budget": budget(record),
+        "u95": words.plus_minus(words.dig(record, "outline", "u95_mm"), context.unit),
+        "files": files(record),
+        "made": made(record, context),
+        "settings": flat(words.dig(record, "settings") or {}),
+        "timings": timings(record),
+    }
+
+
+def measures(record: Mapping[str, Any], unit: Unit) -> list[Measure]:
+    """Return the sizes of the body; widths carry both edges' uncertainty at its worst."""
+    body = words.dig(record, "body") or {}
+    edge = words.dig(record, "outline", "u95_mm")
+    both = None if edge is None else 2 * edge
+    rows = [
+        ("Length, tail to neck end", body.get("length_mm"), body.get("length_u95_mm")),
+        ("Lower bout, across", body.get("lower_bout_mm"), body.get("lower_bout_u95_mm", both)),
+        ("Waist, across", body.get("waist_mm"), body.get("waist_u95_mm", both)),
+        ("Upper bout, across", body.get("upper_bout_mm"), body.get("upper_bout_u95_mm", both)),
+        # An edge that is off by u all round makes the way round longer by 2 pi u.
+        ("All the way round", body.get("perimeter_mm"), None if edge is None else 2 * math.pi * edge),
+    ]
+    other: Unit = "in" if unit == "mm" else "mm"
+    found = [Measure(name, words.length(mm, u, unit), words.length(mm, u, other)) for name, mm, u in rows if mm]
+    return found + _area_and_radius(body, edge)
+
+
+def _area_and_radius(body: Mapping[str, Any], edge_mm: float | None) -> list[Measure]:
+    found = []
+    area, round_mm, radius = body.get("area_mm2"), body.get("perimeter_mm"), body.get("min_radius_mm")
+    if area:
+        u = f" ± {words.number(edge_mm * round_mm / MM2_PER_CM2, 1)}" if edge_mm and round_mm else ""
+        found.append(Measure("Area inside", f"{words.number(area / MM2_PER_CM2, 1)}{u} cm²", _square_inches(area)))
+    if radius and math.isfinite(radius):
+        inches = f"about {words.number(radius / MM_PER_INCH, 1)} in"
+        found.append(Measure("Tightest curve (radius)", f"about {words.number(radius, 0)} mm", inches))
+    return found
+
+
+def _square_inches(area_mm2: float) -> str:
+    return f"{words.number(area_mm2 / MM_PER_INCH**2, 1)} sq in"
+
+
+def corners(record: Mapping[str, Any]) -> list[str]:
+    """Return one line per sharp corner of the outline."""
+    return [
+        f"{words.number(one.get('x_mm'), 1)} mm across, {words.number(one.get('y_mm'), 1)} mm from the tail: "
+        f"{words.number(one.get('angle_deg'), 0)}°"
+        for one in words.dig(record, "body", "corners") or []
+    ]
+
+
+def body_figure(record: Mapping[str, Any], context: ReportContext) -> Markup | None:
+    """Return the body with its dimensions; None without an outline."""
+    if context.body is None:
+        return None
+    sizes = [] if context.measures is None else _sizes(context)
+    length_mm = words.dig(record, "body", "length_mm") or float(np.ptp(context.body.xy[:, 1]))
+    return charts.body_drawing(context.body.xy, sizes, words.length(length_mm, None, context.unit))
+
+
+def _sizes(context: ReportContext) -> list[charts.Size]:
+    found = context.measures
+    assert found is not None  # the caller saw to it
+    pairs = [
+        (found.lower_bout_y_mm, found.lower_bout_mm),
+        (found.waist_y_mm, found.waist_mm),
+        (found.upper_bout_y_mm, found.upper_bout_mm),
+    ]
+    return [charts.Size(y, words.length(mm, None, context.unit)) for y, mm in pairs if y is not None and mm is not None]
+
+
+def traced_sentence(record: Mapping[str, Any]) -> str:
+    """Return how much of the outline was followed on the paper."""
+    fraction = words.dig(record, "outline", "traced_fraction")
+    if fraction is None:
+        return ""
+    if fraction >= 1.0:
+        return "All of the line was followed on the paper; nothing was filled in."
+    bridged = words.number(100 * (1 - fraction), 1)
+    return f"{words.number(100 * fraction, 1)} % of the line was followed on the paper; {bridged} % was bridged over gaps."
+
+
+def scale_sentence(record: Mapping[str, Any]) -> str:
+    """Return what a pixel is worth and how sure that is, over the body's own length."""
+    x, y, u = (words.dig(record, "scale", key) for key in ("mm_per_px_x", "mm_per_px_y", "u95_percent"))
+    if x is None or y is None:
+        return ""
+    size = words.dig(record, "body", "length_mm")
+    over = f", which is ± {words.number(u / 100 * size, 2)} mm over the body's length" if u is not None and size else ""
+    sure = f" It is good to ± {words.number(u, 3)} %{over}." if u is not None else ""
+    return f"One pixel stands for {x:.5f} mm of the plan across the picture and {y:.5f} mm down it.{sure}"
+
+
+def rule_views(record: Mapping[str, Any], context: ReportContext) -> list[RuleView]:
+    """Return every rule; with pictures and chart where the context has them."""
+    entries = words.dig(record, "scale", "rules") or [{} for _ in context.rules]
+    return [_rule_view(number, entry, context) for number, entry in enumerate(entries)]
+
+
+def _rule_view(index: int, entry: Mapping[str, Any], context: ReportContext) -> RuleView:
+    rule = context.rules[index] if index < len(context.rules) else None
+    role = entry.get("role") or (rule.role if rule else None)
+    kind = {"drawn": "drawn on the plan", "laid": "a real rule laid on the sheet"}.get(str(role), "a known length")
+    strips = rule_strips(context.picture, rule) if rule and context.picture else ()
+    return RuleView(f"Rule {index + 1}: {kind}", _rule_facts(entry, rule), strips, _rule_chart(index, entry, context))
+
+
+def _rule_facts(entry: Mapping[str, Any], rule: Rule | None) -> tuple[str, ...]:
+    unit = {"mm": "millimetres", "in": "inches"}.get(str(entry.get("unit") or (rule.unit if rule else "")), "unknown")
+    facts = [f"Read as {unit}. {rule.unit_evidence if rule else ''}".strip()]
+    graduations = entry.get("graduations") or (rule.graduations if rule else None)
+    over = words.number(entry.get("length_mm") or (float(np.ptp(rule.control.at_mm)) if rule else None), 1, "mm")
+    missing = f"; {rule.missing} between them were not seen and not used" if rule and rule.missing else ""
+    facts.append(f"{words.count(graduations, 'graduation', 'graduations')} over {over}{missing}.")
+    if (rms := entry.get("residual_rms_mm")) is not None:
+        facts.append(f"They sit {words.number(rms, 3)} mm off an even spacing, typically.")
+    return tuple(facts)
+
+
+def _rule_chart(index: int, entry: Mapping[str, Any], context: ReportContext) -> Markup | None:
+    if index >= len(context.rules) or index >= len(context.residuals_mm):
+        return None
+    at_mm, residual = context.rules[index].control.at_mm, context.residuals_mm[index]
+    if at_mm.shape != residual.shape or not np.isfinite(residual).all():
+        return None
+    return charts.residual_chart(at_mm, residual, entry.get("residual_rms_mm"))
+
+
+def spans(record: Mapping[str, Any], unit: Unit) -> list[str]:
+    """Return the stated spans, in words."""
+    found = []
+    for span in words.dig(record, "scale", "spans") or []:
+        places = [_place(span.get(key)) for key in ("from_px", "to_px")]
+        found.append(f"{words.length(span.get('length_mm'), None, unit)} between {places[0]} and {places[1]}")
+    return found
+
+
+def _place(place: Any) -> str:
+    return f"({place[0]:.0f}, {place[1]:.0f}) px" if isinstance(place, list | tuple) and len(place) == 2 else words.DASH
+
+
+def copy_sentences(record: Mapping[str, Any], context: ReportContext) -> list[str]:
+    """Return the copy's size across and along the body, and what to ask the shop for."""
+    copy = words.dig(record, "copy")
+    if not copy:
+        return []
+    u95 = copy.get("u95_percent")
+    across, along = _body_percents(copy.get("x_percent"), copy.get("y_percent"), context)
+    found = [
+        words.copy_sentence(across, u95, "across", words.dig(record, "body", "lower_bout_mm"), "the lower bout"),
+        words.copy_sentence(along, u95, "along", words.dig(record, "body", "length_mm"), "the body's length"),
+    ]
+    if (shear := copy.get("shear_deg")) is not None:
+        found.append(f"Out of square by {words.number(abs(shear), 3)}°.")
+    asked = words.ask_shop((across, along), u95)
+    return [*found, asked] if asked else found
+
+
+def _body_percents(
+    x_percent: float | None, y_percent: float | None, context: ReportContext
+) -> tuple[float | None, float | None]:
+    """Return the copy's size across and along the body, from its sizes along the picture's x and y."""
+    if x_percent is None or y_percent is None or context.body_to_px is None:
+        return x_percent, y_percent
+    directions = context.body_to_px[:, :2] / np.linalg.norm(context.body_to_px[:, :2], axis=0)
+    across, along = np.linalg.norm(directions * np.array([[x_percent], [y_percent]]), axis=0)
+    return float(across), float(along)
+
+
+def halves(record: Mapping[str, Any], context: ReportContext) -> list[str]:
+    """Return the sentences on left against right; empty without a symmetry section."""
+    symmetry = words.dig(record, "symmetry")
+    if not symmetry:
+        return []
+    found = [words.gap_sentence(symmetry, context.audit.agree if context.audit else None)]
+    if context.kept:
+        found.append(context.kept if context.kept.endswith(".") else context.kept + ".")
+    found.append(words.angle_sentence(symmetry.get("tail_angle_deg"), "At the tail"))
+    found.append(words.angle_sentence(symmetry.get("neck_angle_deg"), "At the neck"))
+    return found
+
+
+def gap_figure(context: ReportContext) -> Markup | None:
+    """Return the chart of the gap between the halves; None for a half drawing."""
+    audit = context.audit
+    if audit is None or not audit.measured or len(audit.gap_y_mm) < 2:
+        return None
+    return charts.gap_chart(audit.gap_y_mm, audit.gap_mm, audit.u95_mm)
+
+
+def budget(record: Mapping[str, Any]) -> list[Share]:
+    """Return the budget's terms, the largest first; shares are of the squares, as independent terms add."""
+    terms = [term for term in words.dig(record, "budget") or [] if term.get("u_mm") is not None]
+    total = sum(term["u_mm"] ** 2 for term in terms) or 1.0
+    largest = max((term["u_mm"] for term in terms), default=1.0) or 1.0
+    return [
+        Share(
+            str(term.get("term")),
+            words.number(term["u_mm"], 3),
+            f"{100 * term['u_mm'] ** 2 / total:.0f} %",
+            charts.bar(term["u_mm"] / largest),
+            str(term.get("how") or ""),
+        )
+        for term in sorted(terms, key=lambda term: -float(term["u_mm"]))
+    ]
+
+
+def files(record: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Return (name, what it is for, short checksum) of every file; the page itself has no checksum."""
+    listed = words.dig(record, "files") or {}
+    names = [*(name for name in FILE_USES if name in listed), *(name for name in listed if name not in FILE_USES)]
+    return [(name, FILE_USES.get(name, ""), str(listed[name] or "")[:12]) for name in names]
+
+
+def made(record: Mapping[str, Any], context: ReportContext) -> list[tuple[str, str]]:
+    """Return the facts about the input and the run."""
+    size = [words.dig(record, "input", key) for key in ("width_px", "height_px")]
+    how = words.dig(record, "input", "captured")
+    facts = [
+        ("Picture", str(words.dig(record, "input", "file") or words.DASH)),
+        ("Size", f"{size[0]} × {size[1]} px" if all(size) else words.DASH),
+        ("Taken as", {"scan": "a scan", "photo": "a photo"}.get(str(how), words.DASH)),
+        ("Checksum (SHA-256)", str(words.dig(record, "input", "sha256") or words.DASH)),
+        ("Fitted distortion", str(words.dig(record, "copy", "model") or words.DASH)),
+        ("Arcs and points written", _arcs_and_points(record)),
+        ("Memory, at most", words.number(words.dig(record, "peak_mib"), 0, "MiB")),
+        ("Made with", _tool(record)),
+    ]
+    notes = context.picture.notes if context.picture else ()
+    return facts + [("On reading", note) for note in notes]
+
+
+def _arcs_and_points(record: Mapping[str, Any]) -> str:
+    arcs, points = words.dig(record, "outline", "arcs"), words.dig(record, "outline", "points")
+    return words.DASH if arcs is None or points is None else f"{arcs} arcs through {points} points"
+
+
+def _tool(record: Mapping[str, Any]) -> str:
+    name, version = words.dig(record, "tool", "name"), words.dig(record, "tool", "version")
+    return f"{name or 'boutline'} {version or ''}".strip()
+
+
+def flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Return nested settings as (dotted name, value) in order; what was left to the tool says so."""
+    found: list[tuple[str, str]] = []
+    for key, value in settings.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            found += flat(value, f"{name}.")
+        else:
+            found.append((name, _setting(value)))
+    return found
+
+
+def _setting(value: Any) -> str:
+    if value is None:
+        return "not given"
+    if isinstance(value, list | tuple):
+        return "; ".join(_setting(one) for one in value) if value else "none"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_setting(one)}" for key, one in value.items() if one is not None)
+    return str(value)
+
+
+def timings(record: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return the seconds of each stage and their sum."""
+    seconds = words.dig(record, "timings_s") or {}
+    rows = [(str(stage), words.number(one, 2, "s")) for stage, one in seconds.items()]
+    return [*rows, ("together", words.number(sum(seconds.values()), 2, "s"))] if rows else []

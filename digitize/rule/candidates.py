@@ -1,0 +1,144 @@
+"""Places where something repeats beside a line: where graduations may be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+from scipy.ndimage import uniform_filter1d
+
+from calibration.frames import FloatArray
+from digitize.rule.lines import drawn_lines, end_lines, segments
+from digitize.rule.strip import Grey, Line, reach_in_picture, warp
+
+PROBE_ROWS_PX = (5.0, 8.0, 12.0, 18.0)  # distances from the line, both sides
+PROBE_STEP_PX = 1.0
+WINDOW_PX = 1024  # long enough for ten graduations of 75 px
+HOP_PX = 512
+PITCH_PX = (2.6, 110.0)
+FEWEST_PULSES = 10  # dark pulses in a window
+REPEAT_SCORE = 0.35  # normalised autocorrelation at the pitch
+SAME_PEAK = 0.8  # of the best peak; the shortest such lag is the pitch
+SAME_PITCH = 0.03  # relative, of windows that belong together
+CONTRAST_LEVELS = 20.0  # grey levels; less is noise
+MOST_SEEDS = 90
+
+
+@dataclass(frozen=True, eq=False)
+class Seed:
+    """Something repeats with ``pitch_px`` on one side of a line between two t."""
+
+    line: Line
+    side: int  # +1 or -1, sign of h
+    pitch_px: float
+    from_px: float
+    to_px: float
+    score: float
+
+
+def _autocorrelation(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Return the normalised autocorrelation of each row, (rows, lags), corrected for overlap."""
+    count = rows.shape[1]
+    level = uniform_filter1d(rows, 2 * int(PITCH_PX[1]) + 1, axis=1)
+    spectrum = fft.rfft(rows - level, 2 * count, axis=1)
+    power = fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, : min(count // 3, int(3 * PITCH_PX[1]))]
+    overlap = count / (count - np.arange(power.shape[1]))
+    return np.asarray(power / np.maximum(power[:, :1], 1e-6) * overlap, dtype=np.float32)
+
+
+def _parabola(values: npt.NDArray[np.float32], index: int) -> float:
+    """Return the place of a peak to a fraction of a sample."""
+    left, middle, right = (float(v) for v in values[index - 1 : index + 2])
+    bend = left - 2 * middle + right
+    return index + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+
+
+def _pitch(curve: npt.NDArray[np.float32]) -> tuple[float, float] | None:
+    """Return (pitch_px, score) of one autocorrelation, or nothing."""
+    inner = curve[1:-1]
+    peaks = np.nonzero((inner > curve[:-2]) & (inner >= curve[2:]) & (inner > REPEAT_SCORE))[0] + 1
+    peaks = peaks[(peaks >= PITCH_PX[0]) & (peaks <= PITCH_PX[1])]
+    if len(peaks) == 0:
+        return None
+    best = float(curve[peaks].max())
+    first = int(peaks[np.nonzero(curve[peaks] >= SAME_PEAK * best)[0][0]])
+    return _parabola(curve, first), float(curve[first])
+
+
+def _busy(rows: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
+    """Tell which rows hold enough dark pulses with contrast."""
+    values = rows.astype(np.int16)
+    middle = (np.percentile(values, 95, axis=1) + np.percentile(values, 2, axis=1)) / 2
+    spread = np.percentile(values, 95, axis=1) - np.percentile(values, 2, axis=1)
+    dark = values < middle[:, None]
+    pulses = np.count_nonzero(dark[:, 1:] & ~dark[:, :-1], axis=1)
+    return np.asarray((pulses >= FEWEST_PULSES) & (spread > CONTRAST_LEVELS))
+
+
+def _windows(count: int) -> list[tuple[int, int]]:
+    """Return (first, last) columns of overlapping windows."""
+    if count <= WINDOW_PX:
+        return [(0, count)]
+    starts = [*range(0, count - WINDOW_PX, HOP_PX), count - WINDOW_PX]
+    return [(start, start + WINDOW_PX) for start in starts]
+
+
+def _window_seeds(rows: npt.NDArray[np.uint8], line: Line, side: int, t0: float) -> list[Seed]:
+    """Return the repeats of all windows on one side of a line."""
+    found = []
+    for first, last in _windows(rows.shape[1]):
+        part = rows[:, first:last]
+        part = part[_busy(part)]
+        if len(part) == 0:
+            continue
+        pairs = [pair for pair in map(_pitch, _autocorrelation(part.astype(np.float32))) if pair is not None]
+        if pairs:
+            best = max(score for _, score in pairs)
+            pitch, score = min(pair for pair in pairs if pair[1] >= SAME_PEAK * best)
+            found.append(Seed(line, side, pitch, t0 + first, t0 + last, score))
+    return found
+
+
+def _join(seeds: list[Seed]) -> list[Seed]:
+    """Keep the best window of each run of windows with one pitch, with the run's extent."""
+    runs: list[list[Seed]] = []
+    for seed in seeds:
+        if runs and abs(seed.pitch_px / runs[-1][-1].pitch_px - 1) < SAME_PITCH and seed.from_px <= runs[-1][-1].to_px:
+            runs[-1].append(seed)
+        else:
+            runs.append([seed])
+    return [max(run, key=lambda seed: seed.score) for run in runs]
+
+
+def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
+    """Return what repeats beside one line."""
+    low, high = reach_in_picture(grey, line)
+    spare = 0.1 * line.length_px + 20.0
+    t_from, t_to = max(low, line.from_px - spare), min(high, line.to_px + spare)
+    if t_to - t_from < SHORTEST_PX:
+        return []
+    seeds = []
+    for side in (1, -1):
+        rows = [warp(grey, line, (t_from, t_to), (side * h - 0.5, side * h + 0.4), PROBE_STEP_PX) for h in PROBE_ROWS_PX]
+        seeds += _join(_window_seeds(np.concatenate(rows), line, side, t_from))
+    return seeds
+
+
+SHORTEST_PX = 120.0  # of a line worth probing
+
+
+def find_seeds(grey: Grey) -> list[Seed]:
+    """Return the places of the picture where something repeats beside a line, best first."""
+    found, factor = segments(grey)
+    if len(found) == 0:
+        return []
+    seeds = [seed for line in drawn_lines(found, factor) + end_lines(found, factor) for seed in _line_seeds(grey, line)]
+    seeds.sort(key=lambda seed: -seed.score)
+    return seeds[:MOST_SEEDS]
+
+
+def seed_places(seeds: list[Seed]) -> FloatArray:
+    """Return (N, 2) px middles of the seeds."""
+    return np.array([seed.line.at((seed.from_px + seed.to_px) / 2) for seed in seeds]).reshape(-1, 2)

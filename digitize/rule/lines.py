@@ -1,0 +1,140 @@
+"""Straight lines that may carry graduations: drawn lines, and lines through the ends of short strokes.
+
+Line segments come from the line segment detector of Grompone von Gioi, Jakubowicz, Morel and Randall,
+"LSD: a Line Segment Detector", Image Processing On Line 2 (2012) 35, as OpenCV has it.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from calibration.frames import BoolArray, FloatArray
+from digitize.rule.strip import Grey, Line
+
+DETECTOR_PIXELS = 8e6  # the detector takes about 0.1 s for each million
+SAME_LINE_PX = 2.5  # reduced px: both edges of a drawn line, and its pieces
+SAME_ANGLE_RAD = np.deg2rad(2.0)
+SHORTEST_PIECE_PX = 15.0  # reduced px; shorter pieces do not fix a direction
+SHORTEST_LINE_PX = 90.0  # of the picture, sum of pieces
+MOST_DRAWN_LINES = 240
+TICK_PX = (4.0, 90.0)  # reduced px: strokes that may be graduations
+TICK_ANGLES_DEG = (-2.0, -1.0, 0.0, 1.0, 2.0)  # a short stroke's direction is known to about this
+END_BIN_PX = 2.0  # reduced px
+FEWEST_ENDS = 24  # stroke ends on one line; a graduation gives two
+MOST_END_LINES = 60
+
+
+def segments(grey: Grey) -> tuple[FloatArray, float]:
+    """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
+    factor = max(1.0, float(np.ceil(np.sqrt(grey.size / DETECTOR_PIXELS))))
+    small = grey
+    if factor > 1:
+        small = np.asarray(cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
+    if found is None:
+        return np.empty((0, 4)), factor
+    return np.asarray(found, dtype=np.float64).reshape(-1, 4), factor
+
+
+def _lengths(found: FloatArray) -> FloatArray:
+    return np.asarray(np.hypot(found[:, 2] - found[:, 0], found[:, 3] - found[:, 1]))
+
+
+def _directions(found: FloatArray) -> FloatArray:
+    """Angle of each segment, folded to [0, pi)."""
+    return np.asarray(np.arctan2(found[:, 3] - found[:, 1], found[:, 2] - found[:, 0]) % np.pi)
+
+
+def _fit(points: FloatArray, weights: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return centre and direction of the weighted total least-squares line."""
+    centre = np.average(points, axis=0, weights=weights)
+    away = (points - centre) * np.sqrt(weights)[:, None]
+    _, vectors = np.linalg.eigh(away.T @ away)
+    return centre, vectors[:, 1]
+
+
+def _on_line(found: FloatArray, angles: FloatArray, centre: FloatArray, direction: FloatArray) -> BoolArray:
+    """Tell which segments lie on a line, both ends and the direction."""
+    normal = np.array([-direction[1], direction[0]])
+    near = np.abs((found.reshape(-1, 2, 2) - centre) @ normal).max(axis=1) < SAME_LINE_PX
+    turn = np.abs((angles - np.arctan2(direction[1], direction[0]) + np.pi / 2) % np.pi - np.pi / 2)
+    return np.asarray(near & (turn < SAME_ANGLE_RAD))
+
+
+def _to_picture(centre: FloatArray, direction: FloatArray, t: FloatArray, factor: float) -> Line:
+    origin = (centre + 0.5) * factor - 0.5
+    return Line(origin, direction, float(t.min()) * factor, float(t.max()) * factor)
+
+
+def drawn_lines(found: FloatArray, factor: float) -> list[Line]:
+    """Return the drawn lines, longest first, each once, pieces joined."""
+    pieces = found[_lengths(found) > SHORTEST_PIECE_PX]
+    pieces = pieces[np.argsort(-_lengths(pieces))]
+    lengths, angles = _lengths(pieces), _directions(pieces)
+    free = np.ones(len(pieces), dtype=bool)
+    lines: list[tuple[float, Line]] = []
+    for index in range(len(pieces)):
+        if not free[index]:
+            continue
+        centre, direction = _fit(pieces[index].reshape(2, 2), np.ones(2))
+        mine = free & _on_line(pieces, angles, centre, direction)
+        mine[index] = True
+        points = pieces[mine].reshape(-1, 2)
+        centre, direction = _fit(points, np.repeat(lengths[mine], 2))
+        mine |= free & _on_line(pieces, angles, centre, direction)
+        free &= ~mine
+        inked = float(lengths[mine].sum()) * factor
+        if inked > SHORTEST_LINE_PX:
+            along = (pieces[mine].reshape(-1, 2) - centre) @ direction
+            lines.append((inked, _to_picture(centre, direction, along, factor)))
+    lines.sort(key=lambda pair: -pair[0])
+    return [line for _, line in lines[:MOST_DRAWN_LINES]]
+
+
+def end_lines(found: FloatArray, factor: float) -> list[Line]:
+    """Return lines square to many short strokes and through their ends: rules drawn without a line."""
+    lengths = _lengths(found)
+    strokes = found[(lengths > TICK_PX[0]) & (lengths < TICK_PX[1])]
+    if len(strokes) == 0:
+        return []
+    ends = strokes.reshape(-1, 2)
+    square_deg = np.repeat(np.rad2deg(_directions(strokes)) + 90.0, 2)
+    angle = np.rint(square_deg[:, None] + np.array(TICK_ANGLES_DEG)).astype(np.int64) % 180
+    radians = np.deg2rad(angle)
+    offset = -ends[:, :1] * np.sin(radians) + ends[:, 1:] * np.cos(radians)
+    shift = float(np.abs(offset).max()) + END_BIN_PX
+    bins = int(2 * shift / END_BIN_PX) + 2
+    cell = angle * bins + ((offset + shift) / END_BIN_PX).astype(np.int64)
+    votes = np.bincount(cell.ravel(), minlength=180 * bins).astype(np.float32).reshape(180, bins)
+    votes = votes + np.roll(votes, 1, axis=1)  # a line may fall on the edge of two bins
+    return _peaks(votes, ends, shift, factor)
+
+
+def _peaks(votes: FloatArray | np.ndarray, ends: FloatArray, shift: float, factor: float) -> list[Line]:
+    """Return the lines of the strongest cells of the vote."""
+    local = votes >= cv2.dilate(votes, np.ones((5, 5), dtype=np.uint8))
+    rows, columns = np.nonzero(local & (votes >= FEWEST_ENDS))
+    order = np.argsort(-votes[rows, columns])[:MOST_END_LINES]
+    lines = []
+    for row, column in zip(rows[order], columns[order], strict=True):
+        direction = np.array([np.cos(np.deg2rad(row)), np.sin(np.deg2rad(row))])
+        normal = np.array([-direction[1], direction[0]])
+        centre = normal * (column * END_BIN_PX - shift)
+        near = ends[np.abs((ends - centre) @ normal) < 2 * END_BIN_PX]
+        if len(near) < FEWEST_ENDS:
+            continue
+        centre, direction = _refine(near, centre, direction)
+        lines.append(_to_picture(centre, direction, (near - centre) @ direction, factor))
+    return lines
+
+
+def _refine(points: FloatArray, centre: FloatArray, direction: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the line moved to the middle of the points near it."""
+    for limit in (2 * END_BIN_PX, END_BIN_PX):
+        normal = np.array([-direction[1], direction[0]])
+        near = points[np.abs((points - centre) @ normal) < limit]
+        if len(near) < FEWEST_ENDS // 2:
+            break
+        centre, direction = _fit(near, np.ones(len(near)))
+    return centre, direction

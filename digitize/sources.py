@@ -1,0 +1,69 @@
+"""Where known lengths come from: what leads to plan millimetres, and what measures the copy itself."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.controls import Control
+from calibration.frames import PxPoints
+from calibration.solve import Calibration, solve
+from calibration.units import MM_PER_INCH
+from digitize.settings import SpanHint
+from digitize.shapes import Rule
+from digitize.traced import COVERAGE_95, CopySize, scale_u_rel
+
+# Marks of a span are put by eye on the middle of a line.
+SPAN_MARK_U_PX = 1.0
+# Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
+SPAN_STATED_U_MM = 0.25 / math.sqrt(3.0)
+# Half-width of a home flatbed's scale error against its declared dpi: 0.6 % between the halves of one A4 scan
+# (measured by a user, discuss.pixls.us thread 29481).
+SCANNER_ERROR_REL = 0.003
+
+
+def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanHint]) -> tuple[Control, ...]:
+    """Return the known lengths that lead to plan millimetres.
+
+    Drawn rules and spans went through the copier with the outline. A laid rule measures the paper only, so
+    it counts when nothing drawn is there.
+    """
+    drawn = [rule.control for rule in rules if rule.role == "drawn"]
+    stated = [_span_control(span, number) for number, span in enumerate(spans, 1)]
+    return (*drawn, *stated) or tuple(rule.control for rule in rules)
+
+
+def _span_control(span: SpanHint, number: int) -> Control:
+    return Control(
+        name=f"span {number}",
+        source="span",
+        places=PxPoints(np.array([span.from_px, span.to_px])),
+        at_mm=np.array([0.0, span.length_mm]),
+        sigma_px=np.full(2, SPAN_MARK_U_PX),
+        sigma_across_px=SPAN_MARK_U_PX,
+        standard_u_mm=SPAN_STATED_U_MM,
+    )
+
+
+def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibration: Calibration) -> CopySize | None:
+    """Return the copy's size against the plan: by a laid rule, else by the declared dpi; None without either."""
+    laid = tuple(rule.control for rule in rules if rule.role == "laid")
+    drawn = any(rule.role == "drawn" for rule in rules)
+    paper = solve(laid) if laid and drawn else None
+    if isinstance(paper, Calibration):
+        u_rel = math.hypot(scale_u_rel(paper), scale_u_rel(calibration))
+        return _copy_size(paper.mm_per_px_x, paper.mm_per_px_y, u_rel, "laid rule", calibration)
+    if dpi is None:
+        return None
+    u_rel = math.hypot(SCANNER_ERROR_REL / math.sqrt(3.0), scale_u_rel(calibration))
+    return _copy_size(MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1], u_rel, "declared dpi", calibration)
+
+
+def _copy_size(
+    paper_mm_per_px_x: float, paper_mm_per_px_y: float, u_rel: float, source: str, plan: Calibration
+) -> CopySize:
+    x = 100.0 * paper_mm_per_px_x / plan.mm_per_px_x
+    y = 100.0 * paper_mm_per_px_y / plan.mm_per_px_y
+    return CopySize(x, y, 100.0 * COVERAGE_95 * u_rel, source)

@@ -1,0 +1,108 @@
+"""What the pipeline carries from stage to stage until the outline is measured."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.budget import Budget, outline_budget
+from calibration.flags import Doubt
+from calibration.frames import FloatArray
+from calibration.solve import Calibration
+from digitize.settings import PlanSettings
+from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, TracedOutline
+
+COVERAGE_95 = 1.96  # of a normal distribution, two-sided
+
+
+class Clock:
+    """Seconds per stage, and the picture as soon as there is one, for a record of a refused run."""
+
+    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
+        """Start with nothing done; ``progress`` is told the name of each stage as it begins."""
+        self.timings_s: dict[str, float] = {}
+        self.picture: Picture | None = None
+        self._progress = progress
+
+    @contextmanager
+    def __call__(self, stage: str) -> Iterator[None]:
+        """Time one stage, also when it fails."""
+        if self._progress:
+            self._progress(stage)
+        start = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.timings_s[stage] = round(time.perf_counter() - start, 3)
+
+
+@dataclass(frozen=True, eq=False)
+class CopySize:
+    """What the copy measures against the plan, in the picture's own directions."""
+
+    x_percent: float
+    y_percent: float
+    u95_percent: float
+    source: str
+
+
+@dataclass(frozen=True, eq=False)
+class Traced:
+    """Everything known of a plan once its outline is measured."""
+
+    plan: PlanSettings
+    picture: Picture
+    rules: tuple[Rule, ...]
+    calibration: Calibration
+    copy: CopySize | None
+    on_sheet: TracedOutline
+    body: BodyTrace
+    fair: FairOutline
+    measures: BodyMeasures
+    budget: Budget
+    doubts: tuple[Doubt, ...]
+
+
+def scale_u_rel(calibration: Calibration) -> float:
+    """Return the larger relative 1 sigma of a length along the picture's x and y."""
+    return max(calibration.length_u_rel(0.0), calibration.length_u_rel(math.pi / 2.0))
+
+
+def body_angle_rad(body: BodyTrace) -> float:
+    """Return the direction of the body's length in the sheet frame, from x towards y."""
+    toward_neck = np.linalg.solve(body.sheet_to_body[:, :2], np.array([0.0, 1.0]))
+    return math.atan2(toward_neck[1], toward_neck[0])
+
+
+def body_to_px(body: BodyTrace, calibration: Calibration) -> FloatArray:
+    """Return the (2, 3) affine from body mm to picture px."""
+    body_to_sheet = np.linalg.inv(np.vstack([body.sheet_to_body, [0.0, 0.0, 1.0]]))[:2]
+    return np.asarray(np.linalg.inv(calibration.matrix) @ body_to_sheet)
+
+
+def traced_budget(calibration: Calibration, body: BodyTrace, fair: FairOutline, measures: BodyMeasures) -> Budget:
+    """Return the uncertainty budget of the outline as traced, faired and written as arcs."""
+    line_sigma_mm = float(np.sqrt(np.mean(body.sigma_mm[body.traced] ** 2))) if body.traced.any() else 0.0
+    bridged_mm = body.sigma_mm[~body.traced]
+    # what fairing moved beyond the noise of the points may have been the true curve
+    fairing_u_mm = math.sqrt(max(0.0, fair.moved_rms_mm**2 - line_sigma_mm**2))
+    return outline_budget(
+        measures.length_mm,
+        measures.lower_bout_mm,
+        calibration,
+        line_sigma_mm,
+        math.sqrt(calibration.mm_per_px_x * calibration.mm_per_px_y),
+        body_angle_rad=body_angle_rad(body),
+        mirrored=body.symmetric,
+        axis_u_mm=body.axis_u_mm,
+        axis_angle_u_rad=2.0 * body.axis_u_mm / measures.length_mm,  # as uncertain at the ends as in the middle
+        arcs_mm=fair.path_deviation_mm,
+        fairing_u_mm=fairing_u_mm,
+        bridged_fraction=float(np.mean(~body.traced)),
+        bridged_u_mm=float(np.median(bridged_mm)) if len(bridged_mm) else 0.0,
+    )

@@ -1,0 +1,194 @@
+"""The pieces of a printed page, all in mm on a canvas that is scaled once."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+
+from calibration.units import MM_PER_INCH
+from digitize.arcs import Box, split_arcs
+from digitize.shapes import ArcPath, TextMark
+from digitize.writers.sheets import Size
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, Layout, Mark, Tile
+
+Shown = tuple[list[tuple[str, ArcPath]], list[TextMark]]  # what is printed: (layer, path) and texts
+
+CHECK_MM = 100.0
+CHECK_IN = 4.0
+CHECK_X_MM = MARGIN_MM + 4.0  # clear of a cut along the margin
+# Where the check lines lie on every page, mm from the lower left corner of the sheet: (x, y, length, its text).
+CHECK_LINES = (
+    (CHECK_X_MM, MARGIN_MM + 10.0, CHECK_MM, "100 mm"),
+    (CHECK_X_MM, MARGIN_MM + 3.0, CHECK_IN * MM_PER_INCH, "4 in"),
+)
+CHECK_TICK_MM = 1.5
+CHECK_WEIGHT_MM = 0.2
+LABEL_X_MM = MARGIN_MM + 125.0
+OUTLINE_MM = 0.25
+CENTERLINE_MM = 0.18
+CENTERLINE_DASH_MM = (12.0, 2.0, 2.0, 2.0)
+FINE_MM = 0.1
+MARK_MM = 3.0
+BLACK, GREY, PALE = 0.0, 0.45, 0.75
+PLAIN, BOLD = "Helvetica", "Helvetica-Bold"
+BODY_TEXT_MM, SMALL_MM, TINY_MM, HEAD_MM = 3.2, 2.6, 2.2, 6.0
+SMALLEST_MM = 1.6
+ROUNDING_MM = 1e-6
+BESIDE_MM = 3.0  # words of a seam begin here past its middle, where a centerline often runs
+LEADING = 1.35
+# A cubic on 22.5 degrees leaves its arc by less than 2e-8 of the radius.
+CUBIC_RAD = math.pi / 8.0
+PRINT_NOTE = "Print at 100 %, no fitting to the page."
+
+
+def text(
+    canvas: Canvas, at: Size, written: str, height_mm: float = SMALL_MM, *, grey: float = BLACK, bold: bool = False
+) -> None:
+    """Write one line of text."""
+    canvas.setFillGray(grey)
+    canvas.setFont(BOLD if bold else PLAIN, height_mm)
+    canvas.drawString(at[0], at[1], written)
+
+
+def fitted(canvas: Canvas, at: Size, written: str, height_mm: float, width_mm: float, *, bold: bool = False) -> None:
+    """Write one line of text, smaller or cut short when it would be wider than ``width_mm``."""
+    font = BOLD if bold else PLAIN
+    height = min(height_mm, max(SMALLEST_MM, height_mm * width_mm / max(stringWidth(written, font, height_mm), 1e-9)))
+    shown = written
+    while shown and stringWidth(shown, font, height) > width_mm + ROUNDING_MM:
+        shown = shown.removesuffix("...")[:-1] + "..."
+    text(canvas, at, shown, height, bold=bold)
+
+
+def paragraph(canvas: Canvas, at: Size, written: str, width_mm: float, height_mm: float = BODY_TEXT_MM) -> float:
+    """Write text broken to a width; return the y of the next line, mm."""
+    y = at[1]
+    for line in simpleSplit(written, PLAIN, height_mm, width_mm):
+        text(canvas, (at[0], y), line, height_mm)
+        y -= height_mm * LEADING
+    return y
+
+
+def curve(canvas: Canvas, shape: ArcPath) -> None:
+    """Stroke a path with cubics: h = chord (1 + b^2) / 3 along the end tangents, straight lines included."""
+    parts = split_arcs(shape, CUBIC_RAD)
+    ends = np.roll(parts.xy_mm, -1, axis=0) if parts.closed else parts.xy_mm[1:]
+    drawn = canvas.beginPath()
+    drawn.moveTo(*parts.xy_mm[0].tolist())
+    for start, end, bulge in zip(parts.xy_mm.tolist(), ends.tolist(), parts.bulge.tolist(), strict=False):
+        drawn.curveTo(*_handles(start, end, bulge), *end)
+    if parts.closed:
+        drawn.close()
+    canvas.drawPath(drawn, stroke=1, fill=0)
+
+
+def _handles(start: list[float], end: list[float], bulge: float) -> tuple[float, float, float, float]:
+    chord, heading = math.dist(start, end), math.atan2(end[1] - start[1], end[0] - start[0])
+    reach, half = chord * (1.0 + bulge**2) / 3.0, 2.0 * math.atan(bulge)
+    leave, arrive = heading - half, heading + half
+    return (
+        start[0] + reach * math.cos(leave),
+        start[1] + reach * math.sin(leave),
+        end[0] - reach * math.cos(arrive),
+        end[1] - reach * math.sin(arrive),
+    )
+
+
+def pen(canvas: Canvas, layer: str) -> None:
+    """Set the pen of a layer: the centerline thin and chain-dotted, everything else solid black."""
+    chained = layer == "CENTERLINE"
+    canvas.setStrokeGray(GREY if chained else BLACK)
+    canvas.setLineWidth(CENTERLINE_MM if chained else OUTLINE_MM)
+    canvas.setDash(CENTERLINE_DASH_MM if chained else ())
+    canvas.setLineJoin(1)
+
+
+def geometry(canvas: Canvas, shown: Shown) -> None:
+    """Draw paths and texts in the drawing's own mm."""
+    for layer, shape in shown[0]:
+        pen(canvas, layer)
+        curve(canvas, shape)
+    canvas.setDash()
+    for mark in shown[1]:
+        text(canvas, mark.at, mark.text, mark.height_mm)
+
+
+def window(canvas: Canvas, box: Box, shown: Shown, marks: tuple[Mark, ...]) -> None:
+    """Draw what a page shows of the drawing, clipped to its window, true size."""
+    canvas.saveState()
+    canvas.translate(MARGIN_MM - box[0], MARGIN_MM + FOOT_MM - box[1])
+    edge = canvas.beginPath()
+    edge.rect(box[0], box[1], box[2] - box[0], box[3] - box[1])
+    canvas.clipPath(edge, stroke=0, fill=0)
+    geometry(canvas, shown)
+    for mark in marks:
+        if box[0] < mark.at[0] < box[2] and box[1] < mark.at[1] < box[3]:
+            _cross(canvas, mark)
+    canvas.restoreState()
+
+
+def _cross(canvas: Canvas, mark: Mark) -> None:
+    x, y = mark.at
+    canvas.setStrokeGray(BLACK)
+    canvas.setLineWidth(FINE_MM)
+    canvas.line(x - MARK_MM, y, x + MARK_MM, y)
+    canvas.line(x, y - MARK_MM, x, y + MARK_MM)
+    canvas.circle(x, y, MARK_MM / 2.0, stroke=1, fill=0)
+    text(canvas, (x + MARK_MM / 2.0, y + MARK_MM / 2.0), mark.name, SMALL_MM)
+
+
+def seam_lines(canvas: Canvas, layout: Layout, tile: Tile) -> None:
+    """Draw where a page is cut and where its neighbours are laid."""
+    left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
+    right = left + tile.window[2] - tile.window[0]
+    top = bottom + tile.window[3] - tile.window[1]
+    row, column = tile.row, tile.column
+    if other := layout.at(row, column - 1):
+        _seam(canvas, (left, bottom, left, top), f"cut here, lay on page {other.number}", cut=True)
+    if other := layout.at(row - 1, column):
+        _seam(canvas, (left, top, right, top), f"cut here, lay on page {other.number}", cut=True)
+    if other := layout.at(row, column + 1):
+        x = right - OVERLAP_MM
+        _seam(canvas, (x, bottom, x, top), f"page {other.number} comes to here", cut=False)
+    if other := layout.at(row + 1, column):
+        y = bottom + OVERLAP_MM
+        _seam(canvas, (left, y, right, y), f"page {other.number} comes to here", cut=False)
+
+
+def _seam(canvas: Canvas, line: Box, written: str, *, cut: bool) -> None:
+    """Draw one seam line, its words in the overlap: below a level line, to the right of an upright one."""
+    canvas.setStrokeGray(GREY if cut else PALE)
+    canvas.setLineWidth(FINE_MM)
+    canvas.setDash((2.0, 1.5) if cut else ())
+    canvas.line(*line)
+    canvas.setDash()
+    canvas.saveState()
+    upright = line[0] == line[2]
+    canvas.translate((line[0] + line[2]) / 2.0, (line[1] + line[3]) / 2.0)
+    canvas.rotate(90.0 if upright else 0.0)
+    text(canvas, (BESIDE_MM, -TINY_MM - 0.8), written, TINY_MM, grey=GREY)
+    canvas.restoreState()
+
+
+def foot(canvas: Canvas, lines: list[str], width_mm: float) -> None:
+    """Draw the check lines and the page's label below the window; the first line of the label is bold."""
+    for x, y, length, written in CHECK_LINES:
+        _check_line(canvas, (x, y), length, written)
+    room = width_mm - MARGIN_MM - LABEL_X_MM
+    y = MARGIN_MM + 12.5
+    for index, line in enumerate(lines):
+        fitted(canvas, (LABEL_X_MM, y), line, BODY_TEXT_MM if index == 0 else SMALL_MM, room, bold=index == 0)
+        y -= SMALL_MM * LEADING + 0.2
+
+
+def _check_line(canvas: Canvas, at: Size, length_mm: float, written: str) -> None:
+    canvas.setStrokeGray(BLACK)
+    canvas.setLineWidth(CHECK_WEIGHT_MM)
+    canvas.line(at[0], at[1], at[0] + length_mm, at[1])
+    for x in (at[0], at[0] + length_mm):
+        canvas.line(x, at[1] - CHECK_TICK_MM, x, at[1] + CHECK_TICK_MM)
+    text(canvas, (at[0] + length_mm + 4.0, at[1] - 1.0), written, SMALL_MM)
