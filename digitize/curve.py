@@ -57,7 +57,7 @@ def resample(xy: FloatArray, step_mm: float, closed: bool) -> FloatArray:
     """Return points evenly spaced along the curve, as near to ``step_mm`` as divides it."""
     at = arc_length(xy, closed)
     ring = np.vstack([xy, xy[:1]]) if closed else xy
-    count = max(int(round(at[-1] / step_mm)), 3)
+    count = max(round(at[-1] / step_mm), 3)
     want = np.linspace(0.0, at[-1], count + 1)[: count if closed else count + 1]
     return np.column_stack([np.interp(want, at, ring[:, 0]), np.interp(want, at, ring[:, 1])])
 
@@ -75,10 +75,7 @@ def blurred(xy: FloatArray, sd_samples: float, closed: bool) -> FloatArray:
 
 def unit_tangents(xy: FloatArray, closed: bool) -> FloatArray:
     """Return (N, 2) unit tangents by central differences."""
-    if closed:
-        along = np.roll(xy, -1, axis=0) - np.roll(xy, 1, axis=0)
-    else:
-        along = np.gradient(xy, axis=0)
+    along = np.roll(xy, -1, axis=0) - np.roll(xy, 1, axis=0) if closed else np.gradient(xy, axis=0)
     length = np.hypot(*along.T)
     return np.asarray(along / np.where(length > 0, length, 1.0)[:, None])
 
@@ -175,7 +172,7 @@ def sharp_vertices(xy: FloatArray, traced: BoolArray) -> list[int]:
     """
     at = arc_length(xy, closed=True)
     step = at[-1] / len(xy)
-    reach = max(int(round(CORNER_NEAR_MM / step)), 1)
+    reach = max(round(CORNER_NEAR_MM / step), 1)
     ahead = np.roll(xy, -reach, axis=0) - xy
     back = xy - np.roll(xy, reach, axis=0)
     cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]

@@ -18,8 +18,8 @@ from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, holds, ways_
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
-# A closed way that costs more than this is not an outline; one above the second figure asks for a look.
-DEAREST_OUTLINE, SMOOTH_WAY = 22.0, 4.5
+# A closed way that costs more than this is not an outline; one dearer turn than the second figure asks for a look.
+DEAREST_OUTLINE, DOUBTFUL_TURN = 22.0, 2.0
 # Costs weigh against area by this scale.
 MERIT_COST = 9.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
@@ -98,7 +98,7 @@ def _merit(way: Way) -> float:
 
 def _turned(way: Way) -> tuple[Doubt, ...]:
     """Doubt a way that takes a turn which good continuation does not explain."""
-    return (doubt("uncertain-turn", cost=f"{way.cost:.1f}"),) if way.cost > SMOOTH_WAY else ()
+    return (doubt("uncertain-turn", cost=f"{way.worst_turn:.1f}"),) if way.worst_turn > DOUBTFUL_TURN else ()
 
 
 def _along_a_line(way: Way, lines: list[LongLine]) -> bool:

@@ -44,6 +44,7 @@ class Way:
     inked: np.ndarray  # (N,) False on bridged gaps
     cost: float
     closed: bool
+    worst_turn: float = 0.0  # the dearest single turn, gaps apart
 
     def polygon(self) -> Polygon:
         """Return the enclosed region (an open way is closed by its chord)."""
@@ -181,7 +182,19 @@ def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> W
         inked.append(np.ones(len(line), dtype=bool))
     if closed:
         _fill(pieces, inked, pieces[-1][-1], pieces[0][0])
-    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed)
+    worst = max((_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)), default=0.0)
+    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, worst)
+
+
+def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:
+    return list(zip(darts, [*darts[1:], *darts[:1]] if closed else darts[1:], strict=False))
+
+
+def _turn_cost(network: Network, before: Dart, after: Dart) -> float:
+    node = _far_node(network, before)
+    into = Arm(before[0], node, not before[1])
+    start = network.ends[after[0]][0 if after[1] else 1]
+    return network.cost(into, Arm(after[0], start, after[1]))
 
 
 def _fill(pieces: list[FloatArray], inked: list[np.ndarray], start: FloatArray, end: FloatArray) -> None:

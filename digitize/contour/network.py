@@ -32,6 +32,8 @@ CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0
 # Lengths over which two arms are compared, each with the misfit of the joint cubic that costs 1.
 MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
+# Widths of one line differ by up to this (natural logarithm) from pixel to pixel.
+LIKE_WIDTH = 0.35
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 
@@ -122,7 +124,7 @@ class Network:
             return CORNER_COST
         # The tightest curve that either arm holds sets the length over which one cubic can serve.
         misfit = min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
-        thin = abs(np.log(self.widths[into.stroke] / self.widths[out.stroke]))
+        thin = max(0.0, abs(np.log(self.widths[into.stroke] / self.widths[out.stroke])) - LIKE_WIDTH)
         return float(min(CORNER_COST, SMOOTH_COST + misfit**2 + thin))
 
 

@@ -6,6 +6,7 @@ mirrored before it is handled, so that both look alike.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -145,7 +146,7 @@ def gaps(right: Half, left: Half) -> tuple[FloatArray, BoolArray]:
     side = np.einsum("ij,ij->i", foot.xy - right.xy, right.normals)
     raw = np.where(side >= 0, foot.distance, -foot.distance)
     step = arc_length(right.xy, closed=False)[-1] / max(len(right.xy) - 1, 1)
-    window = max(int(round(GAP_WINDOW_MM / step)) | 1, 3)
+    window = max(round(GAP_WINDOW_MM / step) | 1, 3)
     seen = right.traced & left.traced[foot.segment]
     return np.asarray(median_filter(raw, window, mode="nearest")), np.asarray(seen)
 
@@ -296,7 +297,7 @@ def _mate(half: Half, index: int, other: Half) -> int | None:
         return None
     loop = np.vstack([other.xy, (other.xy * (-1.0, 1.0))[-2:0:-1]])
     at = arc_length(loop, closed=True)
-    around = [k for k in range(max(near - 6, 1), min(near + 7, len(other.xy) - 1))]
+    around = list(range(max(near - 6, 1), min(near + 7, len(other.xy) - 1)))
     best = max(around, key=lambda k: abs(corner_turns(loop, at, k)[0]))
     return best if abs(corner_turns(loop, at, best)[0]) > LONE_CORNER_DEG else None
 
@@ -337,7 +338,7 @@ def mean_half(right: Half, left: Half, largest_gap_mm: float) -> Half:
     inner = [p for p in _paired_corners(right, left) if 0 < p[0] < len(right.xy) - 1 and 0 < p[1] < len(left.xy) - 1]
     stops = [(0, 0), *inner, (len(right.xy) - 1, len(left.xy) - 1)]
     xy = right.xy.copy()
-    for a, b in zip(stops[:-1], stops[1:], strict=True):
+    for a, b in itertools.pairwise(stops):
         xy[a[0] : b[0] + 1] = _mean_run(right, left, a, b, largest_gap_mm > NEAREST_GAP_MM)
     for i, k in inner:
         xy[i] = (right.xy[i] + left.xy[k]) / 2.0

@@ -132,7 +132,7 @@ def _audit(one: _Compared, chosen: Chosen, agree: bool) -> SymmetryAudit:
     worst = int(np.argmax(np.abs(gap)))
     side: Literal["left", "right"] = "left" if gap[worst] > 0 else "right"
     x, y = one.right.xy[worst] + (gap[worst] if side == "left" else 0.0) * one.right.normals[worst]
-    every = max(int(round(STATION_MM * len(gap) / max(np.abs(np.diff(one.right.xy, axis=0)).sum(), 1.0))), 1)
+    every = max(round(STATION_MM * len(gap) / max(np.abs(np.diff(one.right.xy, axis=0)).sum(), 1.0)), 1)
     stations = np.arange(0, len(gap), every)
     stations = stations[one.seen[stations]]
     return SymmetryAudit(

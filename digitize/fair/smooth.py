@@ -1,0 +1,229 @@
+"""Noise out of a curve without shrinking it: penalised least squares on an even grid.
+
+The grid's points are the unknowns, the data are read between them, and the third difference
+is penalised (Whittaker, Proc. Edinburgh Math. Soc. 41 (1923) 63; Eilers, Anal. Chem. 75
+(2003) 3631). The filter lets a wave of w rad/mm through as 1 / (1 + (w / w0)^6), so a circle
+of radius R shrinks by R (1 / (R w0))^6 only. How smooth is smooth enough is decided place by
+place: of a ladder of cut-offs w0 the lowest that agrees with all higher ones within their
+noise (Lepskii, Theory Probab. Appl. 35 (1990) 454). Outliers, such as the bump where another
+line crosses, lose their weight by Tukey's biweight.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from scipy.linalg import solveh_banded
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+from calibration.frames import BoolArray, FloatArray
+from digitize.curve import arc_length, blurred, right_normals, unit_tangents
+
+GRID_MM = 0.5
+# Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
+LADDER = (0.12, 0.18, 0.27, 0.40, 0.60, 0.85)
+# Two fits that differ by more than this many sigmas of the rougher one differ in shape ...
+LEPSKI_SIGMAS = 3.0
+# ... unless the difference is too small for anyone to mind.
+MIND_MM = 0.004
+# A place's cut-off holds for its neighbourhood, and changes gradually.
+NEIGHBOUR_MM, GRADUAL_MM = 6.0, 4.0
+# The running average that gives the first arc length.
+FIRST_BLUR_MM = 1.0
+# The ink's own thickness rounds the last of the line before a corner.
+CORNER_BLIND_MM = 0.8
+# Fits run on past a corner by this much so that two neighbours cross.
+RUN_ON_MM = 3.0
+# A closed run is fitted with this much of itself repeated at both ends.
+OVERLAP_MM = 60.0
+TUKEY_SIGMAS = 4.685
+ROUNDS = 5
+LEAST_NOISE_MM = 1e-4
+# Bridged points only keep the curve from wandering.
+BRIDGED_WEIGHT = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Data:
+    """One run of traced points, ready to fit."""
+
+    xy: FloatArray  # (N, 2) mm
+    at: FloatArray  # (N,) mm along the run
+    weight: FloatArray  # (N,) 0..1
+    low: float  # the grid's reach along the run, mm
+    high: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A smooth run: grid points evenly spaced in ``at``."""
+
+    at: FloatArray  # (G,)
+    xy: FloatArray  # (G, 2)
+    noise: float  # 1 sigma of the data across the curve, mm
+
+    def spline(self) -> CubicSpline:
+        """Return the curve through the grid points."""
+        return CubicSpline(self.at, self.xy)
+
+
+def _penalty(strength: FloatArray, count: int) -> FloatArray:
+    """Return the upper bands of the third-difference penalty, (4, count)."""
+    bands = np.zeros((4, count))
+    third = (-1.0, 3.0, -3.0, 1.0)
+    for a in range(4):
+        for b in range(a, 4):
+            start = b  # entry (row k + a, column k + b) is stored under its column
+            bands[3 - (b - a), start : start + count - 3] += strength * third[a] * third[b]
+    return bands
+
+
+def _solve(data: Data, weight: FloatArray, grid: FloatArray, cutoff: FloatArray) -> FloatArray:
+    """Return the grid points (G, 2) for given weights and a cut-off per grid point."""
+    count, step = len(grid), grid[1] - grid[0]
+    place = np.clip((data.at - grid[0]) / step, 0.0, count - 1.000001)
+    cell = place.astype(np.int64)
+    part = place - cell
+    per_cell = step * len(data.at) / max(float(data.at[-1] - data.at[0]), step)
+    w = weight / per_cell
+    middle = cutoff[1:-2] * step
+    bands = _penalty(middle**-6.0, count)
+    bands[3] += np.bincount(cell, w * (1 - part) ** 2, count) + np.bincount(cell + 1, w * part**2, count)
+    bands[2, 1:] += np.bincount(cell, w * part * (1 - part), count)[:-1]
+    centre = data.xy.mean(axis=0)
+    off = data.xy - centre
+    right = np.column_stack(
+        [np.bincount(cell, w * (1 - part) * v, count) + np.bincount(cell + 1, w * part * v, count) for v in off.T]
+    )
+    return np.asarray(solveh_banded(bands, right, lower=False) + centre)
+
+
+def _across(data: Data, fit: Fit) -> FloatArray:
+    """Return the data's signed distances from a fit, along its normal."""
+    curve = fit.spline()
+    tangent = curve(data.at, 1)
+    normal = right_normals(tangent / np.hypot(*tangent.T)[:, None])
+    return np.asarray(np.einsum("ij,ij->i", data.xy - curve(data.at), normal))
+
+
+def _robust(data: Data, grid: FloatArray, cutoff: FloatArray) -> Fit:
+    """Return the reweighted fit at given cut-offs."""
+    weight = data.weight
+    noise = LEAST_NOISE_MM
+    for _ in range(ROUNDS):
+        fit = Fit(grid, _solve(data, weight, grid, cutoff), noise)
+        off = _across(data, fit)
+        used = data.weight > BRIDGED_WEIGHT
+        noise = max(1.4826 * float(np.median(np.abs(off[used]))), LEAST_NOISE_MM) if used.any() else LEAST_NOISE_MM
+        inside = np.abs(off) < TUKEY_SIGMAS * noise
+        tukey = np.where(inside, (1 - (off / (TUKEY_SIGMAS * noise)) ** 2) ** 2, 0.0)
+        weight = data.weight * np.maximum(tukey, 1e-3)
+    return Fit(grid, fit.xy, noise)
+
+
+def _noise_power(low: float, high: float | None) -> float:
+    """Return the variance of white noise of unit density passed by a filter, or by the difference of two."""
+    w = np.linspace(0.0, 6.0 * (high or low), 4000)
+    passed = 1.0 / (1.0 + (w / low) ** 6)
+    if high is not None:
+        passed = 1.0 / (1.0 + (w / high) ** 6) - passed
+    return float(np.trapezoid(passed**2, w))
+
+
+def _apart(one: Fit, other: Fit) -> FloatArray:
+    """Return the signed distance of two fits on the same grid, along the normal."""
+    normal = right_normals(unit_tangents(other.xy, closed=False))
+    return np.asarray(np.einsum("ij,ij->i", one.xy - other.xy, normal))
+
+
+def _cutoffs(fits: list[Fit]) -> FloatArray:
+    """Return the cut-off for each grid point: the lowest that agrees with all higher ones."""
+    top = _apart(fits[-2], fits[-1])
+    density = (1.4826 * float(np.median(np.abs(top)))) ** 2 / _noise_power(LADDER[-2], LADDER[-1])
+    chosen = np.full(len(top), LADDER[-1])
+    fine = np.ones(len(top), dtype=bool)
+    for k in range(len(fits) - 2, -1, -1):
+        for j in range(k + 1, len(fits)):
+            sigma = np.sqrt(density * _noise_power(LADDER[j], None))
+            fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + MIND_MM
+        chosen[fine] = LADDER[k]
+    step = float(fits[0].at[1] - fits[0].at[0])
+    wide = maximum_filter1d(np.log(chosen), 2 * round(NEIGHBOUR_MM / step) + 1, mode="nearest")
+    return np.asarray(np.exp(gaussian_filter1d(wide, GRADUAL_MM / step, mode="nearest")))
+
+
+def _grid(data: Data, whole: float | None) -> FloatArray:
+    """Return the grid; a closed run's grid divides its length ``whole`` evenly."""
+    if whole is None:
+        count = max(round((data.high - data.low) / GRID_MM), 8)
+        return np.linspace(data.low, data.high, count + 1)
+    step = whole / max(round(whole / GRID_MM), 8)
+    reach = round(OVERLAP_MM / step)
+    return step * np.arange(-reach, round(whole / step) + reach + 1)
+
+
+def _along(xy: FloatArray, closed: bool) -> FloatArray:
+    """Return the arc length of the quietened points."""
+    step = arc_length(xy, closed)[-1] / len(xy)
+    return arc_length(blurred(xy, FIRST_BLUR_MM / step, closed), closed)
+
+
+def _weights(sigma: FloatArray, traced: BoolArray) -> FloatArray:
+    """Return the data's weights: by their stated sigmas, bridged points nearly none."""
+    typical = float(np.median(sigma[traced])) if traced.any() else 1.0
+    relative = np.clip((typical / np.maximum(sigma, 1e-6)) ** 2, 0.1, 4.0) if typical > 0 else np.ones(len(sigma))
+    return np.where(traced, relative, BRIDGED_WEIGHT)
+
+
+def closed_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> tuple[Data, float]:
+    """Return a closed curve's data with its ends repeated, and its length.
+
+    Args:
+        xy: (N, 2) closed polyline in mm.
+        sigma: (N,) stated noise, mm.
+        traced: (N,) False where bridged.
+    """
+    at = _along(xy, closed=True)
+    whole = float(at[-1])
+    reach = min(OVERLAP_MM + 5.0, 0.45 * whole)
+    head, tail = at[:-1] > whole - reach, at[:-1] < reach
+    order = np.concatenate([np.flatnonzero(head), np.arange(len(xy)), np.flatnonzero(tail)])
+    place = np.concatenate([at[:-1][head] - whole, at[:-1], at[:-1][tail] + whole])
+    return Data(xy[order], place, _weights(sigma, traced)[order], float(place[0]), float(place[-1])), whole
+
+
+def open_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> Data:
+    """Return the data of a run from corner to corner, its rounded ends given no weight.
+
+    Args:
+        xy: (N, 2) open polyline in mm, corners included.
+        sigma: (N,) stated noise, mm.
+        traced: (N,) False where bridged.
+    """
+    at = _along(xy, closed=False)
+    blind = min(CORNER_BLIND_MM, at[-1] / 5.0)
+    clear = (at >= blind) & (at <= at[-1] - blind)
+    weight = np.where(clear, _weights(sigma, traced), 0.0)
+    return Data(xy, at, weight, -RUN_ON_MM, float(at[-1]) + RUN_ON_MM)
+
+
+def smooth(data: Data, whole: float | None = None) -> Fit:
+    """Return the smooth curve through a run of noisy points.
+
+    Args:
+        data: the run.
+        whole: its length in mm if it is a closed curve with its ends repeated.
+
+    Returns:
+        The fit; for a closed curve only the part 0 .. ``whole``, for an open run with
+        both ends carried on by :data:`RUN_ON_MM`.
+    """
+    grid = _grid(data, whole)
+    fits = [_robust(data, grid, np.full(len(grid), w)) for w in LADDER]
+    fit = _robust(data, grid, _cutoffs(fits))
+    if whole is None:
+        return fit
+    inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)
+    return Fit(fit.at[inside], fit.xy[inside], fit.noise)

@@ -1,0 +1,281 @@
+"""From a seed to measured graduations: baseline, count, lengths and sub-pixel places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from calibration.frames import BoolArray, FloatArray, IntArray
+from digitize.rule.candidates import Seed
+from digitize.rule.comb import Comb, count_comb, robust_line
+from digitize.rule.strip import Grey, Line, Strip, cut, cut_fine, reach_in_picture
+
+BASELINE_SEARCH_PX = 9.0  # a proposed line may be this far from the drawn one
+BLOCK_PX = 48  # along the line, one place of the baseline
+BASELINE_DARK = 0.45  # of full ink, median of a block's columns
+BASELINE_SHARE = 0.5  # of the blocks
+NO_BASELINE_HALF_PX = 0.5
+CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
+PROFILE_PX = (5.0, 12.0)  # rows of the counting profile
+REACH = 13.0  # pitches: how far from the line graduations are followed
+REACH_PX = (48.0, 300.0)
+LENGTH_SHARE = 0.4  # of the usual contrast: where a graduation ends
+BANDS = 6  # rows are averaged in this many bands before the middle is taken
+BAND_ROWS = 3
+OUTLIER_SIGMAS = 4.0
+LEAST_SIGMA_PX = 0.01  # no claim of a place below this
+
+
+@dataclass(frozen=True, eq=False)
+class Baseline:
+    """The line graduations stand on."""
+
+    line: Line
+    half_width_px: float
+    drawn: bool
+    sigma_px: float  # of one block, across
+
+
+@dataclass(frozen=True, eq=False)
+class Ticks:
+    """Measured graduations on one baseline; t in px along ``line``."""
+
+    line: Line
+    side: int
+    index: IntArray  # (N,) increasing
+    t_px: FloatArray  # (N,) on the baseline
+    used: BoolArray  # (N,) False for outliers
+    start_px: float
+    pitch_px: float
+    rms_px: float
+    width_px: float  # ink width of a graduation
+    lengths_px: FloatArray  # (N,) on the own side
+    other_px: FloatArray  # (N,) on the other side
+    across_px: float  # 1 sigma
+
+    @property
+    def count(self) -> int:
+        """Graduations used."""
+        return int(np.count_nonzero(self.used))
+
+    @property
+    def missing(self) -> int:
+        """Graduations expected between the ends and not used."""
+        return int(self.index[-1] - self.index[0]) + 1 - self.count
+
+    @property
+    def places(self) -> FloatArray:
+        """(count, 2) px of the graduations used."""
+        return self.line.at(self.t_px[self.used])
+
+
+def _block_places(strip: Strip, full: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return (t, h, width) of the darkest row of each block of columns that is drawn through."""
+    rows = strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX)
+    h = np.arange(len(rows)) - BASELINE_SEARCH_PX
+    t, place, width = [], [], []
+    for first in range(0, rows.shape[1] - BLOCK_PX + 1, BLOCK_PX):
+        column = np.percentile(rows[:, first : first + BLOCK_PX], 25, axis=1)
+        top = int(np.argmax(column))
+        if column[top] < BASELINE_DARK * full or top in (0, len(column) - 1):
+            continue
+        above = np.maximum(column - 0.3 * column[top], 0.0)
+        low, high = top, top
+        while low > 0 and above[low - 1] > 0:
+            low -= 1
+        while high < len(above) - 1 and above[high + 1] > 0:
+            high += 1
+        part = slice(low, high + 1)
+        t.append(strip.t0_px + first + BLOCK_PX / 2)
+        place.append(float(np.sum(above[part] * h[part]) / np.sum(above[part])))
+        width.append(float(high - low + 1))
+    return np.array(t), np.array(place), np.array(width)
+
+
+def find_baseline(grey: Grey, seed: Seed) -> Baseline:
+    """Return the drawn line near the seed's line, fitted; the seed's own line when there is none."""
+    line = seed.line
+    sigma, width, drawn = 0.3, 2 * NO_BASELINE_HALF_PX, False
+    for _ in range(2):
+        strip = cut(grey, line, (seed.from_px, seed.to_px), BASELINE_SEARCH_PX + 1)
+        full = float(np.percentile(strip.darkness, 98))
+        t, h, widths = _block_places(strip, full)
+        blocks = max(1, strip.columns // BLOCK_PX)
+        if len(t) < max(3, BASELINE_SHARE * blocks):
+            break
+        offset, slope = robust_line(t, h, scale_floor=0.05)
+        left = h - offset - slope * t
+        sigma = max(1.4826 * float(np.median(np.abs(left))), 0.03)
+        line, width, drawn = line.moved(offset, slope), float(np.median(widths)), True
+    return Baseline(line, width / 2, drawn, sigma)
+
+
+def _reach(pitch_px: float) -> float:
+    return float(np.clip(REACH * pitch_px, *REACH_PX))
+
+
+def _profile(strip: Strip, side: int, near_px: float, far_px: float) -> FloatArray:
+    return np.asarray(strip.rows(side * near_px, side * far_px).mean(axis=0), dtype=np.float64)
+
+
+def follow(strip: Strip, comb: Comb, side: int, tilt: float) -> FloatArray:
+    """Return (N, rows) contrast of each graduation against both its gaps, from the line outwards."""
+    h = np.arange(0.0, abs(strip.h0_px) + 1.0) * side
+    t = comb.place_px[:, None] + tilt * h[None, :]
+    rows = np.broadcast_to(h, t.shape)
+    half = comb.pitch_px / 2
+    gaps = np.maximum(strip.sample(t - half, rows), strip.sample(t + half, rows))
+    least = np.minimum(strip.sample(t - half, rows), strip.sample(t + half, rows))
+    return np.asarray(strip.sample(t, rows) - 0.5 * (gaps + least))
+
+
+def lengths(contrast: FloatArray, near_px: float, gap_px: float, usual: float) -> FloatArray:
+    """Return (N,) how far each graduation reaches, px; 0 where there is none."""
+    smooth = (contrast[:, :-2] + contrast[:, 1:-1] + contrast[:, 2:]) / 3
+    dark = smooth > LENGTH_SHARE * usual
+    first = int(np.ceil(near_px))
+    run = max(2, round(gap_px))
+    clear = np.lib.stride_tricks.sliding_window_view(~dark, run, axis=1).all(axis=2)
+    clear[:, :first] = False
+    end = np.argmax(clear, axis=1) + 1.0
+    end[~clear.any(axis=1)] = contrast.shape[1]
+    return np.where(end <= first + 1.5, 0.0, end)
+
+
+def _tilt(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
+    """Return dt/dh of the graduations: they need not stand square after a copier's two factors."""
+    bands = max(2, min(BANDS, int((far - near) // BAND_ROWS)))
+    edges = np.linspace(near, far, bands + 1)
+    h = np.array([(a + b) / 2 for a, b in zip(edges[:-1], edges[1:], strict=True)]) * side
+    shifts = []
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        profile = _profile(strip, side, low, high)
+        shifts.append(_shift(profile, comb, strip.t0_px))
+    return float(np.polyfit(h, np.array(shifts), 1)[0])
+
+
+def _shift(profile: FloatArray, comb: Comb, t0: float) -> float:
+    """Return how far the graduations of a profile lie from the comb, by the phase of their mean."""
+    folded = _centroids(profile, comb.place_px - t0, comb.pitch_px, 0.45 * comb.pitch_px)[0]
+    return float(np.median(folded - (comb.place_px - t0)))
+
+
+def _centroids(profile: FloatArray, centre: FloatArray, pitch: float, half: float) -> tuple[FloatArray, FloatArray]:
+    """Return (middle of ink, weight) within +- half of each centre, samples at the edges counted in part."""
+    width = int(np.ceil(2 * half)) + 2
+    first = np.ceil(centre - half - 0.5).astype(np.int64)
+    at = first[:, None] + np.arange(width)[None, :]
+    inside = np.clip(np.minimum(at + 0.5, centre[:, None] + half) - np.maximum(at - 0.5, centre[:, None] - half), 0, 1)
+    value = profile[np.clip(at, 0, len(profile) - 1)]
+    middle = (np.maximum(at - 0.5, centre[:, None] - half) + np.minimum(at + 0.5, centre[:, None] + half)) / 2
+    reach = max(half, 1.0)
+    left = np.interp(centre - reach, np.arange(len(profile)), profile)
+    right = np.interp(centre + reach, np.arange(len(profile)), profile)
+    value = value - np.minimum(left, right)[:, None]
+    weight = np.sum(inside * value, axis=1)
+    good = weight > 0
+    place = np.where(good, np.sum(inside * value * middle, axis=1) / np.where(good, weight, 1.0), centre)
+    return np.clip(place, centre - half, centre + half), weight
+
+
+def measure_places(fine: Strip, comb: Comb, side: int, tilt: float, width: float) -> tuple[FloatArray, FloatArray]:
+    """Return (N,) places on the baseline and their weight (0 where a graduation is not to be trusted)."""
+    half = min(0.5 * comb.pitch_px, max(2.5, 1.3 * width + 1.0))
+    rows = len(fine.darkness)
+    bands = int(np.clip(rows // BAND_ROWS, 1, BANDS))
+    edges = np.linspace(0, rows, bands + 1).astype(np.int64)
+    model = comb.start_px + comb.pitch_px * comb.index
+    place, weight = [], []
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        profile = _sheared_mean(fine, low, high, tilt)
+        centre = model - fine.t0_px
+        at, ink = _centroids(profile, centre, comb.pitch_px, half)
+        if 2 * half < 0.8 * comb.pitch_px:
+            for _ in range(2):
+                centre = np.clip(at, centre - 0.3 * comb.pitch_px, centre + 0.3 * comb.pitch_px)
+                at, ink = _centroids(profile, centre, comb.pitch_px, half)
+        place.append(at + fine.t0_px)
+        weight.append(ink / max(float(np.median(ink)), 1e-9))
+    all_places, all_weights = np.array(place), np.array(weight)
+    fair = (all_weights > 0.4) & (all_weights < 2.0)
+    masked = np.where(fair, all_places, np.nan)
+    enough = fair.sum(axis=0) >= (bands + 1) // 2
+    masked[:, ~enough] = model[~enough]
+    return np.nanmedian(masked, axis=0), enough.astype(np.float64)
+
+
+def _sheared_mean(fine: Strip, low: int, high: int, tilt: float) -> FloatArray:
+    """Return the mean of rows, each moved along so that tilted graduations stand upright at h = 0."""
+    columns = np.arange(fine.columns, dtype=np.float64)
+    h = fine.h0_px + np.arange(low, high)
+    return np.mean([np.interp(columns + tilt * one, columns, fine.darkness[row]) for one, row in zip(h, range(low, high), strict=True)], axis=0)
+
+
+def measure(grey: Grey, seed: Seed) -> Ticks | None:
+    """Return the graduations that start from a seed, or nothing."""
+    base = find_baseline(grey, seed)
+    low, high = reach_in_picture(grey, base.line)
+    strip = cut(grey, base.line, (low, high), _reach(seed.pitch_px))
+    near = base.half_width_px + CLEAR_OF_LINE_PX
+    far = near + float(np.clip(seed.pitch_px, *PROFILE_PX))
+    zone = (seed.from_px - low, seed.to_px - low)
+    comb = count_comb(_profile(strip, seed.side, near, far), seed.pitch_px, zone)
+    if comb is None or comb.count < 12:
+        return None
+    comb = Comb(comb.start_px + low, comb.pitch_px, comb.index, comb.place_px + low)
+    return _measured(grey, strip, comb, base, seed.side, near, far)
+
+
+def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
+    """Return ink of one graduation over its darkness: its width, px."""
+    profile = _profile(strip, side, near, far)
+    at = np.clip(np.rint(comb.place_px - strip.t0_px).astype(np.int64), 0, len(profile) - 1)
+    dark = float(np.median(profile[at]))
+    floor = float(np.percentile(profile[at.min() : at.max() + 1], 5))
+    area = float(np.mean(profile[at.min() : at.max() + 1] - floor)) * comb.pitch_px * comb.span / comb.count
+    return float(np.clip(area / max(dark - floor, 1.0), 1.0, 0.7 * comb.pitch_px))
+
+
+def _measured(grey: Grey, strip: Strip, comb: Comb, base: Baseline, side: int, near: float, far: float) -> Ticks | None:
+    width = _ink_width(strip, comb, side, near, far)
+    tilt = _tilt(strip, comb, side, near, far)
+    contrast = follow(strip, comb, side, tilt)
+    usual = float(np.median(contrast[:, int(near) : int(far)]))
+    if usual <= 0:
+        return None
+    gap = width + 1.5
+    reach = lengths(contrast, near, gap, usual)
+    other = lengths(follow(strip, comb, -side, tilt), near, gap, usual)
+    shortest = float(np.percentile(reach[reach > 0], 20)) if np.any(reach > 0) else 0.0
+    deep = float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
+    if deep > near + 8.0:
+        tilt = _tilt(strip, comb, side, near, deep)
+    window = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)
+    fine = cut_fine(grey, base.line, window, (near, deep) if side > 0 else (-deep, -near))
+    for _ in range(2):
+        t, weight = measure_places(fine, comb, side, tilt, width)
+        trusted = weight > 0
+        if np.count_nonzero(trusted) < 12:
+            return None
+        start, pitch = robust_line(comb.index[trusted].astype(np.float64), t[trusted])
+        comb = Comb(start, pitch, comb.index, t)
+    return _ticks(comb, trusted, base, side, width, reach, other)
+
+
+def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, side: int, width: float, reach: FloatArray, other: FloatArray) -> Ticks:
+    left = comb.place_px - comb.start_px - comb.pitch_px * comb.index
+    scale = max(1.4826 * float(np.median(np.abs(left[trusted]))), LEAST_SIGMA_PX)
+    used = trusted & (np.abs(left) < max(OUTLIER_SIGMAS * scale, 0.1))
+    start, pitch = np.polyfit(comb.index[used], comb.place_px[used], 1)[::-1]
+    left = comb.place_px - start - pitch * comb.index
+    rms = float(np.sqrt(np.mean(left[used] ** 2)))
+    across = base.sigma_px if base.drawn else max(base.sigma_px, 0.3)
+    return Ticks(base.line, side, comb.index, comb.place_px, used, float(start), float(pitch), rms, width, reach, other, across)
+
+
+def running_bend_px(ticks: Ticks, run: int = 15) -> float:
+    """Return the largest departure of a running median from the straight scale."""
+    left = (ticks.t_px - ticks.start_px - ticks.pitch_px * ticks.index)[ticks.used]
+    return float(np.abs(median_filter(left, min(run, len(left)))).max())
