@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration.budget import length_u95
+from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.solve import Calibration
 from digitize import __version__
@@ -18,6 +19,7 @@ from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule
 from digitize.traced import COVERAGE_95, Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
+from digitize.writers.record import tidied
 
 SCHEMA = 1
 BYTES_PER_MIB = 2**20
@@ -28,11 +30,11 @@ BYTES_PER_MAXRSS = 1 if sys.platform == "darwin" else 1024
 def report_context(traced: Traced) -> ReportContext:
     """Return the picture and the arrays behind the record's numbers, on the points of the fair outline."""
     residuals = dict(zip(traced.calibration.names, traced.calibration.residuals_mm, strict=True))
-    shown = tuple(rule for rule in traced.rules if rule.control.name in residuals)
+    rules = _used_first(traced)
     return ReportContext(
         picture=traced.picture,
-        rules=shown,
-        residuals_mm=tuple(residuals[rule.control.name] for rule in shown),
+        rules=rules,
+        residuals_mm=tuple(residuals[rule.control.name] for rule in rules if rule.control.name in residuals),
         audit=traced.body.audit,
         body=traced.fair.points,
         traced=carry_over(traced.body.traced, traced.body.points, traced.fair.points),
@@ -44,10 +46,15 @@ def report_context(traced: Traced) -> ReportContext:
     )
 
 
+def _used_first(traced: Traced) -> tuple[Rule, ...]:
+    """Return the rules, those that the scale rests on first."""
+    return tuple(sorted(traced.rules, key=lambda rule: rule.control.name not in traced.calibration.names))
+
+
 def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str, Any]:
     """Return the record of an outline; ``look`` when any doubt asks for it."""
     look = any(doubt.weight == "look" for doubt in traced.doubts)
-    return {
+    record = {
         **_head(traced.plan, clock, "look" if look else "sound", traced.doubts),
         "scale": _scale(traced),
         "copy": _copy(traced),
@@ -58,28 +65,35 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
         "files": files,
         **_effort(clock),
     }
+    return tidied(record)
 
 
-def refused_record(plan: PlanSettings, clock: Clock, reason: Doubt) -> dict[str, Any]:
-    """Return the record of a run that gave no outline."""
-    return {**_head(plan, clock, "refused", (reason,)), "files": {}, **_effort(clock)}
+def refusal_record(plan: PlanSettings, clock: Clock, refusal: Refusal) -> dict[str, Any]:
+    """Return the record of a run that gave no outline: null for all that is not known."""
+    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget"))
+    return tidied({**_head(plan, clock, "refused", (refusal.doubt,)), **unknown, "files": {}, **_effort(clock)})
 
 
 def _head(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[Doubt]) -> dict[str, Any]:
-    picture = clock.picture
     return {
         "schema": SCHEMA,
         "tool": {"name": "boutline", "version": __version__},
         "verdict": verdict,
         "reasons": [{"code": one.code, "text": one.text, "remedy": one.remedy} for one in doubts],
-        "input": {
-            "file": plan.image.name,
-            "sha256": picture.sha256 if picture else None,
-            "width_px": picture.grey.shape[1] if picture else None,
-            "height_px": picture.grey.shape[0] if picture else None,
-            "captured": picture.captured if picture else plan.captured,
-        },
+        "input": _source(plan, clock),
         "settings": plan.as_record(),
+    }
+
+
+def _source(plan: PlanSettings, clock: Clock) -> dict[str, Any]:
+    """Return what is known of the picture; its name alone when it could not be read."""
+    picture = clock.picture
+    return {
+        "file": plan.image.name,
+        "sha256": picture.sha256 if picture else None,
+        "width_px": picture.grey.shape[1] if picture else None,
+        "height_px": picture.grey.shape[0] if picture else None,
+        "captured": picture.captured if picture else plan.captured,
     }
 
 
@@ -94,7 +108,7 @@ def _scale(traced: Traced) -> dict[str, Any]:
         "mm_per_px_x": calibration.mm_per_px_x,
         "mm_per_px_y": calibration.mm_per_px_y,
         "u95_percent": 100.0 * COVERAGE_95 * scale_u_rel(calibration),
-        "rules": [_rule(rule) for rule in traced.rules],
+        "rules": [_rule(rule) for rule in _used_first(traced)],
         "spans": [span.model_dump(mode="json") for span in traced.plan.spans],
     }
 

@@ -177,7 +177,7 @@ def sharp_vertices(xy: FloatArray, traced: BoolArray) -> list[int]:
     back = xy - np.roll(xy, reach, axis=0)
     cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]
     turn = np.abs(np.degrees(np.arctan2(cross, np.einsum("ij,ij->i", back, ahead))))
-    found = []
+    found: list[int] = []
     for index in np.flatnonzero((turn > CORNER_EXCESS_DEG) & traced):
         around = np.arange(index - 2 * reach, index + 2 * reach + 1) % len(xy)
         if turn[index] < turn[around].max() or any(k in set(around.tolist()) for k in found):

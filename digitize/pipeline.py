@@ -10,7 +10,7 @@ from typing import Any
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.solve import Calibration, FailedFit, solve
-from digitize.assemble import made_record, refused_record, report_context
+from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
@@ -55,7 +55,7 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
         try:
             record = write_outline(trace_plan(plan, clock), outbox.draft, clock)
         except Refusal as refusal:
-            record = refused_record(plan, clock, refusal.doubt)
+            record = refusal_record(plan, clock, refusal)
         else:
             outbox.deliver()
     return Outcome(EXIT_CODES[record["verdict"]], record)
@@ -121,7 +121,7 @@ def write_outline(traced: Traced, draft: Path, clock: Clock) -> dict[str, Any]:
         shown = report_context(traced)
         write_overlay(
             traced.picture,
-            shown.body_to_px,
+            body_to_px(traced.body, traced.calibration),
             traced.fair.points,
             shown.traced,
             None,

@@ -130,7 +130,7 @@ def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
     for reason in record["reasons"]:
         _complain(reason["text"], reason["remedy"], verbose=False)
     if as_json:
-        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+        typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":
         typer.echo(_summary(record, out))
 

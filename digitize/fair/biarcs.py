@@ -79,7 +79,7 @@ def _distance(arc: _Arc, xy: FloatArray) -> FloatArray:
     q = xy - arc.start
     left = np.array([-arc.tangent[1], arc.tangent[0]])
     power = arc.curvature * np.einsum("ij,ij->i", q, q) - 2.0 * q @ left
-    return np.abs(power) / (1.0 + np.sqrt(np.maximum(1.0 + arc.curvature * power, 0.0)))
+    return np.asarray(np.abs(power) / (1.0 + np.sqrt(np.maximum(1.0 + arc.curvature * power, 0.0))))
 
 
 def _fits(run: Run, i: int, k: int, tolerance: float) -> tuple[_Arc, _Arc] | None:

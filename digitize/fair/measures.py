@@ -80,7 +80,7 @@ def _curvatures(run: FloatArray) -> FloatArray:
         good = np.ptp(drift, axis=1) / 2.0 <= RADIUS_WITHIN_MM
         middle = slice(m, m + len(slope))
         best[middle] = np.where(good | np.isnan(best[middle]), np.abs(slope), best[middle])
-    return best[np.isfinite(best)]
+    return np.asarray(best[np.isfinite(best)])
 
 
 def _least_radius(fair: FairOutline) -> float:

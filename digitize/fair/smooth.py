@@ -23,11 +23,11 @@ from digitize.curve import arc_length, blurred, right_normals, unit_tangents
 
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
-LADDER = (0.12, 0.18, 0.27, 0.40, 0.60, 0.85)
+LADDER = (0.18, 0.27, 0.40, 0.60, 0.85)
 # Two fits that differ by more than this many sigmas of the rougher one differ in shape ...
-LEPSKI_SIGMAS = 3.0
+LEPSKI_SIGMAS = 2.5
 # ... unless the difference is too small for anyone to mind.
-MIND_MM = 0.004
+MIND_MM = 0.002
 # A place's cut-off holds for its neighbourhood, and changes gradually.
 NEIGHBOUR_MM, GRADUAL_MM = 6.0, 4.0
 # The running average that gives the first arc length.
@@ -158,10 +158,10 @@ def _grid(data: Data, whole: float | None) -> FloatArray:
     """Return the grid; a closed run's grid divides its length ``whole`` evenly."""
     if whole is None:
         count = max(round((data.high - data.low) / GRID_MM), 8)
-        return np.linspace(data.low, data.high, count + 1)
+        return np.asarray(np.linspace(data.low, data.high, count + 1))
     step = whole / max(round(whole / GRID_MM), 8)
     reach = round(OVERLAP_MM / step)
-    return step * np.arange(-reach, round(whole / step) + reach + 1)
+    return np.asarray(step * np.arange(-reach, round(whole / step) + reach + 1))
 
 
 def _along(xy: FloatArray, closed: bool) -> FloatArray:

@@ -162,4 +162,6 @@ def _refusal(path: Path, fault: pyvips.Error) -> Refusal:
         return Refusal("truncated", file=path.name)
     if "HEVC" in said:
         said = "its compression (HEVC, as phones write HEIC) cannot be decoded here; save it as JPEG"
+    if "not a known file format" in said:
+        said = "its content is no kind of picture known here"
     return Refusal("unreadable", file=path.name, why=said)

@@ -29,9 +29,11 @@ INK_BGR = (40, 40, 40)
 
 LIGHTEN = 0.55  # how far the scan is drawn towards white below the lines
 OVERLAY_SIDE_PX = 2400
-LINE_PX_AT_2400 = 3.0
+LINE_PX_AT_2400 = 2.5
 DASH_IN_LINES = 5.0  # a dash is this many line widths long, and so is its gap
-END_MARK_IN_LINES = 9.0
+END_MARK_IN_LINES = 10.0
+RING_IN_LINES = 9.0  # around a bridged stretch, beyond its ends
+RINGS_AT_MOST = 8  # a dashed outline has too many gaps to ring them all
 GRADUATION_IN_LINES = 4.0
 SUB_PX_BITS = 4  # OpenCV draws at sixteenths of a pixel
 
@@ -151,8 +153,22 @@ def _draw_lines(image: Image, lines: OutlineLines, width: float, ends: bool = Tr
             continue
         for dash in dashes(run, (DASH_IN_LINES * width, DASH_IN_LINES * width)):
             stroke(image, dash, BRIDGED_BGR, 1.6 * width)
+    if ends:
+        _draw_rings(image, lines, width)
     if ends and lines.ends_px is not None:
         _draw_ends(image, lines.ends_px, END_MARK_IN_LINES * width, width)
+
+
+def _draw_rings(image: Image, lines: OutlineLines, width: float) -> None:
+    """Ring the longest bridged stretches, so that they are found on a small screen."""
+    bridged = [run for run, is_traced in runs(lines.loop_px, lines.traced) if not is_traced]
+    around = sorted(
+        ((run.mean(axis=0), float(np.hypot(*np.ptp(run, axis=0)))) for run in bridged), key=lambda one: -one[1]
+    )
+    turn = np.linspace(0.0, 2 * np.pi, 60)
+    for middle, extent in around[:RINGS_AT_MOST]:
+        radius = extent / 2 + RING_IN_LINES * width
+        stroke(image, middle + radius * np.column_stack([np.cos(turn), np.sin(turn)]), BRIDGED_BGR, 0.8 * width)
 
 
 def _draw_ends(image: Image, ends_px: FloatArray, size: float, width: float) -> None:

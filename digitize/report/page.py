@@ -25,8 +25,8 @@ TEMPLATE, STYLE = "report.html.j2", "report.css"
 MM2_PER_CM2 = 100.0
 # What each file is for; the record may list others, which are shown with their checksum alone.
 FILE_USES = {
-    "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, then glue it to the template stock",
-    "outline.dxf": "for a laser, router table or drawing program: layers BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES, in mm",
+    "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, glue it to the template stock",
+    "outline.dxf": "for a laser or a drawing program, in mm: layers BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES",
     "outline.svg": "the same curves for a cutter or a browser, one unit = 1 mm",
     "record.json": "every number on this page, for other programs",
     "report.html": "this page",
@@ -39,8 +39,8 @@ class Measure:
     """One row of the table of sizes."""
 
     name: str
-    first: str  # in the person's own unit
-    second: str
+    first: tuple[str, str]  # value and its uncertainty, in the person's own unit
+    second: tuple[str, str]  # the same in the other unit
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def _data(name: str) -> str:
 def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
     """Return what the template shows; sections without content are None or empty."""
     return {
-        "css": Markup(_data(STYLE)),  # noqa: S704 - our own file
+        "css": Markup(_data(STYLE)),
         "file": str(words.dig(record, "input", "file") or "the sheet"),
         "verdict": words.verdict(record, context.unit),
         "reasons": words.reasons(record),
@@ -109,7 +109,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "halves": halves(record, context),
         "gap": gap_figure(context),
         "budget": budget(record),
-        "u95": words.plus_minus(words.dig(record, "outline", "u95_mm"), context.unit),
+        "u95": words.plus_minus(words.dig(record, "outline", "u95_mm")),
         "files": files(record),
         "made": made(record, context),
         "settings": flat(words.dig(record, "settings") or {}),
@@ -131,24 +131,36 @@ def measures(record: Mapping[str, Any], unit: Unit) -> list[Measure]:
         ("All the way round", body.get("perimeter_mm"), None if edge is None else 2 * math.pi * edge),
     ]
     other: Unit = "in" if unit == "mm" else "mm"
-    found = [Measure(name, words.length(mm, u, unit), words.length(mm, u, other)) for name, mm, u in rows if mm]
-    return found + _area_and_radius(body, edge)
+    found = [Measure(name, _cell(mm, u, unit), _cell(mm, u, other)) for name, mm, u in rows if mm]
+    return found + _area_and_radius(body, edge, unit)
 
 
-def _area_and_radius(body: Mapping[str, Any], edge_mm: float | None) -> list[Measure]:
+def _cell(value_mm: float, u95_mm: float | None, unit: Unit) -> tuple[str, str]:
+    return words.length(value_mm, u95_mm, unit), "" if u95_mm is None else words.plus_minus(u95_mm, unit)
+
+
+def _area_and_radius(body: Mapping[str, Any], edge_mm: float | None, unit: Unit) -> list[Measure]:
     found = []
     area, round_mm, radius = body.get("area_mm2"), body.get("perimeter_mm"), body.get("min_radius_mm")
     if area:
-        u = f" ± {words.number(edge_mm * round_mm / MM2_PER_CM2, 1)}" if edge_mm and round_mm else ""
-        found.append(Measure("Area inside", f"{words.number(area / MM2_PER_CM2, 1)}{u} cm²", _square_inches(area)))
+        # An edge that is off by u all round adds a rim as long as the perimeter.
+        u = edge_mm * round_mm if edge_mm and round_mm else None
+        cells = [_area(area, u, MM2_PER_CM2, "cm²"), _area(area, u, MM_PER_INCH**2, "sq in")]
+        found.append(_measure("Area inside", cells, unit))
     if radius and math.isfinite(radius):
-        inches = f"about {words.number(radius / MM_PER_INCH, 1)} in"
-        found.append(Measure("Tightest curve (radius)", f"about {words.number(radius, 0)} mm", inches))
+        cells = [(f"about {words.number(radius, 0)} mm", ""), (f"about {words.number(radius / MM_PER_INCH, 1)} in", "")]
+        found.append(_measure("Tightest curve, radius", cells, unit))
     return found
 
 
-def _square_inches(area_mm2: float) -> str:
-    return f"{words.number(area_mm2 / MM_PER_INCH**2, 1)} sq in"
+def _measure(name: str, cells: list[tuple[str, str]], unit: Unit) -> Measure:
+    first, second = cells if unit == "mm" else reversed(cells)
+    return Measure(name, first, second)
+
+
+def _area(area_mm2: float, u95_mm2: float | None, mm2_per_unit: float, unit: str) -> tuple[str, str]:
+    u = "" if u95_mm2 is None else f"± {words.number(u95_mm2 / mm2_per_unit, 1)} {unit}"
+    return words.number(area_mm2 / mm2_per_unit, 1, unit), u
 
 
 def corners(record: Mapping[str, Any]) -> list[str]:
@@ -166,7 +178,7 @@ def body_figure(record: Mapping[str, Any], context: ReportContext) -> Markup | N
         return None
     sizes = [] if context.measures is None else _sizes(context)
     length_mm = words.dig(record, "body", "length_mm") or float(np.ptp(context.body.xy[:, 1]))
-    return charts.body_drawing(context.body.xy, sizes, words.length(length_mm, None, context.unit))
+    return charts.body_drawing(context.body.xy, sizes, words.short_length(length_mm, context.unit))
 
 
 def _sizes(context: ReportContext) -> list[charts.Size]:
@@ -177,7 +189,7 @@ def _sizes(context: ReportContext) -> list[charts.Size]:
         (found.waist_y_mm, found.waist_mm),
         (found.upper_bout_y_mm, found.upper_bout_mm),
     ]
-    return [charts.Size(y, words.length(mm, None, context.unit)) for y, mm in pairs if y is not None and mm is not None]
+    return [charts.Size(y, words.short_length(mm, context.unit)) for y, mm in pairs if y is not None and mm is not None]
 
 
 def traced_sentence(record: Mapping[str, Any]) -> str:
@@ -188,7 +200,9 @@ def traced_sentence(record: Mapping[str, Any]) -> str:
     if fraction >= 1.0:
         return "All of the line was followed on the paper; nothing was filled in."
     bridged = words.number(100 * (1 - fraction), 1)
-    return f"{words.number(100 * fraction, 1)} % of the line was followed on the paper; {bridged} % was bridged over gaps."
+    return (
+        f"{words.number(100 * fraction, 1)} % of the line was followed on the paper; {bridged} % was bridged over gaps."
+    )
 
 
 def scale_sentence(record: Mapping[str, Any]) -> str:
@@ -221,7 +235,7 @@ def _rule_facts(entry: Mapping[str, Any], rule: Rule | None) -> tuple[str, ...]:
     facts = [f"Read as {unit}. {rule.unit_evidence if rule else ''}".strip()]
     graduations = entry.get("graduations") or (rule.graduations if rule else None)
     over = words.number(entry.get("length_mm") or (float(np.ptp(rule.control.at_mm)) if rule else None), 1, "mm")
-    missing = f"; {rule.missing} between them were not seen and not used" if rule and rule.missing else ""
+    missing = f"; {rule.missing} more between them not seen" if rule and rule.missing else ""
     facts.append(f"{words.count(graduations, 'graduation', 'graduations')} over {over}{missing}.")
     if (rms := entry.get("residual_rms_mm")) is not None:
         facts.append(f"They sit {words.number(rms, 3)} mm off an even spacing, typically.")
@@ -258,8 +272,10 @@ def copy_sentences(record: Mapping[str, Any], context: ReportContext) -> list[st
     u95 = copy.get("u95_percent")
     across, along = _body_percents(copy.get("x_percent"), copy.get("y_percent"), context)
     found = [
-        words.copy_sentence(across, u95, "across", words.dig(record, "body", "lower_bout_mm"), "the lower bout"),
-        words.copy_sentence(along, u95, "along", words.dig(record, "body", "length_mm"), "the body's length"),
+        words.copy_sentence(
+            across, u95, "Across the body", words.dig(record, "body", "lower_bout_mm"), "the lower bout"
+        ),
+        words.copy_sentence(along, u95, "Along the body", words.dig(record, "body", "length_mm"), "the body's length"),
     ]
     if (shear := copy.get("shear_deg")) is not None:
         found.append(f"Out of square by {words.number(abs(shear), 3)}°.")

@@ -144,7 +144,7 @@ def _longest_bridge(context: ReportContext) -> tuple[int, float] | None:
 
 
 def _stretch(traced: np.ndarray[tuple[int], np.dtype[np.bool_]], start: int) -> list[int]:
-    members = []
+    members: list[int] = []
     while not traced[(start + len(members)) % len(traced)]:
         members.append((start + len(members)) % len(traced))
     return members
@@ -190,7 +190,9 @@ def _scale_bar(image: Image, px_per_mm: float) -> None:
     stroke(image, np.array([[x, y], [x + length, y]]), INK_BGR, 3)
     for end in (x, x + length):
         stroke(image, np.array([[end, y - 6], [end, y + 6]]), INK_BGR, 2)
-    cv2.putText(image, f"{SCALE_BAR_MM:g} mm", (round(x), round(y) - 12), cv2.FONT_HERSHEY_SIMPLEX, 0.5, INK_BGR, 1, cv2.LINE_AA)
+    cv2.putText(
+        image, f"{SCALE_BAR_MM:g} mm", (round(x), round(y) - 12), cv2.FONT_HERSHEY_SIMPLEX, 0.5, INK_BGR, 1, cv2.LINE_AA
+    )
 
 
 def rule_strips(picture: Picture, rule: Rule) -> tuple[Shot, ...]:
@@ -223,7 +225,7 @@ def _strip(picture: Picture, rule: Rule, places: FloatArray) -> Image:
     half = np.clip(STRIP_HALF_MM * rule.pitch_px / rule.pitch_mm * factor, 40.0, 90.0)
     turn = _turn(places[0], along / length, factor, margin, half)
     image = lightened(_turned(picture.grey, turn, (STRIP_WIDTH_PX, round(2 * half))))
-    for x, _ in (places @ turn[:, :2].T + turn[:, 2]):
+    for x, _ in places @ turn[:, :2].T + turn[:, 2]:
         stroke(image, np.array([[x, 0.0], [x, STRIP_MARK_PX]]), RULE_BGR, 1)
         stroke(image, np.array([[x, image.shape[0] - STRIP_MARK_PX], [x, image.shape[0]]]), RULE_BGR, 1)
     return image

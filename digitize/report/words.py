@@ -45,15 +45,17 @@ def digits_for(u: float | None) -> int:
 
 
 def length(value_mm: float | None, u95_mm: float | None, unit: Unit) -> str:
-    """Return ``505.10 ± 0.15 mm`` or ``19 57/64 in ± 0.006``; a dash for None."""
+    """Return ``505.10 mm`` or ``19 57/64 in +0.004``, as fine as ``u95_mm`` warrants; a dash for None."""
     if value_mm is None or not math.isfinite(value_mm):
         return DASH
     if unit == "in":
-        u = "" if u95_mm is None else f" (± {max(u95_mm / MM_PER_INCH, 0.001):.3f} in)"
-        return format_length(value_mm, "in").replace("-", "−") + u
-    digits = digits_for(u95_mm)
-    u = "" if u95_mm is None else f" ± {max(u95_mm, FINEST_U_MM):.{digits}f}"
-    return f"{number(value_mm, digits)}{u} mm"
+        return format_length(value_mm, "in").replace("-", "−")
+    return number(value_mm, digits_for(u95_mm), "mm")
+
+
+def short_length(value_mm: float, unit: Unit) -> str:
+    """Return a length for a drawing: a tenth of a millimetre, or the nearest 1/64 in without its remainder."""
+    return number(value_mm, 1, "mm") if unit == "mm" else format_length(value_mm, "in").split(" in")[0] + " in"
 
 
 def plus_minus(u95_mm: float | None, unit: Unit = "mm") -> str:
@@ -88,7 +90,9 @@ class Reason:
     @property
     def label(self) -> str:
         """The weight in a word or two."""
-        return {"note": "Good to know", "look": "Look", "refused": "Refused", "usage": "Mend the plan file"}[self.weight]
+        return {"note": "Good to know", "look": "Look", "refused": "Refused", "usage": "Mend the plan file"}[
+            self.weight
+        ]
 
 
 def reasons(record: Mapping[str, Any]) -> tuple[Reason, ...]:
@@ -114,12 +118,22 @@ class Verdict:
 def verdict(record: Mapping[str, Any], unit: Unit) -> Verdict:
     """Return the verdict in a sentence with what to do now."""
     kind = str(dig(record, "verdict") or "refused")
-    steps = [reason.remedy for reason in reasons(record) if reason.weight != "note" and reason.remedy]
+    heavy = [reason for reason in reasons(record) if reason.weight != "note"]
     if kind == "refused":
-        return Verdict("refused", "Refused", refused_sentence(record), (*unique(steps), "Then run it again."))
+        return Verdict(
+            "refused",
+            "Refused",
+            refused_sentence(record),
+            (*unique([one.remedy for one in heavy]), "Then run it again."),
+        )
     u95 = plus_minus(dig(record, "outline", "u95_mm"), unit)
     if kind == "look":
-        return Verdict("look", "Look before you cut", look_sentence(record, u95), (*unique(steps), PRINT_STEP))
+        return Verdict(
+            "look",
+            "Look before you cut",
+            look_sentence(record, u95),
+            (*unique([f"{one.text} {one.remedy}" for one in heavy]), PRINT_STEP),
+        )
     sentence = f"The outline holds to {u95} all the way round (95 in 100). Nothing about this sheet raised a doubt."
     return Verdict("sound", "Sound", sentence, (PRINT_STEP, "Check the check line with your own steel rule, then cut."))
 
@@ -128,8 +142,8 @@ PRINT_STEP = "Print outline.pdf at true size (100 %, no fitting to the page)."
 
 
 def unique(parts: list[str]) -> tuple[str, ...]:
-    """Return the parts in order, each once."""
-    return tuple(dict.fromkeys(parts))
+    """Return the parts in order, each once, without the empty ones."""
+    return tuple(dict.fromkeys(part for part in parts if part.strip()))
 
 
 def refused_sentence(record: Mapping[str, Any]) -> str:
@@ -142,23 +156,27 @@ def look_sentence(record: Mapping[str, Any], u95: str) -> str:
     """Return what a person must look at, counted."""
     looks = [reason for reason in reasons(record) if reason.weight == "look"]
     things = "One thing needs" if len(looks) == 1 else f"{len(looks)} things need" if looks else "Something needs"
-    return f"The outline is drawn, and its line measures to {u95} where it was followed. {things} your eyes first."
+    return f"{things} your eyes first. If it is all as it should be, the outline holds to {u95} (95 in 100)."
 
 
 def copy_sentence(percent: float | None, u95_percent: float | None, way: str, size_mm: float | None, over: str) -> str:
-    """Return ``1.3 % large across (± 0.1 %): 5.1 mm too much over the lower bout``.
+    """Return ``Across the body: 1.3 % large (± 0.1 %), which is 5.1 mm too much over the lower bout``.
 
     ``percent`` is the copy's size against the plan, 100 = true; ``size_mm`` the plan's own size over ``over``.
     """
     if percent is None:
-        return f"The copy's size {way} cannot be told: nothing gives the paper's own millimetres."
+        return f"{way}: the copy's size cannot be told, because nothing gives the paper's own millimetres."
     off = percent - PERCENT
     u = f" (± {number(u95_percent, 2)} %)" if u95_percent is not None else ""
     if u95_percent is not None and abs(off) <= u95_percent:
-        return f"True to size {way}, as far as can be told{u}: measured {number(percent, 2)} %."
+        return f"{way}: true to size as far as can be told, {number(percent, 2)} %{u}."
     kind = "large" if off > 0 else "small"
-    far = "" if size_mm is None else f": {number(abs(off) / PERCENT * size_mm, 1)} mm too {much(off)} over {over}"
-    return f"{number(abs(off), 2)} % {kind} {way}{u}{far}."
+    far = (
+        ""
+        if size_mm is None
+        else f", which is {number(abs(off) / PERCENT * size_mm, 1)} mm too {much(off)} over {over}"
+    )
+    return f"{way}: {number(abs(off), 2)} % {kind}{u}{far}."
 
 
 def much(off: float) -> str:
@@ -173,7 +191,8 @@ def ask_shop(percents: tuple[float | None, float | None], u95_percent: float | N
     if not known or all(abs(percent - PERCENT) <= spread for percent in known):
         return ""
     mean = sum(known) / len(known)
-    ask = f"The outline in these files is already corrected. To have the sheet itself true, ask for a copy at {number(PERCENT * PERCENT / mean, 1)} %"
+    corrected = "The outline in these files is already corrected."
+    ask = f"{corrected} To have the sheet itself true, ask for a copy at {number(PERCENT * PERCENT / mean, 1)} %"
     if len(known) == 2 and abs(known[0] - known[1]) > 2 * spread:
         return f"{ask} – but this copy is stretched more one way than the other, which one setting cannot mend."
     return f"{ask} of this one."
@@ -195,6 +214,8 @@ def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None) -> str:
         return "The plan shows half a body, so there is no second half to compare; the other half is its mirror image."
     u = plus_minus(symmetry.get("u95_mm"))
     where = f", on the {at['side']} side {number(at.get('y_mm'), 0)} mm from the tail" if at.get("side") else ""
-    meaning = {True: " Drawing alone explains that.", False: " That is more than drawing alone explains.", None: ""}[agree]
+    meaning = {True: " Drawing alone explains that.", False: " That is more than drawing alone explains.", None: ""}[
+        agree
+    ]
     typical = number(symmetry.get("rms_mm"), 2, "mm")
     return f"The halves differ by {number(worst, 2, 'mm')} at most ({u}){where}; typically by {typical}.{meaning}"

@@ -177,7 +177,7 @@ def _robust(design: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatAr
         scale = max(1.4826 * float(np.median(off)), 1e-6)
         weight = 1.0 / np.maximum(off / (1.5 * scale), 1.0)
     inverse = np.linalg.pinv(design.T @ (weight[:, None] * design))
-    return fit, np.sqrt(np.diag(inverse)) * scale
+    return np.asarray(fit), np.asarray(np.sqrt(np.diag(inverse)) * scale)
 
 
 def fit_end(right: Half, left: Half | None, at_tail: bool) -> EndFit:

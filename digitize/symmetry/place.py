@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from calibration.flags import Doubt, doubt
-from calibration.frames import BodyPoints, FloatArray, frozen_floats
+from calibration.frames import BodyPoints, BoolArray, FloatArray, frozen_floats
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Hand, Keep, SymmetryAudit, TracedOutline
 from digitize.symmetry.axis import Axis, own_axis
@@ -101,7 +101,7 @@ class _Compared:
     right: Half
     left: Half
     gap: FloatArray  # (N,) at the right half's points, mm
-    seen: FloatArray  # (N,) bool: both traced there
+    seen: BoolArray  # (N,) both traced there
     sigma: float  # 1 sigma of one gap value
     tail: EndFit
     neck: EndFit
@@ -194,7 +194,13 @@ def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
 
 
 def _trace(
-    loop: Loop, audit: SymmetryAudit, words: str, symmetric: bool, matrix: FloatArray, chosen: Chosen, doubts: tuple[Doubt, ...]
+    loop: Loop,
+    audit: SymmetryAudit,
+    words: str,
+    symmetric: bool,
+    matrix: FloatArray,
+    chosen: Chosen,
+    doubts: tuple[Doubt, ...],
 ) -> BodyTrace:
     return BodyTrace(
         points=BodyPoints(loop.xy),

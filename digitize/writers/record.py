@@ -12,12 +12,8 @@ from typing import Any
 import numpy as np
 from jsonschema import Draft202012Validator
 
-from calibration.errors import Refusal
-from calibration.flags import Doubt
 from digitize.writers.check import fail
 
-SCHEMA_NUMBER = 1
-TOOL = "boutline"
 RECORD_FILE = "record.json"
 SCHEMA_FILE = Path(__file__).parent.parent / "record.schema.json"
 
@@ -122,37 +118,3 @@ def check_record_file(record: Mapping[str, Any], path: Path) -> None:
     if found != tidied(record):
         raise fail(path, "it does not read back as it was written")
     check_record(found, path)
-
-
-def reasons_of(doubts: Sequence[Doubt]) -> list[dict[str, str]]:
-    """Return doubts as the record's reasons."""
-    return [{"code": each.code, "text": each.text, "remedy": each.remedy} for each in doubts]
-
-
-def refused_record(
-    fault: Refusal,
-    version: str,
-    *,
-    source: Mapping[str, Any] | None = None,
-    settings: Mapping[str, Any] | None = None,
-    doubts: Sequence[Doubt] = (),
-    timings_s: Mapping[str, float] | None = None,
-    peak_mib: float | None = None,
-) -> dict[str, Any]:
-    """Return the record of a refused plan: why, what was read so far, and null for all that is not known.
-
-    ``source`` is the record's ``input``; ``doubts`` are those found before the refusal.
-    """
-    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget"))
-    return {
-        "schema": SCHEMA_NUMBER,
-        "tool": {"name": TOOL, "version": version},
-        "verdict": "refused",
-        "reasons": reasons_of([fault.doubt, *doubts]),
-        "input": source,
-        "settings": settings,
-        **unknown,
-        "files": {},
-        "timings_s": dict(timings_s or {}),
-        "peak_mib": peak_mib,
-    }
