@@ -78,8 +78,9 @@ def _curvatures(run: FloatArray) -> FloatArray:
         off = window - window.mean(axis=1, keepdims=True) - slope[:, None] * at
         drift = np.cumsum(off, axis=1) * step
         good = np.ptp(drift, axis=1) / 2.0 <= RADIUS_WITHIN_MM
-        middle = slice(m, m + len(slope))
-        best[middle] = np.where(good | np.isnan(best[middle]), np.abs(slope), best[middle])
+        # Near the run's ends the last whole window speaks for all of its points.
+        good, slope = np.pad(good, m, mode="edge"), np.pad(np.abs(slope), m, mode="edge")
+        best = np.where(good | np.isnan(best), slope, best)
     return np.asarray(best[np.isfinite(best)])
 
 

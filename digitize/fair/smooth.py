@@ -40,7 +40,8 @@ RUN_ON_MM = 3.0
 OVERLAP_MM = 60.0
 TUKEY_SIGMAS = 4.685
 ROUNDS = 5
-LEAST_NOISE_MM = 1e-4
+# Traced lines are never quieter than this; below it a residual is no outlier.
+LEAST_NOISE_MM = 0.006
 # Bridged points only keep the curve from wandering.
 BRIDGED_WEIGHT = 0.02
 
@@ -108,15 +109,16 @@ def _across(data: Data, fit: Fit) -> FloatArray:
     return np.asarray(np.einsum("ij,ij->i", data.xy - curve(data.at), normal))
 
 
-def _robust(data: Data, grid: FloatArray, cutoff: FloatArray) -> Fit:
-    """Return the reweighted fit at given cut-offs."""
+def _robust(data: Data, grid: FloatArray, cutoff: FloatArray, known: float | None = None) -> Fit:
+    """Return the reweighted fit at given cut-offs; its noise is ``known`` or comes from the residuals."""
     weight = data.weight
     noise = LEAST_NOISE_MM
+    used = data.weight > BRIDGED_WEIGHT
     for _ in range(ROUNDS):
         fit = Fit(grid, _solve(data, weight, grid, cutoff), noise)
         off = _across(data, fit)
-        used = data.weight > BRIDGED_WEIGHT
-        noise = max(1.4826 * float(np.median(np.abs(off[used]))), LEAST_NOISE_MM) if used.any() else LEAST_NOISE_MM
+        spread = 1.4826 * float(np.median(np.abs(off[used]))) if used.any() else 0.0
+        noise = known or max(spread, LEAST_NOISE_MM)
         inside = np.abs(off) < TUKEY_SIGMAS * noise
         tukey = np.where(inside, (1 - (off / (TUKEY_SIGMAS * noise)) ** 2) ** 2, 0.0)
         weight = data.weight * np.maximum(tukey, 1e-3)
@@ -221,8 +223,9 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
         both ends carried on by :data:`RUN_ON_MM`.
     """
     grid = _grid(data, whole)
-    fits = [_robust(data, grid, np.full(len(grid), w)) for w in LADDER]
-    fit = _robust(data, grid, _cutoffs(fits))
+    top = _robust(data, grid, np.full(len(grid), LADDER[-1]))
+    lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in LADDER[:-1]]
+    fit = _robust(data, grid, _cutoffs([*lower, top]), top.noise)
     if whole is None:
         return fit
     inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)

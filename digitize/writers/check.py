@@ -13,8 +13,8 @@ from digitize.shapes import ArcPath, Drawing
 
 # Files hold numbers to 1e-9 mm or better; sums over a thousand arcs stay far below this.
 FILE_TOLERANCE_MM = 1e-6
-# An area moves by its perimeter (some metres at most) times the shift of its edge.
-FILE_TOLERANCE_MM2 = 1e-2
+# An edge of a metre, shifted by the tolerance above.
+FILE_TOLERANCE_MM2 = 1e-3
 # Rough width of a letter over its height, to leave room for text.
 LETTER_WIDTH = 0.62
 

@@ -13,12 +13,14 @@ SPACING_MM = 0.25
 
 # Control points of a cubic B-spline for the right half of a waisted body, tail to neck.
 HALF_CONTROLS = np.array(
-    [(70, 0), (150, 8), (190, 60), (190, 130), (160, 200), (118, 265), (112, 320), (140, 370), (142, 425), (105, 470), (45, 478)],
+    [(70, 0), (150, 8), (190, 60), (190, 130), (160, 200), (118, 265), (112, 320),
+     (140, 370), (142, 425), (105, 470), (45, 478)],
     dtype=float,
 )
 # The same with the upper bout scooped out on this side.
 CUTAWAY_CONTROLS = np.array(
-    [(70, 0), (150, 8), (190, 60), (190, 130), (160, 200), (118, 265), (112, 320), (135, 350), (118, 385), (62, 400), (40, 478)],
+    [(70, 0), (150, 8), (190, 60), (190, 130), (160, 200), (118, 265), (112, 320),
+     (135, 350), (118, 385), (62, 400), (40, 478)],
     dtype=float,
 )
 
@@ -41,8 +43,8 @@ def tail_y(xy: FloatArray) -> float:
 
 
 def lens(radius: float = 150.0, corner_deg: float = 80.0, count: int = 4000) -> FloatArray:
-    """Two arcs of one radius meeting at top and bottom at ``corner_deg``; corners are the first and the middle point."""
-    reach = np.radians(90.0 - corner_deg / 2.0)
+    """Two arcs of one radius meeting at bottom and top (first and middle point) at ``corner_deg`` inside."""
+    reach = np.radians(corner_deg / 2.0)
     angle = np.linspace(-reach, reach, count, endpoint=False)
     right = radius * np.column_stack([np.cos(angle) - np.cos(reach), np.sin(angle) + np.sin(reach)])
     top = np.array([[0.0, 2.0 * radius * np.sin(reach)]])

@@ -1,0 +1,122 @@
+"""Which graduations are longer: the pattern of lengths along a rule."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from calibration.frames import BoolArray, FloatArray, IntArray
+
+Kind = Literal["decimal", "half", "dyadic", "other", "none"]
+
+LEAST_SCORE = 0.6  # share of the variation of length that a pattern explains
+MARGIN = 0.08  # over the best pattern of another kind
+STEP_PX = 1.2  # a longer class is longer by this much at least
+STEP_SHARE = 0.06  # of the usual length
+DEEPEST = 6  # 2 ** 6 = 64ths
+LEAST_DEPTH = 2  # doublings before a pattern counts as halves of halves
+LEAST_VARIATION_PX = 0.15  # mean departure from the median; less is no pattern at all
+
+# kind -> steps that are longer, each longer than the one before
+PATTERNS: tuple[tuple[Kind, tuple[int, ...]], ...] = (
+    ("decimal", (5, 10)),
+    ("decimal", (5,)),
+    ("half", (2, 10, 20)),
+    ("half", (2, 10)),
+    ("other", (3, 6, 12)),
+    ("other", (6, 12)),
+    ("other", (4, 12)),
+    ("other", (3, 12)),
+    ("other", (2, 6, 12)),
+    ("other", (3, 6)),
+    ("other", (12,)),
+    ("other", (3,)),
+    ("other", (5, 25)),
+    ("other", (4, 20)),
+    ("other", (5, 15)),
+    ("other", (7, 14)),
+)
+
+
+@dataclass(frozen=True)
+class Hierarchy:
+    """The pattern of lengths that explains a rule best."""
+
+    kind: Kind
+    score: float  # 1 explains everything
+    depth: int = 0  # doublings seen, for "dyadic"
+    steps: tuple[int, ...] = ()
+
+
+def _explained(length: FloatArray, level: IntArray) -> tuple[float, list[float]]:
+    """Return the share of absolute variation explained by classes, and the classes' medians."""
+    total = float(np.abs(length - np.median(length)).sum())
+    medians, left = [], 0.0
+    for one in np.unique(level):
+        part = length[level == one]
+        medians.append(float(np.median(part)))
+        left += float(np.abs(part - medians[-1]).sum())
+    return 1.0 - left / max(total, 1e-9), medians
+
+
+def _rising(medians: list[float], classes: int, step: float) -> bool:
+    return len(medians) == classes and bool(np.all(np.diff(medians) > step))
+
+
+def _periodic(index: IntArray, length: FloatArray, steps: tuple[int, ...], step_px: float) -> float:
+    """Return the best score over all phases of a pattern of steps; 0 where classes do not rise."""
+    best = 0.0
+    for phase in range(steps[-1]):
+        level = np.zeros(len(index), dtype=np.int64)
+        for rank, step in enumerate(steps, start=1):
+            level[(index - phase) % step == 0] = rank
+        score, medians = _explained(length, level)
+        if score > best and _rising(medians, len(steps) + 1, step_px):
+            best = score
+    return best
+
+
+def _halving(index: IntArray, length: FloatArray, step_px: float) -> tuple[float, int]:
+    """Return (score, depth) of halves of halves: every second one longer, every second of those longer again."""
+    phase, depth = 0, 0
+    level = np.zeros(len(index), dtype=np.int64)
+    lower: float | None = None
+    while depth < DEEPEST:
+        period = 2 ** (depth + 1)
+        first, second = ((index - phase) % period == 0), ((index - phase) % period == period // 2)
+        if not first.any() or not second.any():
+            break
+        longer, shorter, phase_next = _longer(length, first, second, phase, period)
+        if longer - shorter < step_px or (lower is not None and shorter - lower < step_px):
+            break
+        phase, lower, depth = phase_next, shorter, depth + 1
+        level[(index - phase) % period == 0] = depth
+    return (_explained(length, level)[0] if depth else 0.0), depth
+
+
+def _longer(length: FloatArray, first: BoolArray, second: BoolArray, phase: int, period: int) -> tuple[float, float, int]:
+    a, b = float(np.median(length[first])), float(np.median(length[second]))
+    return (a, b, phase) if a >= b else (b, a, phase + period // 2)
+
+
+def read_hierarchy(index: IntArray, length_px: FloatArray) -> Hierarchy:
+    """Return the pattern of lengths; "none" where nothing explains it clearly."""
+    seen = length_px > 0
+    index, length = index[seen], length_px[seen]
+    if len(index) < 12:
+        return Hierarchy("none", 0.0)
+    length = np.minimum(length, np.percentile(length, 99.5))
+    if float(np.abs(length - np.median(length)).mean()) < LEAST_VARIATION_PX:
+        return Hierarchy("none", 0.0)
+    step_px = max(STEP_PX, STEP_SHARE * float(np.median(length)))
+    found = [Hierarchy(kind, _periodic(index, length, steps, step_px), 0, steps) for kind, steps in PATTERNS]
+    score, depth = _halving(index, length, step_px)
+    if depth >= LEAST_DEPTH:
+        found.append(Hierarchy("dyadic", score, depth, tuple(2 ** (i + 1) for i in range(depth))))
+    best = max(found, key=lambda one: one.score)
+    rival = max((one.score for one in found if one.kind != best.kind), default=0.0)
+    if best.score < LEAST_SCORE or best.score < rival + MARGIN:
+        return Hierarchy("none", best.score)
+    return best

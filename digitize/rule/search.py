@@ -1,0 +1,244 @@
+"""Finding the graduated rules of a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.flags import Doubt, doubt
+from calibration.units import MM_PER_INCH
+from digitize.rule.candidates import Seed, find_seeds
+from digitize.rule.graduations import Ticks, measure, running_bend_px
+from digitize.rule.hierarchy import Hierarchy, read_hierarchy
+from digitize.rule.records import rule_record
+from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
+from digitize.shapes import Picture, Rule
+
+if TYPE_CHECKING:
+    from digitize.settings import RuleHint
+
+FEWEST = 25  # graduations
+SHORTEST_MM = 55.0  # or this long
+FEWEST_AT_ALL = 15
+LEAST_HEIGHT = 2.5  # graduation length over its own ink width; less is a row of dots or dashes
+WORST_RMS = 0.05  # of the pitch
+WORST_RMS_PX = 0.35  # or this, for fine graduations
+WORST_BEND = 0.3  # of the pitch; more and the count itself is in doubt
+LEAST_PRESENT = 0.6  # share of the graduations between the ends
+PARALLEL_RAD = np.deg2rad(1.5)
+SAME_COMB = 0.15  # of the pitch: places of one rule on the graduations of another
+SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduations
+SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
+NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
+MOST_TRIES = 60
+
+
+@dataclass(frozen=True, eq=False)
+class RuleSearch:
+    """The rules found, and what is uncertain about others."""
+
+    rules: tuple[Rule, ...]
+    doubts: tuple[Doubt, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Measured graduations with their pattern and value."""
+
+    ticks: Ticks
+    pattern: Hierarchy
+    decision: Decision
+    hint: RuleHint | None
+
+    @property
+    def decided(self) -> bool:
+        """The value of a graduation is certain."""
+        return self.decision.worth is not None
+
+    @property
+    def reach_px(self) -> float:
+        """How far from the line the long graduations go."""
+        return float(np.percentile(self.ticks.lengths_px, 95))
+
+
+def _turn(first: Ticks, second_direction: np.ndarray) -> float:
+    cross = first.line.direction[0] * second_direction[1] - first.line.direction[1] * second_direction[0]
+    return float(abs(np.arcsin(np.clip(cross, -1, 1))))
+
+
+def _whole(ratio: float) -> bool:
+    """Tell whether one pitch is a whole multiple of the other."""
+    ratio = max(ratio, 1 / ratio)
+    return abs(ratio - round(ratio)) < 0.03 * ratio and round(ratio) <= 64
+
+
+def _covered(seed: Seed, found: Sequence[Found]) -> bool:
+    """Tell whether a seed sees the graduations of a rule that is already found."""
+    middle = seed.line.at((seed.from_px + seed.to_px) / 2)
+    for one in found:
+        ticks = one.ticks
+        away = middle - ticks.line.origin
+        along, across = float(away @ ticks.line.direction), float(away @ ticks.line.normal) * ticks.side
+        margin = 20 * ticks.pitch_px
+        ends = ticks.t_px[0] - margin, ticks.t_px[-1] + margin
+        inside = ends[0] < along < ends[1] and -0.5 * one.reach_px - 12 < across < 1.5 * one.reach_px + 12
+        if not inside or _turn(ticks, seed.line.direction) > np.deg2rad(6.0):
+            continue
+        own_side = seed.side * np.sign(seed.line.direction @ ticks.line.direction) == ticks.side or across > 4
+        if abs(seed.pitch_px / ticks.pitch_px - 1) < 0.03 or (own_side and _whole(seed.pitch_px / ticks.pitch_px)):
+            return True
+    return False
+
+
+def _sane(ticks: Ticks) -> bool:
+    """Tell whether measured graduations can be a rule at all, whatever their unit."""
+    span = int(ticks.index[-1] - ticks.index[0]) + 1
+    reach = ticks.lengths_px + ticks.other_px
+    tall = float(np.percentile(reach[ticks.used], 25)) if ticks.count else 0.0
+    return (
+        ticks.count >= FEWEST_AT_ALL
+        and ticks.count >= LEAST_PRESENT * span
+        and ticks.rms_px < max(WORST_RMS * ticks.pitch_px, WORST_RMS_PX)
+        and running_bend_px(ticks) < WORST_BEND * ticks.pitch_px
+        and tall > LEAST_HEIGHT * ticks.width_px
+    )
+
+
+def _pattern(ticks: Ticks) -> Hierarchy:
+    """Return the clearest pattern of the lengths on the own side, the other, or both together."""
+    index = ticks.index[ticks.used]
+    own, other = ticks.lengths_px[ticks.used], ticks.other_px[ticks.used]
+    views = [own, own + other] if np.mean(other > 0) > LEAST_PRESENT else [own]
+    return max((read_hierarchy(index, view) for view in views), key=lambda one: (one.kind != "none", one.score))
+
+
+def _reference(picture: Picture, ticks: Ticks) -> Reference | None:
+    """Return the declared resolution along the rule, if it can be true."""
+    if picture.dpi is None or min(picture.dpi) < LEAST_DPI:
+        return None
+    along = float(np.hypot(*(ticks.line.direction * np.array(picture.dpi))))
+    return Reference(along / MM_PER_INCH, f"the file's {along:.0f} dots per inch", PATTERN_AGREES)
+
+
+def _hint_for(ticks: Ticks, hints: Sequence[RuleHint]) -> RuleHint | None:
+    """Return the hint that points at a rule; one without a place is meant for every rule."""
+    reach = float(np.percentile(ticks.lengths_px, 95)) + NEAR_HINT_PX
+    for hint in hints:
+        if hint.near is None:
+            continue
+        away = np.asarray(hint.near, dtype=np.float64) - ticks.line.origin
+        along, across = float(away @ ticks.line.direction), float(away @ ticks.line.normal)
+        if ticks.t_px[0] - NEAR_HINT_PX < along < ticks.t_px[-1] + NEAR_HINT_PX and abs(across) < reach:
+            return hint
+    return next((hint for hint in hints if hint.near is None), None)
+
+
+def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found | None:
+    ticks = measure(picture.grey, seed)
+    if ticks is None or not _sane(ticks):
+        return None
+    pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
+    decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
+    if decision.worth is None and pattern.kind == "none" and (hint is None or hint.near is None):
+        return None
+    if decision.worth is not None and ticks.count < FEWEST:
+        length_mm = (ticks.t_px[-1] - ticks.t_px[0]) / ticks.pitch_px * decision.worth.pitch_mm
+        return Found(ticks, pattern, decision, hint) if length_mm >= SHORTEST_MM else None
+    return Found(ticks, pattern, decision, hint) if ticks.count >= FEWEST else None
+
+
+def _same(first: Found, second: Found) -> bool:
+    """Tell whether two finds are the same graduations (seen twice, or on both edges of one body)."""
+    a, b = first.ticks, second.ticks
+    if _turn(a, b.line.direction) > PARALLEL_RAD or not _whole(a.pitch_px / b.pitch_px):
+        return False
+    coarse, fine = (a, b) if a.pitch_px > b.pitch_px else (b, a)
+    away = coarse.places - fine.line.origin
+    along, across = away @ fine.line.direction, np.abs(away @ fine.line.normal)
+    worth = first.decision.worth
+    widest = SAME_RULE_MM / worth.pitch_mm * a.pitch_px if worth else SAME_RULE_PITCHES * a.pitch_px
+    inside = (along > fine.t_px[0] - fine.pitch_px) & (along < fine.t_px[-1] + fine.pitch_px)
+    if np.mean(inside) < 0.3 or float(np.median(across)) > widest:
+        return False
+    phase = (along[inside] - fine.start_px) / fine.pitch_px
+    off = np.angle(np.mean(np.exp(2j * np.pi * phase))) / (2 * np.pi)
+    spread = np.abs((phase - off + 0.5) % 1.0 - 0.5)
+    close = float(np.median(across)) < max(first.reach_px, second.reach_px) + 12
+    return bool(np.median(spread) < SAME_COMB and (abs(off) < SAME_COMB or close))
+
+
+def _merit(one: Found) -> tuple[bool, bool, float, float]:
+    """Order finds: decided, on a drawn line, more graduations, smaller residual."""
+    return (one.decided, one.pattern.kind != "none", float(one.ticks.count), -one.ticks.rms_px)
+
+
+def _distinct(found: list[Found]) -> list[Found]:
+    """Keep each set of graduations once, the best view of it."""
+    kept: list[Found] = []
+    for one in sorted(found, key=_merit, reverse=True):
+        if not any(_same(other, one) for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _by_other_rules(found: list[Found]) -> list[Found]:
+    """Decide what is left by the scale of the rules already certain."""
+    certain = [one for one in found if one.decision.worth is not None]
+    if not certain:
+        return found
+    best = max(certain, key=lambda one: one.ticks.count)
+    assert best.decision.worth is not None
+    scale = best.ticks.pitch_px / best.decision.worth.pitch_mm
+    reference = Reference(scale, "the other rule on the sheet", RULE_AGREES)
+    out = []
+    for one in found:
+        if not one.decided and one.pattern.kind in ("decimal", "half", "dyadic"):
+            told = one.hint.unit if one.hint else None
+            decision = decide(one.pattern, one.ticks.pitch_px, reference, told)
+            one = Found(one.ticks, one.pattern, decision, one.hint)
+        out.append(one)
+    return out
+
+
+def _doubt(one: Found) -> Doubt:
+    middle = one.ticks.line.at((one.ticks.t_px[0] + one.ticks.t_px[-1]) / 2)
+    words = [worth.words for worth in one.decision.candidates]
+    either = " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return doubt("unit-uncertain", place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
+
+
+def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
+    """Return every set of graduations found, decided or not, each once."""
+    found: list[Found] = []
+    tries = 0
+    for seed in find_seeds(picture.grey):
+        if _covered(seed, found):
+            continue
+        tries += 1
+        one = _examine(picture, seed, hints)
+        if one is not None:
+            found.append(one)
+        if tries >= MOST_TRIES:
+            break
+    return _by_other_rules(_distinct(found))
+
+
+def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
+    """Find the graduated rules of a picture and what each graduation is worth.
+
+    Where a hint gives a place, only the rules at such places are returned. A doubt
+    "unit-uncertain" is given for graduations whose value is not certain; it stands in the way of a
+    result only when no rule is certain.
+    """
+    found = find_all(picture, hints)
+    if any(hint.near is not None for hint in hints):
+        found = [one for one in found if one.hint is not None and one.hint.near is not None]
+    certain = [one for one in found if one.decision.worth is not None]
+    certain.sort(key=lambda one: -float(np.hypot(*(one.ticks.places[-1] - one.ticks.places[0]))))
+    rules = tuple(
+        rule_record(f"rule {number}", one.ticks, one.decision, one.hint) for number, one in enumerate(certain, start=1)
+    )
+    return RuleSearch(rules, tuple(_doubt(one) for one in found if not one.decided))

@@ -1,0 +1,118 @@
+"""Deciding what one graduation is worth: from the pattern of lengths, checked against the resolution.
+
+A unit is never guessed: where more than one value is possible, or the one that fits the pattern does
+not fit the declared resolution, nothing is decided and the person is asked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calibration.units import MM_PER_INCH
+from digitize.rule.hierarchy import Hierarchy
+from digitize.shapes import Unit
+
+PATTERN_AGREES = 0.06  # relative: declared against implied resolution; a copy is rarely further from true size
+PLAIN_AGREES = 0.04  # relative: where the resolution decides without a pattern
+RULE_AGREES = 0.05  # relative: against another rule of the same sheet (two directions of one copy)
+USUAL_AGREES = 0.03  # relative: implied against a usual setting of scanners
+USUAL_DPI = (150.0, 200.0, 240.0, 300.0, 400.0, 600.0, 1200.0)
+# Below this no graduation of 1 mm would be resolved: 72 and 96 are what programs write when they know nothing.
+LEAST_DPI = 100.0
+INCH_PARTS = (8, 16, 32, 64)
+
+
+@dataclass(frozen=True)
+class Worth:
+    """A possible value of one graduation."""
+
+    unit: Unit
+    pitch_mm: float
+    words: str  # "1 mm", "1/16 in"
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What else is known of the picture's scale along a rule."""
+
+    px_per_mm: float
+    words: str  # "the file's 300 dots per inch"
+    agrees: float  # relative tolerance
+
+
+@dataclass(frozen=True)
+class Decision:
+    """The unit of a rule, or the candidates left."""
+
+    worth: Worth | None
+    evidence: str
+    candidates: tuple[Worth, ...]
+
+
+def _inch(parts: int) -> Worth:
+    return Worth("in", MM_PER_INCH / parts, f"1/{parts} in")
+
+
+MM = Worth("mm", 1.0, "1 mm")
+HALF_MM = Worth("mm", 0.5, "0.5 mm")
+ALL = (MM, HALF_MM, *(_inch(n) for n in INCH_PARTS), _inch(10))
+
+
+def candidates(found: Hierarchy) -> tuple[Worth, ...]:
+    """Return the values that the pattern allows, the most natural first."""
+    if found.kind == "decimal":
+        return (MM, _inch(10), _inch(50), _inch(100))
+    if found.kind == "half":
+        return (HALF_MM, _inch(20))
+    if found.kind == "dyadic":
+        return tuple(_inch(n) for n in INCH_PARTS if n >= 2**found.depth)
+    return ()
+
+
+def pattern_words(found: Hierarchy) -> str:
+    """Describe the pattern in words."""
+    if not found.steps:
+        return "no pattern of longer graduations"
+    steps = ", ".join(str(step) for step in found.steps)
+    return f"graduations are longer at every {steps}"
+
+
+def _usual(pitch_px: float, worth: Worth) -> float | None:
+    """Return the usual scanner setting that the value implies, if any."""
+    implied = pitch_px / worth.pitch_mm * MM_PER_INCH
+    near = min(USUAL_DPI, key=lambda dpi: abs(implied / dpi - 1))
+    return near if abs(implied / near - 1) < USUAL_AGREES else None
+
+
+def _without_reference(pitch_px: float, options: tuple[Worth, ...], words: str, told: bool) -> Decision:
+    """Decide from the pattern alone where only the natural value implies a usual resolution."""
+    natural = options[0]
+    if told:
+        return Decision(natural, f"The plan file gives the unit; {words}.", options)
+    usual = _usual(pitch_px, natural)
+    rivals = [one for one in options[1:3] if _usual(pitch_px, one) is not None]
+    if usual is None or rivals:
+        return Decision(None, words, options)
+    return Decision(natural, f"{words[0].upper()}{words[1:]}, and as {natural.words} they imply a usual {usual:.0f} dots per inch.", options)
+
+
+def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told: Unit | None) -> Decision:
+    """Return the value of one graduation of ``pitch_px``, or none where it is not certain."""
+    words = pattern_words(found)
+    options = candidates(found)
+    if told is not None:
+        options = tuple(one for one in options or ALL if one.unit == told)
+    if not options:
+        return Decision(None, words, ALL)
+    plain = not candidates(found)
+    if reference is None:
+        if plain and len(options) > 1:
+            return Decision(None, words, options)
+        return _without_reference(pitch_px, options, words, told is not None)
+    limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees
+    fit = [one for one in options if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < limit]
+    if len(fit) == 1:
+        return Decision(fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options)
+    if told is not None and not plain and len(options) == 1:
+        return Decision(options[0], f"The plan file gives the unit; {words}; {reference.words} does not agree.", options)
+    return Decision(None, words, options)

@@ -1,0 +1,119 @@
+"""One made plan through the whole command, compared with its truth."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+import time
+import traceback
+from dataclasses import dataclass
+from pathlib import Path
+
+import ezdxf
+import numpy as np
+from ezdxf.path import make_path
+
+from calibration.frames import FloatArray
+from tests.bench.compare import Comparison, compare
+from tests.maker import MadePlan, PlanSpec, describe, make_plan
+
+FLATTEN_MM = 0.0005  # chord error when bulges become points
+RIGHT_MM = 0.5  # an outline off by more than this anywhere is another line, not a poor trace
+WRONG_MM = 0.3  # a sound answer off by more than this (and 3 u95) is a wrong outline called sound
+MAKER = Path(__file__).resolve().parents[1] / "maker"
+
+
+@dataclass(frozen=True, eq=False)
+class Row:
+    """What one plan came to; errors are nan where there was no outline."""
+
+    spec: PlanSpec
+    verdict: str  # sound, look, refused or fault
+    reasons: tuple[str, ...]
+    seconds: float
+    peak_mib: float
+    u95_mm: float
+    scale_x: float  # relative error
+    scale_y: float
+    length: float
+    width: float
+    compared: Comparison | None
+    note: str = ""
+
+    @property
+    def right(self) -> bool:
+        """An outline was written and it is the body's."""
+        return self.compared is not None and self.compared.max_mm <= RIGHT_MM
+
+    @property
+    def wrong_but_sound(self) -> bool:
+        """The worst fault: called sound, and far outside what was claimed."""
+        if self.verdict != "sound" or self.compared is None:
+            return False
+        return self.compared.max_mm > max(WRONG_MM, 3 * self.u95_mm)
+
+    @property
+    def covered(self) -> bool:
+        """The claim holds: 95 % of the curve lies within u95 of the truth."""
+        return self.compared is not None and self.compared.p95_mm <= self.u95_mm
+
+
+def cached_plan(spec: PlanSpec) -> MadePlan:
+    """Return the plan, made once for as long as the maker stays as it is."""
+    source = b"".join(path.read_bytes() for path in sorted(MAKER.glob("*.py")) if not path.name.startswith("test_"))
+    key = hashlib.sha256(source + repr(spec).encode()).hexdigest()[:16]
+    folder = Path(tempfile.gettempdir()) / "boutline-bench" / key
+    plan, _, _ = describe(spec, folder / f"{spec.name}{spec.suffix}")
+    if not plan.path.exists():
+        made = make_plan(spec, folder / "making")
+        made.path.rename(plan.path)
+    return plan
+
+
+def read_body(path: Path) -> FloatArray:
+    """Return the BODY loop of outline.dxf as fine points, mm."""
+    loops = ezdxf.readfile(path).modelspace().query('LWPOLYLINE[layer=="BODY"]')
+    if len(loops) != 1:
+        raise ValueError(f"{len(loops)} loops on BODY")
+    points = np.array([(p.x, p.y) for p in make_path(loops[0]).flattening(FLATTEN_MM)])
+    return points[:-1] if np.allclose(points[0], points[-1]) else points
+
+
+def _failed(spec: PlanSpec, verdict: str, reasons: tuple[str, ...], seconds: float, note: str = "") -> Row:
+    nan = float("nan")
+    return Row(spec, verdict, reasons, seconds, nan, nan, nan, nan, nan, nan, None, note)
+
+
+def _row(plan: MadePlan, record: dict, out: Path, seconds: float) -> Row:
+    """Return the row of a plan that came back with an outline."""
+    found = np.array([(c["x_mm"], c["y_mm"]) for c in record["body"]["corners"]]).reshape(-1, 2)
+    compared = compare(read_body(out / "outline.dxf"), plan.outline_mm, plan.corners_mm, found)
+    body, scale = record["body"], record["scale"]
+    return Row(
+        plan.spec, record["verdict"], tuple(reason["code"] for reason in record["reasons"]), seconds,
+        float(record.get("peak_mib") or float("nan")), float(record["outline"]["u95_mm"]),
+        scale["mm_per_px_x"] / plan.mm_per_px_x - 1, scale["mm_per_px_y"] / plan.mm_per_px_y - 1,
+        body["length_mm"] / plan.measures["length_mm"] - 1, body["lower_bout_mm"] / plan.measures["width_mm"] - 1,
+        compared,
+    )
+
+
+def run_one(spec: PlanSpec, out: Path) -> Row:
+    """Run one plan; whatever goes wrong becomes a row that says so."""
+    from digitize.pipeline import run_outline
+
+    plan = cached_plan(spec)
+    start = time.perf_counter()
+    try:
+        outcome = run_outline(plan.path, out / spec.name, replace=True, progress=None)
+        seconds = time.perf_counter() - start
+        if not (out / spec.name / "outline.dxf").exists() or outcome.record["verdict"] == "refused":
+            codes = tuple(reason["code"] for reason in outcome.record["reasons"])
+            return _failed(spec, "refused", codes, seconds)
+        return _row(plan, outcome.record, out / spec.name, seconds)
+    except Exception as fault:
+        code = getattr(fault, "code", None)
+        where = traceback.extract_tb(fault.__traceback__)[-1]
+        note = f"{type(fault).__name__}: {fault} ({Path(where.filename).name}:{where.lineno})"
+        verdict = "refused" if code else "fault"
+        return _failed(spec, verdict, (str(code),) if code else (), time.perf_counter() - start, note)

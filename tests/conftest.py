@@ -1,0 +1,31 @@
+"""Made plans, shared by every test that needs one; each is made once in a run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.maker import MadePlan, PlanSpec, make_plan
+
+FIXTURES = Path(__file__).resolve().parents[1] / "fixtures"
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Callable[[PlanSpec], MadePlan]:
+    """Return a function from a spec to its plan, kept for the whole session."""
+    kept: dict[PlanSpec, MadePlan] = {}
+
+    def make(spec: PlanSpec) -> MadePlan:
+        if spec not in kept:
+            kept[spec] = make_plan(spec, tmp_path_factory.mktemp("made"))
+        return kept[spec]
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def fixtures_dir() -> Path:
+    """Return the folder of the committed pictures."""
+    return FIXTURES
