@@ -7,6 +7,8 @@ flag from :mod:`calibration.flags`.
 
 from __future__ import annotations
 
+from typing import Self
+
 from calibration.flags import Doubt, doubt
 
 
@@ -23,6 +25,14 @@ class BoutlineError(Exception):
         """
         self.doubt: Doubt = doubt(code, **facts)
         super().__init__(self.doubt.text)
+
+    @classmethod
+    def of(cls, found: Doubt) -> Self:
+        """Return the fault that a doubt has become, its words kept."""
+        fault = cls.__new__(cls)
+        fault.doubt = found
+        fault.args = (found.text,)
+        return fault
 
     @property
     def code(self) -> str:

@@ -10,7 +10,7 @@ do (a prior), and its width stays in the covariance.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
 
@@ -168,6 +168,7 @@ class _System:
     square: tuple[float, float, float] | None  # angle one, angle two, sigma of a drawn right angle
     shear_u: float
     widen: float = 1.0  # on every stated sigma, where the measures scatter more than they say
+    square_seen_u: float = 0.0  # rad, 1 sigma of the right angle as seen, the drawing apart
 
     @classmethod
     def of(cls, measures: tuple[Measure, ...]) -> _System:
@@ -177,15 +178,27 @@ class _System:
         across = [m for m, off in near if abs(_turn(off - np.pi / 2)) <= SAME_DIRECTION_RAD]
         one, two = _group_angle(along), _group_angle(across)
         off_axis = abs((main.angle_rad + np.pi / 4) % (np.pi / 2) - np.pi / 4)
-        square = (one[0], two[0], float(np.hypot.reduce([one[1], two[1], DRAWN_SQUARE_RAD]))) if one and two else None
-        return cls(measures, main.angle_rad, square, SHEAR_U if off_axis <= SLANT_RAD else ASPECT_U)
+        shear_u = SHEAR_U if off_axis <= SLANT_RAD else ASPECT_U
+        if not (one and two):
+            return cls(measures, main.angle_rad, None, shear_u)
+        seen_u = float(np.hypot(one[1], two[1]))
+        return cls(
+            measures, main.angle_rad, (one[0], two[0], float(np.hypot(seen_u, DRAWN_SQUARE_RAD))), shear_u, 1.0, seen_u
+        )
+
+    def as_seen(self) -> _System:
+        """Return the system with the right angle taken as drawn exactly: what is seen of it alone counts.
+
+        A skewed copy is commoner than a plan drawn out of square, so a deviation that the
+        graduations show is the copy's until something else says otherwise.
+        """
+        square = (*self.square[:2], self.square_seen_u) if self.square else None
+        return replace(self, square=square)
 
     def widened(self, answer: FloatArray) -> _System:
         rows, _ = self.data(answer)
         freedom = len(rows) - self.rank(answer)
-        return _System(
-            self.measures, self.frame_rad, self.square, self.shear_u, scatter_factor(float(rows @ rows), freedom)
-        )
+        return replace(self, widen=scatter_factor(float(rows @ rows), freedom))
 
     def data(self, answer: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return (R,) misfits in sigmas and (R, 3) their slopes."""
@@ -295,6 +308,7 @@ def _odd_one_out(system: _System, answer: FloatArray) -> list[FailedFit]:
 
 def _simplest(system: _System) -> Model:
     """Return the first model that the data do not reject against the full one."""
+    system = system.as_seen()
     answer = system.fit("affine")
     rank = system.rank(answer)
     best = float(np.sum(system.data(answer)[0] ** 2))

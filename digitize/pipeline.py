@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calibration.controls import Control
 from calibration.errors import Refusal
+from calibration.flags import Doubt
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
@@ -75,7 +76,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
     with clock("solve"):
-        calibration = solved(plan_controls(search.rules, plan.spans))
+        calibration = solved(plan_controls(search.rules, plan.spans), search.doubts)
         copy = copy_source(search.rules, picture.dpi, calibration)
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
@@ -93,12 +94,16 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     return Traced(plan, picture, search.rules, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
 
 
-def solved(controls: tuple[Control, ...]) -> Calibration:
+def solved(controls: tuple[Control, ...], doubts: Sequence[Doubt]) -> Calibration:
     """Return the calibration that the controls support.
 
     Raises:
-        Refusal: ``no-rule`` without any control; the fit's own reason when it fails.
+        Refusal: without any control, what stood in the way of a rule, else ``no-rule``; the fit's own reason
+            when it fails.
     """
+    in_the_way = [doubt for doubt in doubts if doubt.weight == "refused"]
+    if not controls and in_the_way:
+        raise Refusal.of(in_the_way[0])
     calibration = solve(controls)
     if isinstance(calibration, FailedFit):
         raise Refusal(calibration.code, **calibration.facts)

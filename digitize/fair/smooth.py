@@ -11,19 +11,19 @@ line crosses, lose their weight by Tukey's biweight.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.ndimage import binary_dilation, gaussian_filter1d, label, maximum_filter1d
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.curve import arc_length, blurred, right_normals, unit_tangents
 
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
-LADDER = (0.18, 0.27, 0.40, 0.60, 0.85)
+LADDER = (0.18, 0.27, 0.40, 0.60, 0.85, 1.3)
 # Two fits that differ by more than this many sigmas of the rougher one differ in shape ...
 LEPSKI_SIGMAS = 2.5
 # ... unless the difference is too small for anyone to mind.
@@ -39,11 +39,18 @@ RUN_ON_MM = 3.0
 # A closed run is fitted with this much of itself repeated at both ends.
 OVERLAP_MM = 60.0
 TUKEY_SIGMAS = 4.685
+# A bump: the line, averaged over this length, leaves the fit with this cut-off by so many
+# sigmas and so many mm, for no longer than this, where the curve bends no more than this.
+BUMP_CUTOFF, BUMP_BLUR_MM, BUMP_SIGMAS, BUMP_LEAST_MM = 0.40, 0.4, 3.5, 0.02
+# Before a corner nothing is taken out: nothing beyond would hold the curve.
+BUMP_FREE_END_MM = 7.0
+BUMP_MARGIN_MM, BUMP_LONGEST_MM, BUMP_BEND_PER_MM = 0.8, 5.5, 1.0 / 15.0
 ROUNDS = 5
 # Traced lines are never quieter than this; below it a residual is no outlier.
 LEAST_NOISE_MM = 0.006
 # Bridged points only keep the curve from wandering.
 BRIDGED_WEIGHT = 0.02
+BUMP_WEIGHT = 0.002
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,6 +130,34 @@ def _robust(data: Data, grid: FloatArray, cutoff: FloatArray, known: float | Non
         tukey = np.where(inside, (1 - (off / (TUKEY_SIGMAS * noise)) ** 2) ** 2, 0.0)
         weight = data.weight * np.maximum(tukey, 1e-3)
     return Fit(grid, fit.xy, noise)
+
+
+def _without_bumps(data: Data, grid: FloatArray) -> Data:
+    """Return the data with short bumps weighted down: they are crossing lines, not the body's shape.
+
+    Where the curve is gentle, a hole of a few mm is bridged by the penalty to within microns,
+    so a real feature taken for a bump loses nothing.
+    """
+    fit = _robust(data, grid, np.full(len(grid), BUMP_CUTOFF))
+    off = gaussian_filter1d(_across(data, fit), BUMP_BLUR_MM / _spacing(data), mode="nearest")
+    used = data.weight > BRIDGED_WEIGHT
+    if not used.any():
+        return data
+    limit = max(BUMP_SIGMAS * 1.4826 * float(np.median(np.abs(off[used]))), BUMP_LEAST_MM)
+    first, second = fit.spline()(data.at, 1), fit.spline()(data.at, 2)
+    bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
+    margin = max(round(BUMP_MARGIN_MM / _spacing(data)), 1)
+    bumps, count = label(binary_dilation((np.abs(off) > limit) & (bend < BUMP_BEND_PER_MM), iterations=margin))
+    lengths = np.bincount(bumps.ravel(), minlength=count + 1) * _spacing(data)
+    inner = (data.at > data.low + BUMP_FREE_END_MM) & (data.at < data.high - BUMP_FREE_END_MM)
+    ends = np.unique(bumps[~inner])
+    short = (bumps > 0) & (lengths[bumps] <= BUMP_LONGEST_MM) & ~np.isin(bumps, ends)
+    return replace(data, weight=np.where(short, np.minimum(data.weight, BUMP_WEIGHT), data.weight))
+
+
+def _spacing(data: Data) -> float:
+    """Return the data's mean distance along the run, mm."""
+    return float(data.at[-1] - data.at[0]) / max(len(data.at) - 1, 1)
 
 
 def _noise_power(low: float, high: float | None) -> float:
@@ -223,6 +258,7 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
         both ends carried on by :data:`RUN_ON_MM`.
     """
     grid = _grid(data, whole)
+    data = _without_bumps(data, grid)
     top = _robust(data, grid, np.full(len(grid), LADDER[-1]))
     lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in LADDER[:-1]]
     fit = _robust(data, grid, _cutoffs([*lower, top]), top.noise)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calibration.frames import FloatArray
 from digitize.rule.lines import drawn_lines, end_lines, segments
@@ -20,7 +20,10 @@ HOP_PX = 512
 PITCH_PX = (2.6, 110.0)
 FEWEST_PULSES = 10  # dark pulses in a window
 REPEAT_SCORE = 0.35  # normalised autocorrelation at the pitch
-SAME_PEAK = 0.8  # of the best peak; the shortest such lag is the pitch
+SMOOTH_PX = 0.8  # ticks one pixel wide repeat badly at a pitch that is no whole number
+SAME_PEAK = 0.75  # of the best peak; the shortest such lag is the pitch
+MOST_PARTS = 10
+PART_POWER = 3.0  # times the power at the pitch itself
 SAME_PITCH = 0.03  # relative, of windows that belong together
 CONTRAST_LEVELS = 20.0  # grey levels; less is noise
 MOST_SEEDS = 90
@@ -38,14 +41,24 @@ class Seed:
     score: float
 
 
-def _autocorrelation(rows: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Return the normalised autocorrelation of each row, (rows, lags), corrected for overlap."""
+def _autocorrelation(rows: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Return the normalised autocorrelation of each row, corrected for overlap, and its power spectrum."""
     count = rows.shape[1]
+    rows = gaussian_filter1d(rows, SMOOTH_PX, axis=1)
     level = uniform_filter1d(rows, 2 * int(PITCH_PX[1]) + 1, axis=1)
-    spectrum = fft.rfft(rows - level, 2 * count, axis=1)
-    power = fft.irfft(np.abs(spectrum) ** 2, axis=1)[:, : min(count // 3, int(3 * PITCH_PX[1]))]
-    overlap = count / (count - np.arange(power.shape[1]))
-    return np.asarray(power / np.maximum(power[:, :1], 1e-6) * overlap, dtype=np.float32)
+    power = np.abs(fft.rfft(rows - level, 2 * WINDOW_PX, axis=1)) ** 2
+    curve = fft.irfft(power, axis=1)[:, : min(count // 3, int(3 * PITCH_PX[1]))]
+    overlap = count / (count - np.arange(curve.shape[1]))
+    return np.asarray(curve / np.maximum(curve[:, :1], 1e-6) * overlap, dtype=np.float32), power
+
+
+def _undivided(pitch_px: float, power: npt.NDArray[np.float32]) -> float:
+    """Return the pitch, or the part of it that carries far more power: fine ticks repeat best at whole pixels."""
+    parts = np.arange(1, 1 + int(min(MOST_PARTS, pitch_px / PITCH_PX[0])))
+    bins = np.rint(2 * WINDOW_PX * parts / pitch_px).astype(np.int64)
+    near = np.max([power[np.clip(bins + shift, 0, len(power) - 1)] for shift in (-2, -1, 0, 1, 2)], axis=0)
+    best = int(np.argmax(near))
+    return pitch_px / float(parts[best]) if near[best] > PART_POWER * near[0] else pitch_px
 
 
 def _parabola(values: npt.NDArray[np.float32], index: int) -> float:
@@ -55,7 +68,7 @@ def _parabola(values: npt.NDArray[np.float32], index: int) -> float:
     return index + (0.5 * (left - right) / bend if bend < 0 else 0.0)
 
 
-def _pitch(curve: npt.NDArray[np.float32]) -> tuple[float, float] | None:
+def _pitch(curve: npt.NDArray[np.float32], power: npt.NDArray[np.float32]) -> tuple[float, float] | None:
     """Return (pitch_px, score) of one autocorrelation, or nothing."""
     inner = curve[1:-1]
     peaks = np.nonzero((inner > curve[:-2]) & (inner >= curve[2:]) & (inner > REPEAT_SCORE))[0] + 1
@@ -64,17 +77,15 @@ def _pitch(curve: npt.NDArray[np.float32]) -> tuple[float, float] | None:
         return None
     best = float(curve[peaks].max())
     first = int(peaks[np.nonzero(curve[peaks] >= SAME_PEAK * best)[0][0]])
-    return _parabola(curve, first), float(curve[first])
+    return _undivided(_parabola(curve, first), power), float(curve[first])
 
 
 def _busy(rows: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     """Tell which rows hold enough dark pulses with contrast."""
-    values = rows.astype(np.int16)
-    middle = (np.percentile(values, 95, axis=1) + np.percentile(values, 2, axis=1)) / 2
-    spread = np.percentile(values, 95, axis=1) - np.percentile(values, 2, axis=1)
-    dark = values < middle[:, None]
+    ink, paper = np.sort(rows[:, ::4], axis=1)[:, [0, -8]].astype(np.int16).T
+    dark = rows < ((ink + paper) / 2)[:, None]
     pulses = np.count_nonzero(dark[:, 1:] & ~dark[:, :-1], axis=1)
-    return np.asarray((pulses >= FEWEST_PULSES) & (spread > CONTRAST_LEVELS))
+    return np.asarray((pulses >= FEWEST_PULSES) & (paper - ink > CONTRAST_LEVELS))
 
 
 def _windows(count: int) -> list[tuple[int, int]]:
@@ -93,7 +104,7 @@ def _window_seeds(rows: npt.NDArray[np.uint8], line: Line, side: int, t0: float)
         part = part[_busy(part)]
         if len(part) == 0:
             continue
-        pairs = [pair for pair in map(_pitch, _autocorrelation(part.astype(np.float32))) if pair is not None]
+        pairs = [pair for pair in map(_pitch, *_autocorrelation(part.astype(np.float32))) if pair is not None]
         if pairs:
             best = max(score for _, score in pairs)
             pitch, score = min(pair for pair in pairs if pair[1] >= SAME_PEAK * best)

@@ -171,7 +171,10 @@ def count_comb(profile: FloatArray, pitch_px: float, zone: tuple[float, float]) 
         return None
     pitch, phase = zoom_pitch(profile[first:last], pitch_px)
     place, height = peaks_of(profile, pitch)
-    usual = np.percentile(height[(place >= first) & (place < last)], 70) if len(place) else 0.0
+    inside = height[(place >= first) & (place < last)]
+    if len(inside) < END_RUN:
+        return None
+    usual = np.percentile(inside, 70)
     place = place[height > PEAK_SHARE * usual]
     centre = _best_centre(place, first, last, phase + first, pitch)
     start, pitch = grow(place, phase + first, pitch, centre, float(len(profile)))

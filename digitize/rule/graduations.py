@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.rule.candidates import Seed
@@ -15,6 +15,8 @@ from digitize.rule.strip import Grey, Line, Strip, cut, cut_fine, reach_in_pictu
 BASELINE_SEARCH_PX = 9.0  # a proposed line may be this far from the drawn one
 BLOCK_PX = 48  # along the line, one place of the baseline
 BASELINE_DARK = 0.45  # of full ink, median of a block's columns
+BESIDE_PX = 6  # rows beside the baseline that must be lighter, or fine graduations pass for a line
+BASELINE_STANDS_OUT = 1.4  # times darker
 BASELINE_SHARE = 0.5  # of the blocks
 NO_BASELINE_HALF_PX = 0.5
 CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
@@ -22,8 +24,12 @@ PROFILE_PX = (5.0, 12.0)  # rows of the counting profile
 REACH = 13.0  # pitches: how far from the line graduations are followed
 REACH_PX = (48.0, 300.0)
 LENGTH_SHARE = 0.4  # of the usual contrast: where a graduation ends
+LEAST_GAP_PX = 3.0  # shorter breaks are flaws of the print
 BANDS = 6  # rows are averaged in this many bands before the middle is taken
 BAND_ROWS = 3
+FEWEST = 12  # graduations worth measuring
+MOST_DRIFT_PX = 3.0  # graduations that grow by more along the rule do not stand on this line
+MOST_DRIFT = 0.15  # of their length
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
 
@@ -81,6 +87,9 @@ def _block_places(strip: Strip, full: float) -> tuple[FloatArray, FloatArray, Fl
         top = int(np.argmax(column))
         if column[top] < BASELINE_DARK * full or top in (0, len(column) - 1):
             continue
+        beside = [np.min(part) for part in (column[max(0, top - BESIDE_PX) : top], column[top + 1 : top + 1 + BESIDE_PX])]
+        if BASELINE_STANDS_OUT * max(beside) > column[top]:
+            continue
         above = np.maximum(column - 0.3 * column[top], 0.0)
         low, high = top, top
         while low > 0 and above[low - 1] > 0:
@@ -99,7 +108,8 @@ def find_baseline(grey: Grey, seed: Seed) -> Baseline:
     line = seed.line
     sigma, width, drawn = 0.3, 2 * NO_BASELINE_HALF_PX, False
     for _ in range(2):
-        strip = cut(grey, line, (seed.from_px, seed.to_px), BASELINE_SEARCH_PX + 1)
+        reach = BASELINE_SEARCH_PX + 1
+        strip = cut(grey, line, (seed.from_px, seed.to_px), (-reach, reach))
         full = float(np.percentile(strip.darkness, 98))
         t, h, widths = _block_places(strip, full)
         blocks = max(1, strip.columns // BLOCK_PX)
@@ -112,10 +122,6 @@ def find_baseline(grey: Grey, seed: Seed) -> Baseline:
     return Baseline(line, width / 2, drawn, sigma)
 
 
-def _reach(pitch_px: float) -> float:
-    return float(np.clip(REACH * pitch_px, *REACH_PX))
-
-
 def _profile(strip: Strip, side: int, near_px: float, far_px: float) -> FloatArray:
     return np.asarray(strip.rows(side * near_px, side * far_px).mean(axis=0), dtype=np.float64)
 
@@ -125,21 +131,19 @@ def follow(strip: Strip, comb: Comb, side: int, tilt: float) -> FloatArray:
     h = np.arange(0.0, abs(strip.h0_px) + 1.0) * side
     t = comb.place_px[:, None] + tilt * h[None, :]
     rows = np.broadcast_to(h, t.shape)
-    half = comb.pitch_px / 2
-    gaps = np.maximum(strip.sample(t - half, rows), strip.sample(t + half, rows))
-    least = np.minimum(strip.sample(t - half, rows), strip.sample(t + half, rows))
-    return np.asarray(strip.sample(t, rows) - 0.5 * (gaps + least))
+    half, quarter = comb.pitch_px / 2, min(0.5, 0.15 * comb.pitch_px)
+    gaps = strip.sample(t - half, rows) + strip.sample(t + half, rows)
+    return np.asarray(0.5 * (strip.sample(t - quarter, rows) + strip.sample(t + quarter, rows) - gaps))
 
 
 def lengths(contrast: FloatArray, near_px: float, gap_px: float, usual: float) -> FloatArray:
     """Return (N,) how far each graduation reaches, px; 0 where there is none."""
-    smooth = (contrast[:, :-2] + contrast[:, 1:-1] + contrast[:, 2:]) / 3
-    dark = smooth > LENGTH_SHARE * usual
+    dark = uniform_filter1d(contrast, 3, axis=1) > LENGTH_SHARE * usual
     first = int(np.ceil(near_px))
     run = max(2, round(gap_px))
     clear = np.lib.stride_tricks.sliding_window_view(~dark, run, axis=1).all(axis=2)
     clear[:, :first] = False
-    end = np.argmax(clear, axis=1) + 1.0
+    end = np.argmax(clear, axis=1).astype(np.float64)
     end[~clear.any(axis=1)] = contrast.shape[1]
     return np.where(end <= first + 1.5, 0.0, end)
 
@@ -216,16 +220,94 @@ def _sheared_mean(fine: Strip, low: int, high: int, tilt: float) -> FloatArray:
 def measure(grey: Grey, seed: Seed) -> Ticks | None:
     """Return the graduations that start from a seed, or nothing."""
     base = find_baseline(grey, seed)
+    first = _counted(grey, seed, base)
+    if first is None:
+        return None
+    if not base.drawn:
+        line, side = _aligned(first)
+        seed = Seed(line, side, first.comb.pitch_px, *_reprojected(first, line), seed.score)
+        base = find_baseline(grey, seed)
+        first = _counted(grey, seed, base)
+        if first is None:
+            return None
+    if abs(_drift(first)) > max(MOST_DRIFT_PX, MOST_DRIFT * float(np.median(first.own_px))):
+        return None
+    return _measured(grey, first, base, seed.side)
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """Graduations counted on a strip, with their ends; not yet measured finely."""
+
+    strip: Strip
+    comb: Comb
+    side: int
+    near_px: float
+    tilt: float
+    width_px: float
+    own_px: FloatArray
+    other_px: FloatArray
+
+
+def _counted(grey: Grey, seed: Seed, base: Baseline) -> Counted | None:
     low, high = reach_in_picture(grey, base.line)
-    strip = cut(grey, base.line, (low, high), _reach(seed.pitch_px))
     near = base.half_width_px + CLEAR_OF_LINE_PX
     far = near + float(np.clip(seed.pitch_px, *PROFILE_PX))
+    thin = cut(grey, base.line, (low, high), (near, far) if seed.side > 0 else (-far, -near))
     zone = (seed.from_px - low, seed.to_px - low)
-    comb = count_comb(_profile(strip, seed.side, near, far), seed.pitch_px, zone)
-    if comb is None or comb.count < 12:
+    comb = count_comb(thin.darkness.mean(axis=0).astype(np.float64), seed.pitch_px, zone)
+    if comb is None or comb.count < FEWEST:
         return None
     comb = Comb(comb.start_px + low, comb.pitch_px, comb.index, comb.place_px + low)
-    return _measured(grey, strip, comb, base, seed.side, near, far)
+    return _with_lengths(grey, comb, base, seed.side, near, far)
+
+
+def _with_lengths(grey: Grey, comb: Comb, base: Baseline, side: int, near: float, far: float) -> Counted | None:
+    reach = float(np.ceil(np.clip(REACH * comb.pitch_px, *REACH_PX)))
+    ends = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)
+    strip = cut(grey, base.line, ends, (-reach, reach))
+    width = _ink_width(strip, comb, side, near, far)
+    tilt = _tilt(strip, comb, side, near, far)
+    contrast = follow(strip, comb, side, tilt)
+    usual = float(np.median(contrast[:, int(near) : int(far)]))
+    if usual <= 0:
+        return None
+    gap = max(LEAST_GAP_PX, 1.5 * width + 1.0)
+    own = lengths(contrast, near, gap, usual)
+    other = lengths(follow(strip, comb, -side, tilt), near, gap, usual)
+    return Counted(strip, comb, side, near, tilt, width, own, other)
+
+
+def _aligned(first: Counted) -> tuple[Line, int]:
+    """Return the line through the ends of the graduations that are in line, and the side they stand on."""
+    t = first.comb.place_px
+    fits = []
+    for ends, seen in ((first.own_px, first.own_px > 0), (-first.other_px, first.own_px > 0)):
+        if np.count_nonzero(seen) < FEWEST:
+            continue
+        offset, slope = robust_line(t[seen], ends[seen], scale_floor=0.3)
+        left = np.abs(ends[seen] - offset - slope * t[seen])
+        fits.append((float(np.mean(np.minimum(left, 4.0))), offset, slope, len(fits)))
+    if not fits:
+        return first.strip.line, first.side
+    _, offset, slope, which = min(fits)
+    line = first.strip.line.moved(first.side * offset, first.side * slope)
+    return line, -first.side if which == 0 else first.side
+
+
+def _reprojected(first: Counted, line: Line) -> tuple[float, float]:
+    """Return the extent of the counted graduations along another line."""
+    ends = (first.strip.line.at(first.comb.place_px[[0, -1]]) - line.origin) @ line.direction
+    return float(ends.min()), float(ends.max())
+
+
+def _drift(first: Counted) -> float:
+    """Return how much the graduations grow from one end to the other: not at all on their own line."""
+    seen = first.own_px > 0
+    if np.count_nonzero(seen) < FEWEST:
+        return np.inf
+    index = first.comb.index[seen].astype(np.float64)
+    return robust_line(index, first.own_px[seen], scale_floor=0.5)[1] * float(index[-1] - index[0])
 
 
 def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
@@ -238,33 +320,25 @@ def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> 
     return float(np.clip(area / max(dark - floor, 1.0), 1.0, 0.7 * comb.pitch_px))
 
 
-def _measured(grey: Grey, strip: Strip, comb: Comb, base: Baseline, side: int, near: float, far: float) -> Ticks | None:
-    width = _ink_width(strip, comb, side, near, far)
-    tilt = _tilt(strip, comb, side, near, far)
-    contrast = follow(strip, comb, side, tilt)
-    usual = float(np.median(contrast[:, int(near) : int(far)]))
-    if usual <= 0:
-        return None
-    gap = width + 1.5
-    reach = lengths(contrast, near, gap, usual)
-    other = lengths(follow(strip, comb, -side, tilt), near, gap, usual)
+def _measured(grey: Grey, first: Counted, base: Baseline, side: int) -> Ticks | None:
+    comb, near, tilt, reach = first.comb, first.near_px, first.tilt, first.own_px
     shortest = float(np.percentile(reach[reach > 0], 20)) if np.any(reach > 0) else 0.0
     deep = float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
     if deep > near + 8.0:
-        tilt = _tilt(strip, comb, side, near, deep)
+        tilt = _tilt(first.strip, comb, side, near, deep)
     window = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)
     fine = cut_fine(grey, base.line, window, (near, deep) if side > 0 else (-deep, -near))
     for _ in range(2):
-        t, weight = measure_places(fine, comb, side, tilt, width)
+        t, weight = measure_places(fine, comb, side, tilt, first.width_px)
         trusted = weight > 0
-        if np.count_nonzero(trusted) < 12:
+        if np.count_nonzero(trusted) < FEWEST:
             return None
         start, pitch = robust_line(comb.index[trusted].astype(np.float64), t[trusted])
         comb = Comb(start, pitch, comb.index, t)
-    return _ticks(comb, trusted, base, side, width, reach, other)
+    return _ticks(comb, trusted, base, first)
 
 
-def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, side: int, width: float, reach: FloatArray, other: FloatArray) -> Ticks:
+def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, first: Counted) -> Ticks:
     left = comb.place_px - comb.start_px - comb.pitch_px * comb.index
     scale = max(1.4826 * float(np.median(np.abs(left[trusted]))), LEAST_SIGMA_PX)
     used = trusted & (np.abs(left) < max(OUTLIER_SIGMAS * scale, 0.1))
@@ -272,7 +346,8 @@ def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, side: int, width: flo
     left = comb.place_px - start - pitch * comb.index
     rms = float(np.sqrt(np.mean(left[used] ** 2)))
     across = base.sigma_px if base.drawn else max(base.sigma_px, 0.3)
-    return Ticks(base.line, side, comb.index, comb.place_px, used, float(start), float(pitch), rms, width, reach, other, across)
+    straight = (comb.index, comb.place_px, used, float(start), float(pitch), rms)
+    return Ticks(base.line, first.side, *straight, first.width_px, first.own_px, first.other_px, across)
 
 
 def running_bend_px(ticks: Ticks, run: int = 15) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 from calibration.frames import BoolArray, FloatArray
 from digitize.rule.strip import Grey, Line
 
-DETECTOR_PIXELS = 8e6  # the detector takes about 0.1 s for each million
+DETECTOR_PIXELS = 6e6  # the detector takes about 0.1 s for each million
 SAME_LINE_PX = 2.5  # reduced px: both edges of a drawn line, and its pieces
 SAME_ANGLE_RAD = np.deg2rad(2.0)
 SHORTEST_PIECE_PX = 15.0  # reduced px; shorter pieces do not fix a direction
@@ -27,7 +27,7 @@ MOST_END_LINES = 60
 
 def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
-    factor = max(1.0, float(np.ceil(np.sqrt(grey.size / DETECTOR_PIXELS))))
+    factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
     small = grey
     if factor > 1:
         small = np.asarray(cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)

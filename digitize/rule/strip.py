@@ -116,16 +116,15 @@ def paper_level(grey: Float32Array) -> Float32Array:
     columns = grey.shape[1]
     blocks = max(1, columns // PAPER_BLOCK_PX)
     edges = np.linspace(0, columns, blocks + 1).astype(np.int64)
-    level = [np.percentile(grey[:, a:b], PAPER_PERCENTILE) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    level = [np.percentile(grey[::2, a:b:3], PAPER_PERCENTILE) for a, b in zip(edges[:-1], edges[1:], strict=True)]
     middle = (edges[:-1] + edges[1:]) / 2
     return np.interp(np.arange(columns), middle, level).astype(np.float32)
 
 
-def cut(grey: Grey, line: Line, t_px: tuple[float, float], reach_px: float) -> Strip:
-    """Return the strip |h| <= reach between two t, places good to 1/32 px."""
-    reach = float(np.ceil(reach_px))
-    values = warp(grey, line, t_px, (-reach, reach)).astype(np.float32)
-    return Strip(line, paper_level(values) - values, t_px[0], -reach)
+def cut(grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[float, float]) -> Strip:
+    """Return the strip between two t and two whole h, places good to 1/32 px."""
+    values = warp(grey, line, t_px, h_px).astype(np.float32)
+    return Strip(line, paper_level(values) - values, t_px[0], h_px[0])
 
 
 def _bilinear(grey: Grey, xy: FloatArray) -> FloatArray:

@@ -52,9 +52,9 @@ def figures(rows: list[Row]) -> dict[str, list[float]]:
         "corner": [c.corner_mm for c in held],
         "length": [100 * abs(row.length) for row in done],
         "width": [100 * abs(row.width) for row in done],
-        "x0": [abs(c.frame_x_mm) for c in held],
-        "angle": [abs(c.frame_deg) for c in held],
-        "y0": [abs(c.frame_y_mm) for c in held],
+        "x0": [row.frame[0] for row in done],
+        "angle": [row.frame[1] for row in done],
+        "y0": [row.frame[2] for row in done],
     }
 
 
@@ -91,8 +91,7 @@ def plan_table(rows: list[Row]) -> str:
             lines.append([*kind, *[""] * 11, row.seconds, why])
             continue
         scale = [100 * row.scale_x, 100 * row.scale_y, 100 * row.length, 100 * row.width]
-        frame = [c.frame_x_mm, c.frame_deg, c.frame_y_mm]
-        lines.append([*kind, c.rms_mm, c.max_mm, c.corner_mm, row.u95_mm, *scale, *frame, row.seconds, why])
+        lines.append([*kind, c.rms_mm, c.max_mm, c.corner_mm, row.u95_mm, *scale, *row.frame, row.seconds, why])
     return tabulate(lines, head, floatfmt=(*["g"] * 6, *[".3f"] * 4, *[".4f"] * 4, ".3f", ".4f", ".3f", ".1f"))
 
 

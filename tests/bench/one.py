@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import tempfile
 import time
 import traceback
 from dataclasses import dataclass
 from pathlib import Path
+from unittest import mock
 
 import ezdxf
 import numpy as np
 from ezdxf.path import make_path
 
 from calibration.frames import FloatArray
-from tests.bench.compare import Comparison, compare
+from tests.bench.compare import Comparison, carry, compare
 from tests.maker import MadePlan, PlanSpec, describe, make_plan
 
 FLATTEN_MM = 0.0005  # chord error when bulges become points
@@ -38,6 +40,7 @@ class Row:
     length: float
     width: float
     compared: Comparison | None
+    frame: tuple[float, float, float] = (math.nan, math.nan, math.nan)  # x0 mm, angle deg, y0 mm, sign dropped
     note: str = ""
 
     @property
@@ -80,40 +83,72 @@ def read_body(path: Path) -> FloatArray:
 
 
 def _failed(spec: PlanSpec, verdict: str, reasons: tuple[str, ...], seconds: float, note: str = "") -> Row:
-    nan = float("nan")
-    return Row(spec, verdict, reasons, seconds, nan, nan, nan, nan, nan, nan, None, note)
+    nan = math.nan
+    return Row(spec, verdict, reasons, seconds, nan, nan, nan, nan, nan, nan, None, note=note)
 
 
-def _row(plan: MadePlan, record: dict, out: Path, seconds: float) -> Row:
+def frame_errors(plan: MadePlan, claimed_to_px: FloatArray, compared: Comparison) -> tuple[float, float, float]:
+    """Return how far the claimed frame is from the true one: x0 mm at mid body, angle deg, y0 mm at the tail.
+
+    Taken twice, the larger counts: from where the claimed frame lies in the picture (which shows a
+    centerline misplaced before the halves were averaged), and from where the outline lies in its frame.
+    """
+    length = plan.measures["length_mm"]
+    claimed = np.array([(0.0, 0.0), (0.0, length / 2), (0.0, length)])
+    matrix, shift = plan.plan_to_px[:, :2], plan.plan_to_px[:, 2]
+    tail, mid, neck = np.linalg.solve(matrix, (carry(claimed, claimed_to_px) - shift).T).T
+    angle = math.degrees(math.atan2(neck[0] - tail[0], neck[1] - tail[1]))
+    return (
+        max(abs(float(mid[0])), abs(compared.frame_x_mm)), max(abs(angle), abs(compared.frame_deg)),
+        max(abs(float(tail[1])), abs(compared.frame_y_mm)),
+    )
+
+
+def _row(plan: MadePlan, record: dict, claimed_to_px: FloatArray, out: Path, seconds: float) -> Row:
     """Return the row of a plan that came back with an outline."""
     found = np.array([(c["x_mm"], c["y_mm"]) for c in record["body"]["corners"]]).reshape(-1, 2)
     compared = compare(read_body(out / "outline.dxf"), plan.outline_mm, plan.corners_mm, found)
     body, scale = record["body"], record["scale"]
     return Row(
         plan.spec, record["verdict"], tuple(reason["code"] for reason in record["reasons"]), seconds,
-        float(record.get("peak_mib") or float("nan")), float(record["outline"]["u95_mm"]),
+        float(record.get("peak_mib") or math.nan), float(record["outline"]["u95_mm"]),
         scale["mm_per_px_x"] / plan.mm_per_px_x - 1, scale["mm_per_px_y"] / plan.mm_per_px_y - 1,
         body["length_mm"] / plan.measures["length_mm"] - 1, body["lower_bout_mm"] / plan.measures["width_mm"] - 1,
-        compared,
+        compared, frame_errors(plan, claimed_to_px, compared),
     )
+
+
+def _where(fault: BaseException) -> str:
+    """Return the last place in this project that a fault went through."""
+    frames = traceback.extract_tb(fault.__traceback__)
+    own = [f for f in frames if "site-packages" not in f.filename] or frames
+    return f"{type(fault).__name__}: {fault} ({Path(own[-1].filename).name}:{own[-1].lineno} {own[-1].name})"
 
 
 def run_one(spec: PlanSpec, out: Path) -> Row:
     """Run one plan; whatever goes wrong becomes a row that says so."""
-    from digitize.pipeline import run_outline
+    from digitize import pipeline
+    from digitize.traced import Traced, body_to_px
 
-    plan = cached_plan(spec)
+    kept: list[Traced] = []
+
+    def watched(*given: object) -> Traced:
+        kept.append(trace(*given))  # type: ignore[arg-type]
+        return kept[-1]
+
+    trace = pipeline.trace_plan
     start = time.perf_counter()
     try:
-        outcome = run_outline(plan.path, out / spec.name, replace=True, progress=None)
+        plan = cached_plan(spec)
+        start = time.perf_counter()
+        with mock.patch.object(pipeline, "trace_plan", watched):
+            outcome = pipeline.run_outline(plan.path, out / spec.name, replace=True, progress=None)
         seconds = time.perf_counter() - start
-        if not (out / spec.name / "outline.dxf").exists() or outcome.record["verdict"] == "refused":
-            codes = tuple(reason["code"] for reason in outcome.record["reasons"])
-            return _failed(spec, "refused", codes, seconds)
-        return _row(plan, outcome.record, out / spec.name, seconds)
+        record = outcome.record
+        if record["verdict"] == "refused":
+            return _failed(spec, "refused", tuple(reason["code"] for reason in record["reasons"]), seconds)
+        return _row(plan, record, body_to_px(kept[0].body, kept[0].calibration), out / spec.name, seconds)
     except Exception as fault:
         code = getattr(fault, "code", None)
-        where = traceback.extract_tb(fault.__traceback__)[-1]
-        note = f"{type(fault).__name__}: {fault} ({Path(where.filename).name}:{where.lineno})"
-        verdict = "refused" if code else "fault"
-        return _failed(spec, verdict, (str(code),) if code else (), time.perf_counter() - start, note)
+        seconds = time.perf_counter() - start
+        return _failed(spec, "refused" if code else "fault", (str(code),) if code else (), seconds, _where(fault))

@@ -11,8 +11,9 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.errors import UsageError
-from digitize.pipeline import OUTLINE_FILES, Outcome, run_outline
+from calibration.errors import Refusal, UsageError
+from calibration.flags import doubt
+from digitize.pipeline import OUTLINE_FILES, Outcome, run_outline, solved
 from digitize.writers.record import check_record
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -82,6 +83,17 @@ def test_a_refused_run_has_a_valid_record_and_leaves_nothing(tmp_path: Path) -> 
     assert outcome.record["input"]["width_px"] == 700
     check_record(outcome.record)
     assert [path.name for path in tmp_path.iterdir()] == ["blank.png"]
+
+
+def test_what_stood_in_the_way_of_a_rule_is_the_reason() -> None:
+    uncertain = doubt("unit-uncertain", place="(10, 20)", candidates="1 mm or 1/16 in")
+    with pytest.raises(Refusal) as caught:
+        solved((), (doubt("shear-assumed", evidence="nothing"), uncertain))
+    assert caught.value.doubt == uncertain
+    assert "1/16 in" in str(caught.value)
+    with pytest.raises(Refusal) as caught:
+        solved((), ())
+    assert caught.value.code == "no-rule"
 
 
 def test_an_unreadable_picture_is_named_in_a_valid_record(tmp_path: Path) -> None:

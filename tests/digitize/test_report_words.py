@@ -1,0 +1,79 @@
+"""Sentences of the report: right numbers, uncertainty beside them, a dash for what is missing."""
+
+from __future__ import annotations
+
+import pytest
+
+from digitize.report import words
+
+
+def test_missing_number_is_a_dash():
+    assert words.number(None) == words.DASH
+    assert words.length(None, None, "mm") == words.DASH
+    assert words.plus_minus(float("nan")) == words.DASH
+
+
+def test_length_is_as_fine_as_its_uncertainty():
+    assert words.length(402.037, 0.18, "mm") == "402.04 mm"
+    assert words.length(1192.44, 1.3, "mm") == "1192.4 mm"
+    assert words.length(88231.4, 250.0, "mm") == "88231 mm"
+
+
+def test_inches_are_written_to_the_nearest_64th():
+    assert words.length(19.875 * 25.4, 0.1, "in") == "19 7/8 in"
+    assert words.short_length(7.492 * 25.4, "in") == "7 31/64 in"
+
+
+def test_negative_zero_has_no_sign():
+    assert words.number(-0.001, 2) == "0.00"
+    assert words.number(-0.5, 1) == "−0.5"
+
+
+@pytest.mark.parametrize(
+    ("percent", "words_in"),
+    [(101.3, "1.30 % large"), (98.7, "1.30 % small"), (100.05, "true to size"), (None, "cannot be told")],
+)
+def test_copy_factor_in_plain_words(percent, words_in):
+    said = words.copy_sentence(percent, 0.12, "Across the body", 392.0, "the lower bout")
+    assert words_in in said
+    assert ("5.1 mm too" in said) == (percent in (101.3, 98.7))
+
+
+def test_shop_is_asked_for_the_inverse_of_the_mean_factor():
+    assert "98.7 % of this one" in words.ask_shop((101.3, 101.3), 0.1)
+    assert "one setting cannot mend" in words.ask_shop((101.3, 100.0), 0.1)
+    assert words.ask_shop((100.05, 99.95), 0.12) == ""
+    assert words.ask_shop((None, None), None) == ""
+
+
+def test_angle_within_half_a_degree_is_called_square():
+    assert "square to the centerline" in words.angle_sentence(89.8, "At the tail")
+    assert "1.2° from square" in words.angle_sentence(91.2, "At the neck")
+    assert "not measured" in words.angle_sentence(None, "At the neck")
+
+
+def test_half_drawing_has_nothing_to_compare():
+    assert "half a body" in words.gap_sentence({"max_mm": None, "max_at": None}, None)
+
+
+def test_heaviest_doubts_come_first_and_unknown_codes_need_a_look():
+    record = {
+        "reasons": [
+            {"code": "shear-assumed", "text": "a"},
+            {"code": "unheard-of", "text": "b"},
+            {"code": "no-rule", "text": "c"},
+        ]
+    }
+    assert [(one.text, one.weight) for one in words.reasons(record)] == [("c", "refused"), ("b", "look"), ("a", "note")]
+
+
+def test_notes_do_not_turn_into_steps():
+    note = {"code": "shear-assumed", "text": "Squareness rests on two rules.", "remedy": "A third rule would prove it."}
+    said = words.verdict({"verdict": "sound", "reasons": [note], "outline": {"u95_mm": 0.2}}, "mm")
+    assert said.word == "Sound"
+    assert "± 0.20 mm" in said.sentence
+    assert not any("third rule" in step for step in said.steps)
+
+
+def test_verdict_without_a_verdict_is_refused():
+    assert words.verdict({}, "mm").kind == "refused"
