@@ -98,6 +98,7 @@ class TracedOutline:
     width_mm: float  # typical ink width of the outline
     doubts: tuple[Doubt, ...] = ()
     evidence: tuple[str, ...] = ()  # plain sentences: why this curve
+    neck_towards: tuple[float, float] | None = None  # sheet direction tail to neck, where neck edges are drawn
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,10 +8,11 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import PxPoints
 from calibration.solve import Calibration
-from digitize.contour.choose import choose_outline
+from digitize.contour.choose import Choice, choose_outline
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import Measured, measure_line
-from digitize.contour.network import build_network
+from digitize.contour.neck import neck_direction
+from digitize.contour.network import Network, build_network
 from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
 
@@ -54,7 +55,21 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         width_mm=measured.width_px / px_per_mm,
         doubts=(*choice.doubts, *_bridged(measured, px_per_mm, closed=choice.way.closed)),
         evidence=choice.evidence,
+        neck_towards=_neck_towards(network, choice, px_per_mm, calibration),
     )
+
+
+def _neck_towards(
+    network: Network, choice: Choice, px_per_mm: float, calibration: Calibration
+) -> tuple[float, float] | None:
+    """Return the direction tail to neck on the sheet, where the drawing shows it."""
+    heading = neck_direction(network, choice.way, choice.lines)
+    if heading is None:
+        return None
+    middle = choice.way.xy.mean(axis=0)
+    ends = calibration.to_sheet(PxPoints(np.stack([middle, middle + 100.0 * heading]) * px_per_mm)).xy
+    step = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
+    return float(step[0]), float(step[1])
 
 
 def _refuse_off_sheet(measured: Measured, picture: Picture) -> None:

@@ -23,7 +23,9 @@ from digitize.curve import arc_length, blurred, right_normals, unit_tangents
 
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
-LADDER = (0.18, 0.27, 0.40, 0.60, 0.85, 1.3)
+LADDER = (0.18, 0.27, 0.40, 0.60, 0.85)
+# Outlines with corners also bend most sharply beside them: one more rung, so far from a corner.
+CORNER_RUNG, CORNER_REACH_MM = 1.3, 15.0
 # Two fits that differ by more than this many sigmas of the rougher one differ in shape ...
 LEPSKI_SIGMAS = 2.5
 # ... unless the difference is too small for anyone to mind.
@@ -33,7 +35,7 @@ NEIGHBOUR_MM, GRADUAL_MM = 6.0, 4.0
 # The running average that gives the first arc length.
 FIRST_BLUR_MM = 1.0
 # The ink's own thickness rounds the last of the line before a corner.
-CORNER_BLIND_MM = 0.8
+CORNER_BLIND_MM = 0.5
 # Fits run on past a corner by this much so that two neighbours cross.
 RUN_ON_MM = 3.0
 # A closed run is fitted with this much of itself repeated at both ends.
@@ -175,17 +177,20 @@ def _apart(one: Fit, other: Fit) -> FloatArray:
     return np.asarray(np.einsum("ij,ij->i", one.xy - other.xy, normal))
 
 
-def _cutoffs(fits: list[Fit]) -> FloatArray:
+def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
     """Return the cut-off for each grid point: the lowest that agrees with all higher ones."""
     top = _apart(fits[-2], fits[-1])
-    density = (1.4826 * float(np.median(np.abs(top)))) ** 2 / _noise_power(LADDER[-2], LADDER[-1])
-    chosen = np.full(len(top), LADDER[-1])
+    density = (1.4826 * float(np.median(np.abs(top)))) ** 2 / _noise_power(ladder[-2], ladder[-1])
+    chosen = np.full(len(top), ladder[-1])
     fine = np.ones(len(top), dtype=bool)
     for k in range(len(fits) - 2, -1, -1):
         for j in range(k + 1, len(fits)):
-            sigma = np.sqrt(density * _noise_power(LADDER[j], None))
+            sigma = np.sqrt(density * _noise_power(ladder[j], None))
             fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + MIND_MM
-        chosen[fine] = LADDER[k]
+        chosen[fine] = ladder[k]
+    at = fits[0].at
+    inner = (at > at[0] + CORNER_REACH_MM) & (at < at[-1] - CORNER_REACH_MM)
+    chosen[inner] = np.minimum(chosen[inner], LADDER[-1])
     step = float(fits[0].at[1] - fits[0].at[0])
     wide = maximum_filter1d(np.log(chosen), 2 * round(NEIGHBOUR_MM / step) + 1, mode="nearest")
     return np.asarray(np.exp(gaussian_filter1d(wide, GRADUAL_MM / step, mode="nearest")))
@@ -259,9 +264,10 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
     """
     grid = _grid(data, whole)
     data = _without_bumps(data, grid)
-    top = _robust(data, grid, np.full(len(grid), LADDER[-1]))
-    lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in LADDER[:-1]]
-    fit = _robust(data, grid, _cutoffs([*lower, top]), top.noise)
+    ladder = LADDER if whole is not None else (*LADDER, CORNER_RUNG)
+    top = _robust(data, grid, np.full(len(grid), ladder[-1]))
+    lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in ladder[:-1]]
+    fit = _robust(data, grid, _cutoffs([*lower, top], ladder), top.noise)
     if whole is None:
         return fit
     inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -15,7 +16,7 @@ from markupsafe import Markup
 
 from digitize.report import charts, sizes, words
 from digitize.report.context import ReportContext
-from digitize.report.pictures import Shot, close_ups, rule_strips, sheet_shot
+from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
 from digitize.shapes import Rule, Unit
 
 PACKAGE = "digitize.report"
@@ -29,6 +30,11 @@ FILE_USES = {
     "report.html": "this page",
     "overlay.png": "the scan with the outline drawn over it",
 }
+
+NO_BREAK_SPACE = "\u00a0"
+WRITTEN_LAST = ("record.json", "report.html")
+# A number and its unit, a sign and its number: never on two lines.
+KEPT_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm²|in|sq in|px|%|dpi)(?!\w))|(?<=[±−]) (?=\d)")
 
 
 @dataclass(frozen=True)
@@ -63,7 +69,7 @@ def write_report(record: Mapping[str, Any], context: ReportContext, path: Path) 
 
 def render(record: Mapping[str, Any], context: ReportContext) -> str:
     """Return the page as HTML; every text of the record and the plan is escaped."""
-    return _template().render(view(record, context))
+    return KEPT_TOGETHER.sub(NO_BREAK_SPACE, _template().render(view(record, context)))
 
 
 @cache
@@ -90,6 +96,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "sheet": sheet_shot(context),
         "close_ups": close_ups(context),
         "traced": traced_sentence(record),
+        "mirrored": context.audit is not None and not context.audit.measured,
         "scale": scale_sentence(record),
         "rules": rule_views(record, context),
         "spans": spans(record, context.unit),
@@ -107,15 +114,14 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
 
 def traced_sentence(record: Mapping[str, Any]) -> str:
     """Return how much of the outline was followed on the paper."""
-    fraction = words.dig(record, "outline", "traced_fraction")
+    fraction, perimeter = words.dig(record, "outline", "traced_fraction"), words.dig(record, "body", "perimeter_mm")
     if fraction is None:
         return ""
     if fraction >= 1.0:
         return "All of the line was followed on the paper; nothing was filled in."
-    bridged = words.number(100 * (1 - fraction), 1)
-    return (
-        f"{words.number(100 * fraction, 1)} % of the line was followed on the paper; {bridged} % was bridged over gaps."
-    )
+    percent = f"{words.number(100 * (1 - fraction), 2)} %"
+    gaps = percent if perimeter is None else f"{words.number((1 - fraction) * perimeter, 1)} mm ({percent})"
+    return f"All of the line was followed on the paper but for {gaps}, which was bridged over gaps."
 
 
 def scale_sentence(record: Mapping[str, Any]) -> str:
@@ -161,6 +167,8 @@ def _rule_chart(index: int, entry: Mapping[str, Any], context: ReportContext) ->
     at_mm, residual = context.rules[index].control.at_mm, context.residuals_mm[index]
     if at_mm.shape != residual.shape or not np.isfinite(residual).all():
         return None
+    if not reads_forward(context.rules[index]):  # as the strips show it
+        at_mm, residual = at_mm.max() - at_mm[::-1], -residual[::-1]
     return charts.residual_chart(at_mm, residual, entry.get("residual_rms_mm"))
 
 
@@ -214,7 +222,7 @@ def halves(record: Mapping[str, Any], context: ReportContext) -> list[str]:
         return []
     found = [words.gap_sentence(symmetry, context.audit.agree if context.audit else None)]
     if context.kept:
-        found.append(context.kept if context.kept.endswith(".") else context.kept + ".")
+        found.append(f"Kept: {context.kept.rstrip('.')}.")
     found.append(words.angle_sentence(symmetry.get("tail_angle_deg"), "At the tail"))
     found.append(words.angle_sentence(symmetry.get("neck_angle_deg"), "At the neck"))
     return found
@@ -237,7 +245,7 @@ def budget(record: Mapping[str, Any]) -> list[Share]:
         Share(
             str(term.get("term") or words.DASH),
             words.number(term["u_mm"], 3),
-            f"{100 * term['u_mm'] ** 2 / total:.0f} %",
+            _percent(100 * term["u_mm"] ** 2 / total),
             charts.bar(term["u_mm"] / largest),
             str(term.get("how") or ""),
         )
@@ -245,9 +253,16 @@ def budget(record: Mapping[str, Any]) -> list[Share]:
     ]
 
 
+def _percent(share: float) -> str:
+    return f"{share:.0f} %" if share >= 1 else "under 1 %"
+
+
 def files(record: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Return (name, what it is for, short checksum) of every file; the page itself has no checksum."""
+    """Return (name, what it is for, short checksum) of every file; those written after the page have no checksum."""
     listed = words.dig(record, "files") or {}
+    if not listed:
+        return []
+    listed = {**dict.fromkeys(WRITTEN_LAST), **listed}
     names = [*(name for name in FILE_USES if name in listed), *(name for name in listed if name not in FILE_USES)]
     return [(name, FILE_USES.get(name, ""), str(listed[name] or "")[:12]) for name in names]
 

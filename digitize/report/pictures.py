@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.report.context import ReportContext
 from digitize.report.overlay import (
     INK_BGR,
@@ -20,6 +20,7 @@ from digitize.report.overlay import (
     lightened,
     outline_lines,
     stroke,
+    to_px,
 )
 from digitize.shapes import Picture, Rule
 
@@ -31,6 +32,7 @@ CLOSE_UP_MAX_PX = 720
 CLOSE_UP_LINE_PX = 2.0
 SCALE_BAR_MM = 5.0
 BRIDGED_SHOWN_MM = 3.0  # shorter gaps in the tracing have no picture of their own
+BRIDGED = "Bridged, not traced"
 APART_MM = 15.0  # two close-ups nearer than this show the same
 STRIP_WIDTH_PX = 900
 STRIP_GRADUATIONS = 40  # shown of a long rule, at each of its ends
@@ -100,14 +102,27 @@ def _places(context: ReportContext) -> list[tuple[int, str, str]]:
     wanted = [
         (_end_index(xy, -1), "Tail end", "where the end block sits"),
         (_end_index(xy, 1), "Neck end", "where the neck block sits"),
-        (int(np.argmax(np.abs(xy[:, 0]))), "Widest place", "of the lower bout" if _widest_low(xy) else "of the body"),
+        (
+            int(np.argmax(np.where(_on_page(context), np.abs(xy[:, 0]), -1.0))),
+            "Widest place",
+            "of the lower bout" if _widest_low(xy) else "of the body",
+        ),
         *_doubtful(context),
     ]
     kept: list[tuple[int, str, str]] = []
     for place in wanted:
         if all(np.hypot(*(xy[place[0]] - xy[other[0]])) > APART_MM for other in kept):
             kept.append(place)
-    return kept
+    if any(title == BRIDGED for _, title, _ in kept):
+        return kept
+    return kept + _least_certain(context, [index for index, _, _ in kept])
+
+
+def _on_page(context: ReportContext) -> BoolArray:
+    """Return which body points are in the picture: the mirrored half of a half drawing may not be."""
+    assert context.body is not None and context.body_to_px is not None and context.picture is not None
+    px = to_px(context.body_to_px, context.body.xy)
+    return np.asarray(np.all((px >= 0) & (px < context.picture.grey.shape[::-1]), axis=1))
 
 
 def _end_index(xy: FloatArray, sign: int) -> int:
@@ -124,11 +139,19 @@ def _doubtful(context: ReportContext) -> list[tuple[int, str, str]]:
     found = []
     if (bridged := _longest_bridge(context)) is not None:
         index, length_mm = bridged
-        found.append((index, "Bridged, not traced", f"the longest of the gaps: {length_mm:.0f} mm"))
-    if context.sigma_mm is not None:
-        worst = int(np.argmax(context.sigma_mm))
-        found.append((worst, "Least certain", f"the line is held to ±{2 * context.sigma_mm[worst]:.2f} mm here"))
+        found.append((index, BRIDGED, f"the longest of the gaps: {length_mm:.0f} mm"))
     return found
+
+
+def _least_certain(context: ReportContext, shown: list[int]) -> list[tuple[int, str, str]]:
+    """Return the point with the largest uncertainty, away from the places already shown."""
+    if context.sigma_mm is None or context.body is None:
+        return []
+    xy = context.body.xy
+    away = _on_page(context) & np.all([np.hypot(*(xy - xy[index]).T) > APART_MM for index in shown], axis=0)
+    worst = int(np.argmax(np.where(away, context.sigma_mm, -1.0)))
+    title = "Least certain" if context.sigma_mm[worst] == context.sigma_mm.max() else "Least certain elsewhere"
+    return [(worst, title, f"the line is held to ±{2 * context.sigma_mm[worst]:.2f} mm here")]
 
 
 def _longest_bridge(context: ReportContext) -> tuple[int, float] | None:
@@ -143,7 +166,7 @@ def _longest_bridge(context: ReportContext) -> tuple[int, float] | None:
     return (int(longest[len(longest) // 2]), length_mm) if length_mm >= BRIDGED_SHOWN_MM else None
 
 
-def _stretch(traced: np.ndarray[tuple[int], np.dtype[np.bool_]], start: int) -> list[int]:
+def _stretch(traced: BoolArray, start: int) -> list[int]:
     members: list[int] = []
     while not traced[(start + len(members)) % len(traced)]:
         members.append((start + len(members)) % len(traced))
@@ -195,16 +218,22 @@ def _scale_bar(image: Image, px_per_mm: float) -> None:
     )
 
 
+def reads_forward(rule: Rule) -> bool:
+    """Return whether the rule runs as it is read in the picture: to the right, or upwards when it stands."""
+    x, y = np.subtract(rule.to_px, rule.from_px)
+    return bool(x > 0 if abs(x) >= abs(y) else y < 0)
+
+
 def rule_strips(picture: Picture, rule: Rule) -> tuple[Shot, ...]:
-    """Return the rule straightened, with its graduations marked as found: all of it, or its two ends when long."""
-    places = rule.control.places.xy
+    """Return the rule turned to be read, its graduations marked as found: all of it, or its two ends when long."""
+    places = rule.control.places.xy if reads_forward(rule) else rule.control.places.xy[::-1]
     stretches = _stretches(rule)
-    titles = ("All of it",) if len(stretches) == 1 else ("Its first graduations", "Its last graduations")
+    titles = ("All of it",) if len(stretches) == 1 else ("One end", "The other end")
     shots = []
     for (first, last), title in zip(stretches, titles, strict=True):
         image = _strip(picture, rule, places[first : last + 1])
-        at_mm = rule.control.at_mm
-        shots.append(_shot(image, title, f"{at_mm[first]:g} to {at_mm[last]:g} mm along the rule"))
+        caption = f"{last + 1 - first} graduations, each marked above and below where it was found"
+        shots.append(_shot(image, title, caption))
     return tuple(shots)
 
 

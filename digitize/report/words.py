@@ -13,6 +13,7 @@ from digitize.shapes import Unit
 
 DASH = "–"
 FINEST_U_MM = 0.01  # nothing is printed finer than a hundredth of a millimetre
+FINEST_FRACTION_MM = MM_PER_INCH / 64  # thousandths behind a fraction say nothing beyond half of this
 SQUARE_TOLERANCE_DEG = 0.5  # closer to a right angle than a hand-cut block is
 PERCENT = 100.0
 
@@ -49,7 +50,8 @@ def length(value_mm: float | None, u95_mm: float | None, unit: Unit) -> str:
     if value_mm is None or not math.isfinite(value_mm):
         return DASH
     if unit == "in":
-        return format_length(value_mm, "in").replace("-", "−")
+        told = u95_mm is None or u95_mm <= FINEST_FRACTION_MM / 2
+        return format_length(value_mm, "in").replace("-", "−") if told else short_length(value_mm, "in")
     return number(value_mm, digits_for(u95_mm), "mm")
 
 
@@ -64,7 +66,7 @@ def plus_minus(u95_mm: float | None, unit: Unit = "mm") -> str:
         return DASH
     if unit == "in":
         return f"± {max(u95_mm / MM_PER_INCH, 0.001):.3f} in"
-    return f"± {max(u95_mm, FINEST_U_MM):.2f} mm"
+    return f"± {max(u95_mm, FINEST_U_MM):.{digits_for(u95_mm)}f} mm"
 
 
 def count(amount: int | None, one: str, many: str) -> str:
@@ -101,6 +103,8 @@ def reasons(record: Mapping[str, Any]) -> tuple[Reason, ...]:
     found = []
     for entry in dig(record, "reasons") or []:
         weight: Weight = TABLE[entry["code"]][0] if entry.get("code") in TABLE else "look"
+        if weight in ("refused", "usage") and dig(record, "verdict") in ("sound", "look"):
+            weight = "look"  # it cost one rule or one line, not the outline
         found.append(Reason(weight, str(entry.get("text") or ""), str(entry.get("remedy") or "")))
     return tuple(sorted(found, key=lambda reason: order.index(reason.weight)))
 
@@ -132,13 +136,15 @@ def verdict(record: Mapping[str, Any], unit: Unit) -> Verdict:
             "look",
             "Look before you cut",
             look_sentence(record, u95),
-            (*unique([f"{one.text} {one.remedy}" for one in heavy]), PRINT_STEP),
+            (*unique([f"{one.text} {one.remedy}" for one in heavy]), f"When that is settled: {PRINT_STEP}"),
         )
-    sentence = f"The outline holds to {u95} all the way round (95 in 100). Nothing about this sheet raised a doubt."
-    return Verdict("sound", "Sound", sentence, (PRINT_STEP, "Check the check line with your own steel rule, then cut."))
+    sentence = f"The outline holds to {u95} all the way round (95 in 100). Nothing needs a second look."
+    return Verdict(
+        "sound", "Sound", sentence, (f"P{PRINT_STEP[1:]}", "Check the check line with your own steel rule, then cut.")
+    )
 
 
-PRINT_STEP = "Print outline.pdf at true size (100 %, no fitting to the page)."
+PRINT_STEP = "print outline.pdf at true size (100 %, no fitting to the page)."
 
 
 def unique(parts: list[str]) -> tuple[str, ...]:

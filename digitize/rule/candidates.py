@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
-from calibration.frames import FloatArray
 from digitize.rule.lines import drawn_lines, end_lines, segments
 from digitize.rule.strip import Grey, Line, reach_in_picture, warp
 
@@ -19,13 +18,15 @@ WINDOW_PX = 1024  # long enough for ten graduations of 75 px
 HOP_PX = 512
 PITCH_PX = (2.6, 110.0)
 FEWEST_PULSES = 10  # dark pulses in a window
-REPEAT_SCORE = 0.35  # normalised autocorrelation at the pitch
+REPEAT_SCORE = 0.42  # normalised autocorrelation at the pitch
 SMOOTH_PX = 0.8  # ticks one pixel wide repeat badly at a pitch that is no whole number
 SAME_PEAK = 0.75  # of the best peak; the shortest such lag is the pitch
 MOST_PARTS = 10
 PART_POWER = 3.0  # times the power at the pitch itself
 SAME_PITCH = 0.03  # relative, of windows that belong together
-CONTRAST_LEVELS = 20.0  # grey levels; less is noise
+CONTRAST_LEVELS = 40.0  # grey levels between ink and paper; less is noise
+SHORTEST_PX = 120.0  # of a line worth probing
+MANY_REPEATS = 150.0
 MOST_SEEDS = 90
 
 
@@ -39,6 +40,12 @@ class Seed:
     from_px: float
     to_px: float
     score: float
+    run_px: float = 0.0  # length over which the same repeat is seen
+
+    @property
+    def merit(self) -> float:
+        """What to try first: many clear repeats."""
+        return float(self.score**3 * np.sqrt(min(self.run_px / self.pitch_px, MANY_REPEATS)))
 
 
 def _autocorrelation(rows: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
@@ -82,7 +89,9 @@ def _pitch(curve: npt.NDArray[np.float32], power: npt.NDArray[np.float32]) -> tu
 
 def _busy(rows: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     """Tell which rows hold enough dark pulses with contrast."""
-    ink, paper = np.sort(rows[:, ::4], axis=1)[:, [0, -8]].astype(np.int16).T
+    ordered = np.sort(rows[:, ::4], axis=1)
+    count = ordered.shape[1]
+    ink, paper = ordered[:, [count // 50, count - 1 - count // 30]].astype(np.int16).T
     dark = rows < ((ink + paper) / 2)[:, None]
     pulses = np.count_nonzero(dark[:, 1:] & ~dark[:, :-1], axis=1)
     return np.asarray((pulses >= FEWEST_PULSES) & (paper - ink > CONTRAST_LEVELS))
@@ -120,7 +129,8 @@ def _join(seeds: list[Seed]) -> list[Seed]:
             runs[-1].append(seed)
         else:
             runs.append([seed])
-    return [max(run, key=lambda seed: seed.score) for run in runs]
+    best = [max(run, key=lambda seed: seed.score) for run in runs]
+    return [replace(one, run_px=run[-1].to_px - run[0].from_px) for one, run in zip(best, runs, strict=True)]
 
 
 def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
@@ -137,19 +147,11 @@ def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
     return seeds
 
 
-SHORTEST_PX = 120.0  # of a line worth probing
-
-
 def find_seeds(grey: Grey) -> list[Seed]:
     """Return the places of the picture where something repeats beside a line, best first."""
     found, factor = segments(grey)
     if len(found) == 0:
         return []
     seeds = [seed for line in drawn_lines(found, factor) + end_lines(found, factor) for seed in _line_seeds(grey, line)]
-    seeds.sort(key=lambda seed: -seed.score)
+    seeds.sort(key=lambda seed: -seed.merit)
     return seeds[:MOST_SEEDS]
-
-
-def seed_places(seeds: list[Seed]) -> FloatArray:
-    """Return (N, 2) px middles of the seeds."""
-    return np.array([seed.line.at((seed.from_px + seed.to_px) / 2) for seed in seeds]).reshape(-1, 2)

@@ -19,6 +19,9 @@ DENSE_RUN = 15  # graduations
 END_RUN = 5  # the last of a rule stands among this many present
 HALF_RUN = 12  # graduations on either side of a gap that must agree on the count
 HALVES_AGREE = 0.2  # of the pitch
+HUBER = 1.5  # robust sigmas up to which a place counts in full
+HUBER_ROUNDS = 6
+MAD_TO_SIGMA = 1.4826
 PEAK_SHARE = 0.3  # of the usual height
 
 
@@ -57,7 +60,7 @@ def zoom_pitch(profile: FloatArray, pitch_px: float) -> tuple[float, float]:
     """Return (pitch, phase in [0, pitch)) at the top of the periodogram near ``pitch_px``."""
     level = uniform_filter1d(profile, max(3, round(2 * pitch_px)))
     t = np.arange(len(profile))
-    step = 1.0 / (6.0 * len(profile))
+    step = 1.0 / (4.0 * len(profile))
     steps = int(np.ceil(PITCH_RANGE / pitch_px / step))
     frequency = 1.0 / pitch_px + step * np.arange(-steps, steps + 1)
     sums = np.exp(-2j * np.pi * np.outer(frequency, t)) @ (profile - level)
@@ -73,15 +76,15 @@ def robust_line(index: FloatArray, place: FloatArray, scale_floor: float = 0.02)
     """
     weights = np.ones(len(index))
     start = pitch = 0.0
-    for _ in range(8):
-        middle = np.average(index, weights=weights)
-        centred = index - middle
-        mean = np.average(place, weights=weights)
-        pitch = float(np.sum(weights * centred * (place - mean)) / max(np.sum(weights * centred**2), 1e-12))
+    for _ in range(HUBER_ROUNDS):
+        total = weights.sum()
+        middle, mean = weights @ index / total, weights @ place / total
+        pull = weights * (index - middle)
+        pitch = float(pull @ (place - mean)) / max(float(pull @ (index - middle)), 1e-12)
         start = float(mean - pitch * middle)
         left = np.abs(place - start - pitch * index)
-        scale = max(1.4826 * float(np.median(left)), scale_floor)
-        weights = np.minimum(1.0, 1.5 * scale / np.maximum(left, 1e-12))
+        scale = max(MAD_TO_SIGMA * float(np.median(left)), scale_floor)
+        weights = np.minimum(1.0, HUBER * scale / np.maximum(left, 1e-12))
     return start, pitch
 
 
@@ -152,6 +155,9 @@ def largest_sure_part(comb: Comb) -> Comb:
         if min(gap + 1, comb.count - gap - 1) < 3:
             continue
         middle = (comb.index[gap] + comb.index[gap + 1]) / 2
+        offsets = [comb.place_px[part] - comb.start_px - comb.pitch_px * comb.index[part] for part in (low, high)]
+        if abs(np.median(offsets[0]) - np.median(offsets[1])) < 0.3 * HALVES_AGREE * comb.pitch_px:
+            continue
         sides = []
         for part in (low, high):
             off = comb.place_px[part] - comb.start_px - comb.pitch_px * comb.index[part]

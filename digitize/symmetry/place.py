@@ -80,10 +80,21 @@ def _bouts(xy: FloatArray, half: bool) -> tuple[float, float]:
     return float(width[:middle].max()), float(width[middle:].max())
 
 
-def _neck_up(axis: Axis, xy: FloatArray, half: bool) -> tuple[Axis, tuple[Doubt, ...]]:
-    """Return the axis pointing from the wider bout, the tail's, to the neck."""
+def _neck_up(
+    axis: Axis, xy: FloatArray, half: bool, towards: tuple[float, float] | None
+) -> tuple[Axis, tuple[Doubt, ...]]:
+    """Return the axis pointing from the tail to the neck.
+
+    The neck's own edges, where drawn, tell; so does the wider bout, which is the tail's. When
+    they contradict each other the drawn neck is followed, with a doubt.
+    """
     lower, upper = _bouts(_frame(axis).apply(xy), half)
-    if abs(lower - upper) < ENDS_MARGIN * max(lower, upper):
+    alike = abs(lower - upper) < ENDS_MARGIN * max(lower, upper)
+    if towards is not None:
+        agrees = float(axis.along @ np.array(towards)) > 0
+        doubts = () if alike or agrees == (lower > upper) else (doubt("ends-uncertain"),)
+        return (axis if agrees else _reversed(axis)), doubts
+    if alike:
         # Nothing in the outline tells; plans are mostly drawn neck up, or neck right.
         along = axis.along
         upright = along[1] > 0 if abs(along[1]) > 0.5 else along[0] > 0
@@ -181,7 +192,7 @@ def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
     even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
     chosen = choose_axis(own, loop.xy, traced.lines, even)
-    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False)
+    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, towards=traced.neck_towards)
     turned = np.cos(axis.angle_rad - own.axis.angle_rad) > 0
     chosen = chosen if turned else replace(chosen, offset_mm=-chosen.offset_mm)
     frame = _frame(axis)
@@ -252,7 +263,7 @@ def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
 
 def _place_half(traced: TracedOutline) -> BodyTrace:
     chosen = half_axis(traced.points.xy, traced.lines)
-    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True)
+    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, towards=traced.neck_towards)
     half, was_left = _as_half(traced, _frame(axis))
     closed = closed_on_axis(half)
     shift = np.array([0.0, closed.xy[0, 1]])

@@ -23,6 +23,7 @@ FLATTEN_MM = 0.0005  # chord error when bulges become points
 RIGHT_MM = 0.5  # an outline off by more than this anywhere is another line, not a poor trace
 WRONG_MM = 0.3  # a sound answer off by more than this (and 3 u95) is a wrong outline called sound
 MAKER = Path(__file__).resolve().parents[1] / "maker"
+SOURCE = b"".join(path.read_bytes() for path in sorted(MAKER.glob("*.py")) if not path.name.startswith("test_"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,8 +64,7 @@ class Row:
 
 def cached_plan(spec: PlanSpec) -> MadePlan:
     """Return the plan, made once for as long as the maker stays as it is."""
-    source = b"".join(path.read_bytes() for path in sorted(MAKER.glob("*.py")) if not path.name.startswith("test_"))
-    key = hashlib.sha256(source + repr(spec).encode()).hexdigest()[:16]
+    key = hashlib.sha256(SOURCE + repr(spec).encode()).hexdigest()[:16]
     folder = Path(tempfile.gettempdir()) / "boutline-bench" / key
     plan, _, _ = describe(spec, folder / f"{spec.name}{spec.suffix}")
     if not plan.path.exists():

@@ -245,6 +245,6 @@ def example() -> Example:
         body_to_px(),
         "mm",
         measures,
-        "The mean of both halves was kept, because they agree within what a drawing can be off",
+        "the mean of both halves, because they agree within what a drawing can be off",
     )
     return Example(record(), context)

@@ -118,18 +118,18 @@ def test_numbers_stand_beside_their_uncertainty(page):
 def test_page_has_close_ups_strips_and_charts(page):
     tags = parsed(page).tags
     images = [attributes["alt"] for tag, attributes in tags if tag == "img"]
-    assert len([one for one in images if one.startswith(("Tail end", "Neck end", "Widest", "Bridged"))]) == 4
+    assert len([one for one in images if one.startswith(("Tail end", "Neck end", "Widest", "Bridged", "Least"))]) == 4
     charts = [
         attributes["aria-label"] for tag, attributes in tags if tag == "svg" and attributes.get("class") == "chart"
     ]
     assert len([one for one in charts if one.startswith("Graduations")]) == 2
     assert any(one.startswith("Left against right") for one in charts)
-    assert any(one.startswith("The body: 402.0 mm long") for one in charts)
+    assert any(one.startswith("The body: 402.0\u00a0mm long") for one in charts)
 
 
 def test_copy_factors_follow_the_body_when_it_lies_across_the_picture(example):
     lying = np.array([[0.0, 8.0, 300.0], [8.0, 0.0, 1500.0]])
-    html = render(example.record, replace(example.context, body_to_px=lying))
+    html = render(example.record, replace(example.context, body_to_px=lying)).replace("\u00a0", " ")
     assert "Along the body: 1.30 % large (± 0.12 %), which is 5.2 mm too much over the body&#39;s length" in html
     assert "Across the body: true to size" in html
 
@@ -166,6 +166,17 @@ def without(record, path):
     return copy
 
 
+def test_bridged_length_is_told_in_mm(example):
+    outline = {**example.record["outline"], "traced_fraction": 0.9998}
+    html = render({**example.record, "outline": outline}, example.context).replace("\u00a0", " ")
+    assert "but for 0.2 mm (0.02 %)" in html
+
+
+def test_numbers_keep_their_units_on_the_line(page):
+    assert "402.04\u00a0mm" in page
+    assert not re.search(r"\d (mm|%)[ .,;)<]", page)
+
+
 def test_any_single_missing_value_still_gives_a_whole_page(example):
     """None anywhere in the record: the page still parses and never prints the word."""
     context = replace(example.context, picture=None, residuals_mm=())
@@ -186,6 +197,7 @@ def test_half_drawing_has_no_gap_chart(example):
     audit = replace(example.context.audit, measured=False)
     html = render({**example.record, "symmetry": symmetry}, replace(example.context, audit=audit))
     assert "half a body" in html
+    assert "has no ink beneath" in html
     assert "Left against right:" not in html
 
 

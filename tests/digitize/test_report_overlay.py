@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from base64 import b64decode
 from dataclasses import replace
 
 import cv2
@@ -11,7 +12,7 @@ import pytest
 
 from calibration.frames import BodyPoints
 from digitize.report import carry_over, overlay, write_overlay
-from digitize.report.pictures import close_ups, cut, rule_strips
+from digitize.report.pictures import close_ups, cut, reads_forward, rule_strips
 from digitize.shapes import Picture
 from tests.digitize import report_example
 
@@ -103,7 +104,20 @@ def test_traced_flags_of_another_length_are_a_fault(shown, tmp_path):
 
 
 def test_close_ups_show_both_ends_the_widest_place_and_the_gap(shown):
-    assert [shot.title for shot in close_ups(shown)] == ["Tail end", "Neck end", "Widest place", "Bridged, not traced"]
+    assert [shot.title for shot in close_ups(shown)] == [
+        "Tail end",
+        "Neck end",
+        "Widest place",
+        "Bridged, not traced",
+    ]
+
+
+def test_least_certain_place_is_another_than_those_shown(shown):
+    sigma = np.full(len(shown.body), 0.03)
+    sigma[[0, 300]] = 0.5, 0.2  # the first is the tail, which has its own picture
+    found = close_ups(replace(shown, traced=None, sigma_mm=sigma))
+    assert [shot.title for shot in found][3:] == ["Least certain elsewhere"]
+    assert "±0.40 mm" in found[-1].caption
 
 
 def test_close_up_shows_the_least_certain_place_when_nothing_is_bridged(shown):
@@ -114,8 +128,27 @@ def test_close_up_shows_the_least_certain_place_when_nothing_is_bridged(shown):
     assert "±0.80 mm" in found[-1].caption
 
 
+def test_close_ups_stay_on_the_page_when_one_half_is_not_drawn(shown):
+    """The right side lies beyond the picture; the widest place is then shown on the left."""
+    page = replace(shown.picture, grey=shown.picture.grey[:, : int(report_example.TAIL_PX[0]) + 20])
+    found = close_ups(replace(shown, picture=page, traced=None))
+    whole = close_ups(replace(shown, traced=None))
+    widest = [next(shot for shot in shots if shot.title == "Widest place").uri for shots in (found, whole)]
+    ink = [cv2.imdecode(np.frombuffer(b64decode(uri.split(",")[1]), np.uint8), 0) for uri in widest]
+    assert all((picture < 200).mean() > 0.01 for picture in ink)
+    assert widest[0] != widest[1]
+
+
 def test_long_rules_show_their_ends_and_short_ones_all(shown):
     assert [len(rule_strips(shown.picture, rule)) for rule in shown.rules] == [2, 1]
+
+
+def test_strips_are_turned_as_the_rule_is_read(shown):
+    """A rule found from its right end, or from its top, is shown from the other one."""
+    level, standing = shown.rules
+    assert reads_forward(level) and not reads_forward(standing)
+    backwards = replace(level, from_px=level.to_px, to_px=level.from_px)
+    assert not reads_forward(backwards)
 
 
 def test_strip_puts_its_marks_on_the_graduations(shown):

@@ -24,6 +24,25 @@ def test_inches_are_written_to_the_nearest_64th():
     assert words.short_length(7.492 * 25.4, "in") == "7 31/64 in"
 
 
+def test_thousandths_are_left_out_when_the_uncertainty_hides_them():
+    length_mm = 7.492 * 25.4
+    assert words.length(length_mm, 0.1, "in") == "7 31/64 in +0.008"
+    assert words.length(length_mm, 0.4, "in") == "7 31/64 in"
+
+
+def test_uncertainty_has_the_digits_of_its_value():
+    assert words.plus_minus(0.134) == "± 0.13 mm"
+    assert words.plus_minus(6.312) == "± 6.3 mm"
+    assert words.plus_minus(12.6) == "± 13 mm"
+
+
+def test_refusing_doubt_beside_an_outline_is_something_to_look_at():
+    entry = {"code": "unit-uncertain", "text": "a", "remedy": "b"}
+    said = words.verdict({"verdict": "look", "reasons": [entry], "outline": {"u95_mm": 0.2}}, "mm")
+    assert said.sentence.startswith("One thing needs")
+    assert words.reasons({"verdict": "refused", "reasons": [entry]})[0].weight == "refused"
+
+
 def test_negative_zero_has_no_sign():
     assert words.number(-0.001, 2) == "0.00"
     assert words.number(-0.5, 1) == "−0.5"

@@ -7,13 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from scipy.optimize import brentq
+from scipy.optimize import root
 from shapely import affinity
 from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
 from tests.maker.spec import PlanSpec
 
+ARC_POINTS = 4000
 STEP_MM = 0.4  # between the points of an outline: 0.001 mm of sagitta at a radius of 20 mm
 
 
@@ -82,37 +83,42 @@ def _arc(start: FloatArray, heading: float, radius: float, turn: float) -> tuple
     """Return points, end and end heading of an arc; ``turn`` > 0 is counter-clockwise, radians."""
     side = np.sign(turn) * radius
     centre = start + side * np.array([-np.sin(heading), np.cos(heading)])
-    at = heading + np.linspace(0.0, turn, 4000)
+    at = heading + np.linspace(0.0, turn, ARC_POINTS)
     points = centre + side * np.stack([np.sin(at), -np.cos(at)], axis=1)
     return points, points[-1], heading + turn
 
 
-def _chain(arcs: list[tuple[float, float]]) -> tuple[FloatArray, float]:
-    """Return the points and the last heading of tangent arcs (radius, turn) from the tail."""
+def _chain(arcs: list[tuple[float, float]]) -> FloatArray:
+    """Return the points of tangent arcs (radius, turn) from the tail, ``ARC_POINTS`` an arc."""
     end, heading, parts = np.zeros(2), 0.0, []
     for radius, turn in arcs:
         points, end, heading = _arc(end, heading, radius, turn)
         parts.append(points)
-    return np.vstack(parts), heading
+    return np.vstack(parts)
 
 
 def _small(rng: np.random.Generator) -> Body:
-    """Return a small body of five tangent arcs each side, as drawn with a compass."""
-    length = rng.uniform(245, 350)
-    radii = np.array([0.8, 0.25, 0.45, 0.175, 0.6]) * rng.uniform(0.95, 1.05, 5)
-    turns = np.radians([17.0, 98.0, -44.0]) + np.radians(rng.uniform(-2, 2, 3))
+    """Return a small body of five tangent arcs each side, as drawn with a compass.
 
-    def arcs(fourth: float) -> list[tuple[float, float]]:
-        last = np.pi - turns.sum() - fourth
-        return list(zip(radii, [*turns, fourth, last], strict=True))
+    The waist's and the upper bout's turns are found so that the half ends on the centerline with the
+    upper bout the wanted share of the lower one.
+    """
+    length, share = rng.uniform(245, 350), rng.uniform(0.76, 0.83)
+    radii = np.array([0.9, 0.30, 0.55, 0.20, 0.55]) * rng.uniform(0.96, 1.04, 5)
+    tail, lower = np.radians([17.0, 106.0]) + np.radians(rng.uniform(-1.5, 1.5, 2))
 
-    def miss(fourth: float) -> float:
-        return float(_chain(arcs(fourth))[0][-1, 0])
+    def chain(unknown: FloatArray) -> FloatArray:
+        last = np.pi - tail - lower - unknown.sum()
+        return _chain(list(zip(radii, [tail, lower, *unknown, last], strict=True)))
 
-    tries = np.radians(np.linspace(40.0, 117.0, 40))
-    misses = [miss(t) for t in tries]
-    cross = next(i for i in range(39) if misses[i] * misses[i + 1] < 0)
-    half, _ = _chain(arcs(float(brentq(miss, tries[cross], tries[cross + 1], xtol=1e-13))))
+    def miss(unknown: FloatArray) -> tuple[float, float]:
+        x = chain(unknown)[:, 0].reshape(5, ARC_POINTS)
+        return float(x[-1, -1]), float(x[3].max() - share * x[1].max())
+
+    found = root(miss, np.radians([-48.0, 70.0]), tol=1e-13)
+    half = chain(found.x)
+    if abs(half[-1, 0]) > 1e-9:
+        raise ValueError("the arcs of this small body do not meet")
     return _symmetric([half * (length / half[-1, 1])], 17.0)
 
 

@@ -82,6 +82,17 @@ def test_every_body_is_a_closed_counter_clockwise_loop_from_the_tail(family, see
         assert np.hypot(*(body.outline_mm - corner).T).min() < 1e-9
 
 
+@pytest.mark.parametrize("family", FAMILIES)
+@pytest.mark.parametrize("seed", range(8))
+def test_the_lower_bout_is_the_wider_one_and_the_waist_is_narrowest(family, seed):
+    half = make_body(PlanSpec(family=family, seed=seed)).outline_mm * [-1.0, 1.0]  # the left half, whole in a cutaway
+    share = half[:, 1] / half[:, 1].max()
+    lower, upper = half[share < 0.45, 0].max(), half[share > 0.65, 0].max()
+    waist = half[(share > 0.4) & (share < 0.8) & (half[:, 0] > 0), 0].min()
+    assert upper < 0.93 * lower
+    assert waist < 0.96 * upper
+
+
 def test_corners_are_sharp_and_nothing_else_is():
     body = make_body(PlanSpec(family="violin", seed=4))
     ahead = np.roll(body.outline_mm, -1, axis=0) - body.outline_mm
