@@ -13,6 +13,7 @@ from calibration.frames import BoolArray, FloatArray
 from digitize.rule.strip import Grey, Line
 
 DETECTOR_PIXELS = 6e6  # the detector takes about 0.1 s for each million
+BLUR_PX = 0.9  # the steps of a 1-bit picture hide the direction of its lines
 SAME_LINE_PX = 2.5  # reduced px: both edges of a drawn line, and its pieces
 SAME_ANGLE_RAD = np.deg2rad(2.0)
 SHORTEST_PIECE_PX = 15.0  # reduced px; shorter pieces do not fix a direction
@@ -28,9 +29,10 @@ MOST_END_LINES = 60
 def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
-    small = grey
     if factor > 1:
         small = np.asarray(cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    else:
+        small = np.asarray(cv2.GaussianBlur(grey, (0, 0), BLUR_PX), dtype=np.uint8)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
     if found is None:
         return np.empty((0, 4)), factor
