@@ -12,7 +12,7 @@ from calibration.flags import Doubt, doubt
 from calibration.units import MM_PER_INCH
 from digitize.rule.candidates import Seed, find_seeds
 from digitize.rule.graduations import Ticks, measure, running_bend_px
-from digitize.rule.hierarchy import Hierarchy, read_hierarchy
+from digitize.rule.hierarchy import LEAST_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.records import rule_record
 from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
 from digitize.shapes import Picture, Rule
@@ -142,7 +142,8 @@ def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found |
         return None
     pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
     decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
-    if decision.worth is None and pattern.kind == "none" and (hint is None or hint.near is None):
+    patternless = pattern.kind == "none" and pattern.score < LEAST_SCORE  # hatching and the like
+    if decision.worth is None and patternless and (hint is None or hint.near is None):
         return None
     if decision.worth is not None and ticks.count < FEWEST:
         length_mm = (ticks.t_px[-1] - ticks.t_px[0]) / ticks.pitch_px * decision.worth.pitch_mm

@@ -124,13 +124,19 @@ def split(loop: Loop) -> tuple[Half, Half]:
     if len(crossings) < 2:
         raise Refusal("no-outline")
     (y_tail, tail), (y_neck, neck) = crossings[0], crossings[-1]
+    sharp = [_corner_at(loop, y) for y in (y_tail, y_neck)]
     right = _piece(loop, tail, neck, y_tail, y_neck)
     left = _piece(loop, neck, tail, y_neck, y_tail)
-    flip = np.array([-1.0, 1.0])
     last = len(left.xy) - 1
-    return right, Half(
-        left.xy[::-1] * flip, left.sigma[::-1], left.traced[::-1], np.sort(last - left.corners)
-    )
+    mirrored = Half(left.xy[::-1] * (-1.0, 1.0), left.sigma[::-1], left.traced[::-1], np.sort(last - left.corners))
+    right, mirrored = (replace(h, corners=_end_corners(h, sharp[0], sharp[1])) for h in (right, mirrored))
+    return right, mirrored
+
+
+def _corner_at(loop: Loop, y: float) -> bool:
+    """Whether one of the loop's corners lies where it crosses the centerline at ``y``."""
+    away = np.hypot(*(loop.xy[loop.corners] - (0.0, y)).T)
+    return bool((away < CORNER_PAIR_MM).any())
 
 
 # --- comparing -------------------------------------------------------------------------
