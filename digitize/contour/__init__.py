@@ -6,7 +6,7 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
-from calibration.frames import PxPoints
+from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.solve import Calibration
 from digitize.contour.choose import Choice, choose_outline
 from digitize.contour.lines import LongLine
@@ -18,6 +18,8 @@ from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
 
 # More bridged line than this asks for a look.
 MOST_BRIDGED_MM = 3.0
+# A longer stretch without ink means that the line was lost, not that it has a gap.
+LONGEST_BRIDGE_MM = 14.0
 # An outline nearer than this to the picture's edge has run off it.
 EDGE_PX = 3.0
 
@@ -59,6 +61,15 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
     )
 
 
+def _longest_run_mm(flags: BoolArray, steps_mm: FloatArray) -> float:
+    """Return the length of the longest run of flagged stations (a run over the seam counts as two)."""
+    run = longest = 0.0
+    for flag, step in zip(flags.tolist(), steps_mm.tolist(), strict=True):
+        run = run + step if flag else 0.0
+        longest = max(longest, run)
+    return longest
+
+
 def _neck_towards(
     network: Network, choice: Choice, px_per_mm: float, calibration: Calibration
 ) -> tuple[float, float] | None:
@@ -85,6 +96,8 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     if not closed:
         steps[-1] = 0.0
     missing = ~measured.traced
+    if _longest_run_mm(missing, steps) > LONGEST_BRIDGE_MM:
+        raise Refusal("no-outline")
     length = float(steps[missing].sum())
     if length < MOST_BRIDGED_MM:
         return ()

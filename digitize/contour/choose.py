@@ -20,6 +20,8 @@ from digitize.shapes import Ink, OutlineHints
 
 # A closed way that costs more than this is not an outline; one dearer turn than the second figure asks for a look.
 DEAREST_OUTLINE, DOUBTFUL_TURN = 22.0, 2.0
+# One drawn corner may lie where another line touches; more such turns are not one line.
+MOST_HARD_TURNS = 1
 # Costs weigh against area by this scale.
 MERIT_COST = 9.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
@@ -59,7 +61,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     """
     points, headings = _skeleton_points(ink, px_per_mm)
     lines = long_lines(points, headings, LEAST_BODY_MM)
-    ways = [way for way in closed_ways(network) if way.cost < DEAREST_OUTLINE and not _along_a_line(way, lines)]
+    ways = [way for way in closed_ways(network) if _believable(way) and not _along_a_line(way, lines)]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     whole = _outermost(ways, px_per_mm, hints)
     if whole is not None:
@@ -89,6 +91,11 @@ def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray
     if not points:
         raise Refusal("no-outline")
     return np.concatenate(points), np.concatenate(headings)
+
+
+def _believable(way: Way) -> bool:
+    """Whether a closed way could be one drawn line: dimension and extension lines close ways by turning corners."""
+    return way.cost < DEAREST_OUTLINE and way.hard_turns <= MOST_HARD_TURNS
 
 
 def _merit(way: Way) -> float:

@@ -16,6 +16,7 @@ from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.network import (
+    CORNER_COST,
     GAP_COST,
     GAP_COST_PER_MM,
     LENGTH_COST_PER_MM,
@@ -45,6 +46,7 @@ class Way:
     cost: float
     closed: bool
     worst_turn: float = 0.0  # the dearest single turn, gaps apart
+    hard_turns: int = 0  # turns at meetings that are no continuation at all
 
     def polygon(self) -> Polygon:
         """Return the enclosed region (an open way is closed by its chord)."""
@@ -182,8 +184,9 @@ def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> W
         inked.append(np.ones(len(line), dtype=bool))
     if closed:
         _fill(pieces, inked, pieces[-1][-1], pieces[0][0])
-    worst = max((_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)), default=0.0)
-    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, worst)
+    turns = np.array([_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)] or [0.0])
+    hard = int(np.sum(turns >= CORNER_COST))
+    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, float(turns.max()), hard)
 
 
 def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:

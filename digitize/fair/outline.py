@@ -121,9 +121,7 @@ def _right_half(runs: list[Run], corners: list[int], count: int) -> list[Run]:
         if first >= half and last <= count:
             continue  # the left half
         over_neck, over_tail = first < half < last, last > count
-        if over_neck and over_tail:  # one corner pair apart: both ends in one run cannot be
-            chosen.append(run)
-        elif over_neck:
+        if over_neck:
             chosen.append(_cut_on_axis(run, start_right=False))
         elif over_tail:
             chosen.insert(0, _cut_on_axis(run, start_right=True))

@@ -24,8 +24,8 @@ from digitize.curve import arc_length, blurred, right_normals, unit_tangents
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
 LADDER = (0.18, 0.27, 0.40, 0.60, 0.85)
-# Outlines with corners also bend most sharply beside them: one more rung, so far from a corner.
-CORNER_RUNG, CORNER_REACH_MM = 1.3, 15.0
+# One more rung for quiet lines, and for any so far from a corner, where outlines bend most sharply.
+SHARP_RUNG, QUIET_MM, CORNER_REACH_MM = 1.3, 0.01, 15.0
 # Two fits that differ by more than this many sigmas of the rougher one differ in shape ...
 LEPSKI_SIGMAS = 2.5
 # ... unless the difference is too small for anyone to mind.
@@ -189,8 +189,9 @@ def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
             fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + MIND_MM
         chosen[fine] = ladder[k]
     at = fits[0].at
-    inner = (at > at[0] + CORNER_REACH_MM) & (at < at[-1] - CORNER_REACH_MM)
-    chosen[inner] = np.minimum(chosen[inner], LADDER[-1])
+    if fits[-1].noise > QUIET_MM:
+        gentle = (at > at[0] + CORNER_REACH_MM) & (at < at[-1] - CORNER_REACH_MM)
+        chosen[gentle] = np.minimum(chosen[gentle], LADDER[-1])
     step = float(fits[0].at[1] - fits[0].at[0])
     wide = maximum_filter1d(np.log(chosen), 2 * round(NEIGHBOUR_MM / step) + 1, mode="nearest")
     return np.asarray(np.exp(gaussian_filter1d(wide, GRADUAL_MM / step, mode="nearest")))
@@ -264,8 +265,11 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
     """
     grid = _grid(data, whole)
     data = _without_bumps(data, grid)
-    ladder = LADDER if whole is not None else (*LADDER, CORNER_RUNG)
+    ladder: tuple[float, ...] = (*LADDER, SHARP_RUNG)
     top = _robust(data, grid, np.full(len(grid), ladder[-1]))
+    if whole is not None and top.noise > QUIET_MM:
+        ladder = LADDER
+        top = _robust(data, grid, np.full(len(grid), ladder[-1]))
     lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in ladder[:-1]]
     fit = _robust(data, grid, _cutoffs([*lower, top], ladder), top.noise)
     if whole is None:

@@ -61,7 +61,7 @@ def _autocorrelation(rows: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.floa
 
 def _undivided(pitch_px: float, power: npt.NDArray[np.float32]) -> float:
     """Return the pitch, or the part of it that carries far more power: fine ticks repeat best at whole pixels."""
-    parts = np.arange(1, 1 + int(min(MOST_PARTS, pitch_px / PITCH_PX[0])))
+    parts = np.arange(1, 1 + int(np.clip(pitch_px / PITCH_PX[0], 1, MOST_PARTS)))
     bins = np.rint(2 * WINDOW_PX * parts / pitch_px).astype(np.int64)
     near = np.max([power[np.clip(bins + shift, 0, len(power) - 1)] for shift in (-2, -1, 0, 1, 2)], axis=0)
     best = int(np.argmax(near))

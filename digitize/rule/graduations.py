@@ -23,6 +23,7 @@ CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
 PROFILE_PX = (5.0, 12.0)  # rows of the counting profile
 REACH = 13.0  # pitches: how far from the line graduations are followed
 REACH_PX = (48.0, 300.0)
+HIDDEN_DARK = 0.7  # of full ink, in both gaps: another line hides whether the graduation goes on
 LENGTH_SHARE = 0.4  # of the usual contrast: where a graduation ends
 LEAST_GAP_PX = 3.0  # shorter breaks are flaws of the print
 BANDS = 6  # rows are averaged in this many bands before the middle is taken
@@ -70,6 +71,26 @@ class Ticks:
     def missing(self) -> int:
         """Graduations expected between the ends and not used."""
         return int(self.index[-1] - self.index[0]) + 1 - self.count
+
+    @property
+    def residuals_px(self) -> FloatArray:
+        """(count,) departures of the graduations used from the straight scale."""
+        return np.asarray((self.t_px - self.start_px - self.pitch_px * self.index)[self.used])
+
+    @property
+    def sigma_px(self) -> float:
+        """1 sigma of a place, widened so that a fit that takes places as independent claims no more than holds.
+
+        Neighbours share what the pixel grid does to them, most of all in 1-bit pictures. The variance is
+        multiplied by the integrated autocorrelation, summed to its first value below zero
+        (C. J. Geyer, "Practical Markov Chain Monte Carlo", Stat. Sci. 7 (1992) 473).
+        """
+        left = self.residuals_px - self.residuals_px.mean()
+        count = len(left)
+        products = np.correlate(left, left, "full")[count - 1 :] / max(float(left @ left), 1e-12)
+        below = np.nonzero(products < 0)[0]
+        shared = 2.0 * float(products[: below[0] if len(below) else count].sum()) - 1.0
+        return max(self.rms_px * float(np.sqrt(max(shared, 1.0))), LEAST_SIGMA_PX)
 
     @property
     def places(self) -> FloatArray:
@@ -127,13 +148,19 @@ def _profile(strip: Strip, side: int, near_px: float, far_px: float) -> FloatArr
 
 
 def follow(strip: Strip, comb: Comb, side: int, tilt: float) -> FloatArray:
-    """Return (N, rows) contrast of each graduation against both its gaps, from the line outwards."""
+    """Return (N, rows) contrast of each graduation against both its gaps, from the line outwards.
+
+    Where a line along the rule covers graduation and gaps alike, the graduation counts as going on.
+    """
     h = np.arange(0.0, abs(strip.h0_px) + 1.0) * side
     t = comb.place_px[:, None] + tilt * h[None, :]
     rows = np.broadcast_to(h, t.shape)
     half, quarter = comb.pitch_px / 2, min(0.5, 0.15 * comb.pitch_px)
-    gaps = strip.sample(t - half, rows) + strip.sample(t + half, rows)
-    return np.asarray(0.5 * (strip.sample(t - quarter, rows) + strip.sample(t + quarter, rows) - gaps))
+    left, right = strip.sample(t - half, rows), strip.sample(t + half, rows)
+    middle = 0.5 * (strip.sample(t - quarter, rows) + strip.sample(t + quarter, rows))
+    full = float(np.percentile(middle, 75))
+    hidden = np.minimum(np.minimum(left, right), middle) > HIDDEN_DARK * full
+    return np.where(hidden, full, middle - 0.5 * (left + right))
 
 
 def lengths(contrast: FloatArray, near_px: float, gap_px: float, usual: float) -> FloatArray:
@@ -352,5 +379,5 @@ def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, first: Counted) -> Ti
 
 def running_bend_px(ticks: Ticks, run: int = 15) -> float:
     """Return the largest departure of a running median from the straight scale."""
-    left = (ticks.t_px - ticks.start_px - ticks.pitch_px * ticks.index)[ticks.used]
+    left = ticks.residuals_px
     return float(np.abs(median_filter(left, min(run, len(left)))).max())

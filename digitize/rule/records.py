@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.controls import Control
 from calibration.frames import PxPoints
-from digitize.rule.graduations import LEAST_SIGMA_PX, Ticks
+from digitize.rule.graduations import Ticks
 from digitize.rule.unit import Decision
 from digitize.shapes import Rule
 
@@ -46,7 +46,7 @@ def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | No
         source="laid rule" if role == "laid" else "drawn rule",
         places=PxPoints(places),
         at_mm=at_mm.astype(np.float64),
-        sigma_px=np.full(len(places), max(ticks.rms_px, LEAST_SIGMA_PX)),
+        sigma_px=np.full(len(places), ticks.sigma_px),
         sigma_across_px=ticks.across_px,
         standard_u_mm=_standard_u_mm(role, hint.grade if hint else None, float(at_mm[-1])),
     )

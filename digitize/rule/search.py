@@ -34,6 +34,7 @@ SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduatio
 SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
 MOST_TRIES = 40
+MOST_MISSES = 20  # in a row; seeds come best first
 
 
 @dataclass(frozen=True, eq=False)
@@ -214,15 +215,16 @@ def _doubt(one: Found) -> Doubt:
 def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     """Return every set of graduations found, decided or not, each once."""
     found: list[Found] = []
-    tries = 0
+    tries = misses = 0
     for seed in find_seeds(picture.grey):
         if _covered(seed, found):
             continue
         tries += 1
         one = _examine(picture, seed, hints)
+        misses = misses + 1 if one is None else 0
         if one is not None:
             found.append(one)
-        if tries >= MOST_TRIES:
+        if tries >= MOST_TRIES or misses >= MOST_MISSES:
             break
     return _by_other_rules(_distinct(found))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -133,11 +133,11 @@ def _both(own: OwnAxis, drawn: _Drawn, length: float) -> Chosen:
     return Chosen(_moved(own.axis, offset, turn), "both", u_mm, drawn.offset_mm, float(np.degrees(drawn.turn_rad)))
 
 
-def _disagreement(drawn: _Drawn, used: AxisSource) -> Doubt:
+def _disagreement(offset_mm: float, angle_deg: float, used: AxisSource) -> Doubt:
     return doubt(
         "axes-disagree",
-        offset_mm=f"{abs(drawn.offset_mm):.2f}",
-        angle_deg=f"{abs(np.degrees(drawn.turn_rad)):.2f}",
+        offset_mm=f"{abs(offset_mm):.2f}",
+        angle_deg=f"{abs(angle_deg):.2f}",
         used="the drawn centerline" if used == "drawn centerline" else "the outline's own axis",
     )
 
@@ -161,18 +161,22 @@ def choose_axis(own: OwnAxis, xy: FloatArray, lines: Sequence[SheetLine], symmet
     if drawn is None:
         code = "axis-from-outline" if symmetric else "no-centerline"
         return Chosen(own.axis, "outline", own_u, 0.0, 0.0, (doubt(code),))
+    # Both axes are compared at mid body, where a person would look.
+    middle = (low + high) / 2.0
+    offset = drawn.offset_mm + middle * float(np.tan(drawn.turn_rad))
     angle_deg = float(np.degrees(drawn.turn_rad))
     if symmetric:
-        if abs(drawn.offset_mm) <= DISAGREE_MM and abs(angle_deg) <= DISAGREE_DEG:
-            return _both(own, drawn, high - low)
-        return Chosen(own.axis, "outline", own_u, drawn.offset_mm, angle_deg, (_disagreement(drawn, "outline"),))
-    off = abs(drawn.offset_mm) > UNEVEN_DISAGREE_MM or abs(angle_deg) > UNEVEN_DISAGREE_DEG
-    doubts = (_disagreement(drawn, "drawn centerline"),) if off and own.symmetric_part >= TRUSTED_PART else ()
+        if abs(offset) <= DISAGREE_MM and abs(angle_deg) <= DISAGREE_DEG:
+            return replace(_both(own, drawn, high - low), offset_mm=offset)
+        return Chosen(own.axis, "outline", own_u, offset, angle_deg, (_disagreement(offset, angle_deg, "outline"),))
+    off = abs(offset) > UNEVEN_DISAGREE_MM or abs(angle_deg) > UNEVEN_DISAGREE_DEG
+    doubted = off and own.symmetric_part >= TRUSTED_PART
+    doubts = (_disagreement(offset, angle_deg, "drawn centerline"),) if doubted else ()
     return Chosen(
         _moved(own.axis, drawn.offset_mm, drawn.turn_rad),
         "drawn centerline",
         _mean_u(drawn.offset_u_mm, drawn.turn_u_rad, high - low),
-        drawn.offset_mm,
+        offset,
         angle_deg,
         doubts,
     )

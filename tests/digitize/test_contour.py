@@ -54,7 +54,7 @@ def off_truth(made: MadePlan, traced: TracedOutline) -> FloatArray:
 @pytest.mark.parametrize("family", ["guitar", "violin", "cutaway"])
 def test_whole_outline_lies_on_the_drawn_line(tmp_path: Path, family: str) -> None:
     spec = PlanSpec(name=family, seed=5, family=family, skew_deg=0.9)  # type: ignore[arg-type]
-    made = make_plan(spec, tmp_path / f"{family}.png")
+    made = make_plan(spec, tmp_path)
     traced = trace(made)
     distance = off_truth(made, traced)
     assert not traced.half
@@ -67,7 +67,7 @@ def test_whole_outline_lies_on_the_drawn_line(tmp_path: Path, family: str) -> No
 
 
 def test_half_drawing_is_known_as_half_and_has_its_centerline(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="half", seed=7, family="guitar", half=True), tmp_path / "half.png")
+    made = make_plan(PlanSpec(name="half", seed=7, family="guitar", half=True), tmp_path)
     traced = trace(made)
     assert traced.half
     assert off_truth(made, traced).max() < WORST_MM
@@ -77,7 +77,7 @@ def test_half_drawing_is_known_as_half_and_has_its_centerline(tmp_path: Path) ->
 
 
 def test_one_bit_scan_is_traced_too(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="bits", seed=8, family="small", one_bit=True), tmp_path / "bits.png")
+    made = make_plan(PlanSpec(name="bits", seed=8, family="small", one_bit=True), tmp_path)
     traced = trace(made)
     # A one-bit edge is known to a third of a pixel (uniform rounding): 0.04 mm at 200 dpi.
     assert np.sqrt(np.mean(off_truth(made, traced) ** 2)) < 0.03
@@ -85,7 +85,7 @@ def test_one_bit_scan_is_traced_too(tmp_path: Path) -> None:
 
 
 def test_middle_outer_and_inner_edge_differ_by_half_the_pen(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="pen", seed=9, family="small", line_mm=0.6, blur_px=0.5), tmp_path / "pen.png")
+    made = make_plan(PlanSpec(name="pen", seed=9, family="small", line_mm=0.6, blur_px=0.5), tmp_path)
     area = {line: shapely.Polygon(trace(made, line=line).points.xy).area for line in ("inner", "middle", "outer")}
     perimeter = made.measures["perimeter_mm"]
     assert (area["outer"] - area["middle"]) / perimeter == pytest.approx(0.3, abs=0.04)
@@ -93,13 +93,13 @@ def test_middle_outer_and_inner_edge_differ_by_half_the_pen(tmp_path: Path) -> N
 
 
 def test_near_a_place_outside_every_outline_is_refused(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="near", seed=9, family="small"), tmp_path / "near.png")
+    made = make_plan(PlanSpec(name="near", seed=9, family="small"), tmp_path)
     with pytest.raises(Refusal, match="outline"):
         trace(made, near=(5.0, 5.0))
 
 
 def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="two", seed=9, family="small"), tmp_path / "two.png")
+    made = make_plan(PlanSpec(name="two", seed=9, family="small"), tmp_path)
     page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
     cv2.imwrite(str(made.path), np.hstack([page, page]))
     with pytest.raises(Refusal) as refusal:
@@ -111,7 +111,7 @@ def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
 
 def test_broken_outline_beside_a_whole_inner_line_is_never_taken_without_doubt(tmp_path: Path) -> None:
     """The true line has a gap too long to bridge, a closed line runs 3 mm inside it."""
-    made = make_plan(PlanSpec(name="inner", seed=9, family="small", blur_px=0.5), tmp_path / "inner.png")
+    made = make_plan(PlanSpec(name="inner", seed=9, family="small", blur_px=0.5), tmp_path)
     page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
     inner = np.asarray(shapely.Polygon(made.outline_mm).buffer(-3.0).exterior.coords)
     cv2.polylines(page, [np.round(made.to_px(inner)).astype(np.int32)], True, 30, 3)
@@ -185,7 +185,7 @@ def test_corners_are_told_from_tight_curves() -> None:
 
 
 def test_outline_running_off_the_picture_is_refused_or_doubted(tmp_path: Path) -> None:
-    made = make_plan(replace(PlanSpec(family="small"), name="cut", seed=3), tmp_path / "cut.png")
+    made = make_plan(replace(PlanSpec(family="small"), name="cut", seed=3), tmp_path)
     page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
     side = made.to_px(made.outline_mm[[np.argmax(made.outline_mm[:, 0])]])[0]
     cv2.imwrite(str(made.path), page[:, : int(side[0]) - 40])

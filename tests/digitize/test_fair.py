@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.frames import FloatArray
+from digitize import arcs
 from digitize.curve import arc_length
 from digitize.fair import fair_outline, measure
 from digitize.fair.biarcs import Run, arcs_of
@@ -22,7 +23,9 @@ DATA = Path("/work/shared/data")
 ALLOWED_ARCS_MM = 0.01
 
 
-def faired(points: FloatArray, sigma: float = 0.03, corners: list[int] | None = None, keep: str = "auto") -> tuple[BodyTrace, FairOutline]:
+def faired(
+    points: FloatArray, sigma: float = 0.03, corners: list[int] | None = None, keep: str = "auto"
+) -> tuple[BodyTrace, FairOutline]:
     trace = place_body(traced(points, sigma, corners), keep)  # type: ignore[arg-type]
     return trace, fair_outline(trace)
 
@@ -63,7 +66,7 @@ def test_circles_do_not_shrink(radius: float, allowed: float) -> None:
     """A stadium of two half circles, straight between: the bends and the change into them."""
     angle = np.linspace(0, np.pi, 2000)
     cap = radius * np.column_stack([np.cos(angle), np.sin(angle)])
-    ring = np.vstack([cap + (0, 150.0), -cap - (0, 0)])
+    ring = np.vstack([np.add(cap, (0.0, 150.0)), -cap])
     points, _ = spaced(ring)
     errors = []
     for seed in range(4):
@@ -99,7 +102,8 @@ def test_symmetric_arcs_are_exactly_mirrored_and_square_at_the_centerline() -> N
 def test_sharp_corners_stay_where_they_are(corner_deg: float, told: bool, keep: str) -> None:
     true = lens(corner_deg=corner_deg)
     points, corners = spaced(true, (0, len(true) // 2))
-    trace, fair = faired(turned(noisy(points, 0.03, 2), 10.0, (50.0, 80.0)), corners=corners if told else None, keep=keep)
+    placed = turned(noisy(points, 0.03, 2), 10.0, (50.0, 80.0))
+    trace, fair = faired(placed, corners=corners if told else None, keep=keep)
     tips = in_body(trace, turned(true[[0, len(true) // 2]], 10.0, (50.0, 80.0)))
     assert len(fair.corners) == 2
     for x, y, angle in fair.corners:
@@ -196,7 +200,8 @@ def test_shared_viola_keeps_its_corners() -> None:
     trace, fair = faired(noisy(resample(points, 0.25, closed=True), 0.03, 1))
     assert len(fair.corners) == 6
     assert apart(in_body(trace, points), fair.points.xy)[1] < 0.1
-    assert np.ptp(fair.path.xy_mm[:, 0]) == pytest.approx(297.98, abs=0.06)
+    left, bottom, right, top = arcs.extents(fair.path)
+    assert (right - left, top - bottom) == pytest.approx((297.98, 450.83), abs=0.06)
 
 
 @pytest.mark.parametrize("name", ["cutaway", "double_cutaway"])
@@ -207,5 +212,6 @@ def test_shared_cutaways_are_followed(name: str) -> None:
     points = np.loadtxt(file)
     trace, fair = faired(noisy(resample(points, 0.25, closed=True), 0.03, 1))
     assert not fair.symmetric
-    assert apart(in_body(trace, points), fair.points.xy)[1] < 0.15
+    # Its kink of 22 degrees is less than a corner, so it is rounded.
+    assert apart(in_body(trace, points), fair.points.xy)[1] < 0.25
     assert fair.path_deviation_mm < ALLOWED_ARCS_MM

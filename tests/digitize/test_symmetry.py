@@ -14,6 +14,7 @@ from calibration.frames import FloatArray
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace
 from digitize.symmetry import place_body
+from digitize.symmetry.halves import Loop, split
 from tests.digitize.bodies import apart, body, lens, line, noisy, resample, spaced, traced, turned
 
 SHIFT = (310.0, 190.0)
@@ -106,10 +107,13 @@ def test_mean_is_exactly_symmetric_and_closer_than_either_half() -> None:
     assert apart(xy, true)[0] < 0.75 * 0.05
 
 
+LOWER_BOUT_Y_MM = float(body()[np.argmax(body()[:, 0]), 1])
+
+
 def uneven(bulge_mm: float) -> FloatArray:
     """A body whose left lower bout alone swells by ``bulge_mm``."""
     points, _ = spaced(body())
-    swell = bulge_mm * np.exp(-0.5 * ((points[:, 1] - 130.0) / 40.0) ** 2) * (points[:, 0] < 0)
+    swell = bulge_mm * np.exp(-0.5 * ((points[:, 1] - LOWER_BOUT_Y_MM) / 40.0) ** 2) * (points[:, 0] < 0)
     return noisy(points - np.column_stack([swell, np.zeros(len(points))]), 0.03, 4)
 
 
@@ -120,7 +124,7 @@ def test_audit_measures_the_gap_before_anything_is_averaged() -> None:
     assert audit.max_mm == pytest.approx(2.0, abs=0.1)
     assert side == "left"
     assert x < -150.0
-    assert y == pytest.approx(130.0, abs=15.0)
+    assert y == pytest.approx(LOWER_BOUT_Y_MM, abs=15.0)
     assert audit.gap_mm.max() == pytest.approx(2.0, abs=0.1)
     assert [d.code for d in trace.doubts] == ["halves-differ"]
     assert not audit.agree
@@ -182,10 +186,16 @@ def test_half_drawing_without_centerline_is_doubted() -> None:
     assert abs(placed_axis(trace, 10.0)[0]) < 3 * trace.axis_u_mm
 
 
-def test_half_that_stops_short_of_the_centerline_is_refused() -> None:
-    points = half_points(1.0, 0.0)[60:]
+def test_half_that_stops_short_of_the_drawn_line_does_not_trust_it() -> None:
+    trace = place_body(traced(half_points(1.0, 0.0)[60:], half=True, lines=(drawn(0.0),)))
+    assert [d.code for d in trace.doubts] == ["no-centerline"]
+
+
+def test_an_outline_beside_its_centerline_is_refused() -> None:
+    xy = np.add(body(), (500.0, 0.0))
+    aside = Loop(xy, np.ones(len(xy)), np.ones(len(xy), dtype=bool), np.zeros(0, dtype=np.int64))
     with pytest.raises(Refusal):
-        place_body(traced(points, half=True, lines=(line(*turned(np.array([[-14.0, 0.0], [-14.0, 500.0]]), 0.0, SHIFT)),)))
+        split(aside)
 
 
 def test_ends_that_cannot_be_told_apart_are_doubted() -> None:

