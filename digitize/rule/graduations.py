@@ -17,6 +17,8 @@ BLOCK_PX = 48  # along the line, one place of the baseline
 BASELINE_DARK = 0.45  # of full ink, median of a block's columns
 BESIDE_PX = 6  # rows beside the baseline that must be lighter, or fine graduations pass for a line
 BASELINE_STANDS_OUT = 1.4  # times darker
+BARE_SHARE = 0.4  # of the columns, those between graduations
+LINE_FOOT = 0.2  # of the darkest row: less is blur and noise
 BASELINE_SHARE = 0.5  # of the blocks
 NO_BASELINE_HALF_PX = 0.5
 CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
@@ -98,30 +100,45 @@ class Ticks:
         return self.line.at(self.t_px[self.used])
 
 
+def _bare_columns(block: FloatArray, top: int) -> FloatArray:
+    """Return the mean over the columns where least crosses the line at row ``top``: between graduations."""
+    away = np.abs(np.arange(len(block)) - top)
+    beside = block[(away > 2) & (away <= 2 + BESIDE_PX)].sum(axis=0)
+    order = np.argsort(beside)
+    return np.asarray(block[:, order[: max(4, int(BARE_SHARE * len(order)))]].mean(axis=1), dtype=np.float64)
+
+
+def _block_place(block: FloatArray, full: float) -> tuple[float, float] | None:
+    """Return (row, width) of the line drawn through a block of columns, if there is one."""
+    column = np.percentile(block, 25, axis=1)
+    top = int(np.argmax(column))
+    if column[top] < BASELINE_DARK * full or top in (0, len(column) - 1):
+        return None
+    beside = [np.min(part) for part in (column[max(0, top - BESIDE_PX) : top], column[top + 1 : top + 1 + BESIDE_PX])]
+    if BASELINE_STANDS_OUT * max(beside) > column[top]:
+        return None
+    bare = _bare_columns(block, top)
+    top = int(np.argmax(bare))
+    above = np.maximum(bare - LINE_FOOT * bare[top], 0.0)
+    low, high = top, top
+    while low > 0 and above[low - 1] > 0:
+        low -= 1
+    while high < len(above) - 1 and above[high + 1] > 0:
+        high += 1
+    rows = np.arange(low, high + 1)
+    return float(np.sum(above[rows] * rows) / np.sum(above[rows])), float(high - low + 1)
+
+
 def _block_places(strip: Strip, full: float) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return (t, h, width) of the darkest row of each block of columns that is drawn through."""
-    rows = strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX)
-    h = np.arange(len(rows)) - BASELINE_SEARCH_PX
-    t, place, width = [], [], []
+    rows = np.asarray(strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX), dtype=np.float64)
+    found = []
     for first in range(0, rows.shape[1] - BLOCK_PX + 1, BLOCK_PX):
-        column = np.percentile(rows[:, first : first + BLOCK_PX], 25, axis=1)
-        top = int(np.argmax(column))
-        if column[top] < BASELINE_DARK * full or top in (0, len(column) - 1):
-            continue
-        beside = [np.min(part) for part in (column[max(0, top - BESIDE_PX) : top], column[top + 1 : top + 1 + BESIDE_PX])]
-        if BASELINE_STANDS_OUT * max(beside) > column[top]:
-            continue
-        above = np.maximum(column - 0.3 * column[top], 0.0)
-        low, high = top, top
-        while low > 0 and above[low - 1] > 0:
-            low -= 1
-        while high < len(above) - 1 and above[high + 1] > 0:
-            high += 1
-        part = slice(low, high + 1)
-        t.append(strip.t0_px + first + BLOCK_PX / 2)
-        place.append(float(np.sum(above[part] * h[part]) / np.sum(above[part])))
-        width.append(float(high - low + 1))
-    return np.array(t), np.array(place), np.array(width)
+        place = _block_place(rows[:, first : first + BLOCK_PX], full)
+        if place is not None:
+            found.append((strip.t0_px + first + (BLOCK_PX - 1) / 2, place[0] - BASELINE_SEARCH_PX, place[1]))
+    t, h, width = np.array(found).reshape(-1, 3).T
+    return t, h, width
 
 
 def find_baseline(grey: Grey, seed: Seed) -> Baseline:

@@ -16,6 +16,8 @@ MARGIN = 0.08  # over the best pattern of another kind
 STEP_PX = 1.2  # a longer class is longer by this much at least
 STEP_SHARE = 0.06  # of the usual length
 DEEPEST = 6  # 2 ** 6 = 64ths
+NEXT_STEP = 0.35  # of the step before: less is a flaw of two or three long graduations, not a class of its own
+ENOUGH = 3  # graduations of a class, to say that it is not longer
 LEAST_DEPTH = 2  # doublings before a pattern counts as halves of halves
 LEAST_VARIATION_PX = 0.15  # mean departure from the median; less is no pattern at all
 
@@ -48,6 +50,7 @@ class Hierarchy:
     score: float  # 1 explains everything
     depth: int = 0  # doublings seen, for "dyadic"
     steps: tuple[int, ...] = ()
+    confirmed: bool = True  # no longer class can have been missed
 
 
 def _explained(length: FloatArray, level: IntArray) -> tuple[float, list[float]]:
@@ -78,22 +81,29 @@ def _periodic(index: IntArray, length: FloatArray, steps: tuple[int, ...], step_
     return best
 
 
-def _halving(index: IntArray, length: FloatArray, step_px: float) -> tuple[float, int]:
-    """Return (score, depth) of halves of halves: every second one longer, every second of those longer again."""
-    phase, depth = 0, 0
+def _halving(index: IntArray, length: FloatArray, step_px: float) -> tuple[float, int, bool]:
+    """Return (score, depth, confirmed) of halves of halves.
+
+    Every second graduation is longer, every second of those longer again, and so on. The depth is confirmed
+    when a further doubling was looked for among enough graduations and was not there.
+    """
+    phase, depth, confirmed = 0, 0, False
     level = np.zeros(len(index), dtype=np.int64)
-    lower: float | None = None
+    lower, rise = -np.inf, 0.0
     while depth < DEEPEST:
         period = 2 ** (depth + 1)
         first, second = ((index - phase) % period == 0), ((index - phase) % period == period // 2)
-        if not first.any() or not second.any():
+        fewest = min(np.count_nonzero(first), np.count_nonzero(second))
+        if fewest == 0:
             break
         longer, shorter, phase_next = _longer(length, first, second, phase, period)
-        if longer - shorter < step_px or (lower is not None and shorter - lower < step_px):
+        least = max(step_px, NEXT_STEP * rise)
+        if longer - shorter < least or shorter - lower < step_px:
+            confirmed = bool(fewest >= ENOUGH)
             break
-        phase, lower, depth = phase_next, shorter, depth + 1
+        phase, lower, rise, depth = phase_next, shorter, longer - shorter, depth + 1
         level[(index - phase) % period == 0] = depth
-    return (_explained(length, level)[0] if depth else 0.0), depth
+    return (_explained(length, level)[0] if depth else 0.0), depth, confirmed or depth == DEEPEST
 
 
 def _longer(length: FloatArray, first: BoolArray, second: BoolArray, phase: int, period: int) -> tuple[float, float, int]:
@@ -112,9 +122,9 @@ def read_hierarchy(index: IntArray, length_px: FloatArray) -> Hierarchy:
         return Hierarchy("none", 0.0)
     step_px = max(STEP_PX, STEP_SHARE * float(np.median(length)))
     found = [Hierarchy(kind, _periodic(index, length, steps, step_px), 0, steps) for kind, steps in PATTERNS]
-    score, depth = _halving(index, length, step_px)
+    score, depth, confirmed = _halving(index, length, step_px)
     if depth >= LEAST_DEPTH:
-        found.append(Hierarchy("dyadic", score, depth, tuple(2 ** (i + 1) for i in range(depth))))
+        found.append(Hierarchy("dyadic", score, depth, tuple(2 ** (i + 1) for i in range(depth)), confirmed))
     best = max(found, key=lambda one: one.score)
     rival = max((one.score for one in found if one.kind != best.kind), default=0.0)
     if best.score < LEAST_SCORE or best.score < rival + MARGIN:

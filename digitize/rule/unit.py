@@ -108,6 +108,8 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
     if reference is None:
         if plain and len(options) > 1:
             return Decision(None, words, options)
+        if not found.confirmed:
+            return Decision(None, words, options)
         return _without_reference(pitch_px, options, words, told is not None)
     limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees
     fit = [one for one in options if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < limit]

@@ -79,7 +79,7 @@ def test_two_rules_that_disagree_are_refused(tmp_path: Path) -> None:
 def test_no_closed_outline_is_refused(tmp_path: Path) -> None:
     made = make_plan(SMALL, tmp_path)
     widest = made.to_px(made.outline_mm[[np.argmax(made.outline_mm[:, 0])]])[0]
-    erase(made.path, widest - [120, 400], widest + [30, 400])
+    erase(made.path, widest - (120, 400), widest + np.array([30, 400]))
     exit_code, record, said = outline(made.path, tmp_path / "out")
     assert_refused("no-outline", record, said, tmp_path / "out", exit_code)
 
@@ -108,8 +108,9 @@ def test_a_rule_whose_unit_nothing_decides_is_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("words", ['length = "twenty"', "nearr = [1, 2]"])
 def test_a_plan_file_with_a_mistake_is_wrong_usage(tmp_path: Path, words: str) -> None:
     cv2.imwrite(str(tmp_path / "plan.png"), np.full((400, 400), 255, np.uint8))
-    (tmp_path / "plan.toml").write_text(f'[plan]\nimage = "plan.png"\n[body]\n{words}\n')
-    call = [sys.executable, "-m", "digitize.cli", "outline", str(tmp_path / "plan.toml"), "--out", str(tmp_path / "out")]
+    plan = tmp_path / "plan.toml"
+    plan.write_text(f'[plan]\nimage = "plan.png"\n[body]\n{words}\n')
+    call = [sys.executable, "-m", "digitize.cli", "outline", str(plan), "--out", str(tmp_path / "out")]
     done = subprocess.run(call, capture_output=True, text=True, check=False)
     assert done.returncode == 2
     assert "what to do" in done.stderr
