@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.budget import length_u95
+from calibration.budget import PIXEL_BIAS, length_u95
 from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.solve import Calibration
@@ -149,7 +149,7 @@ def _body(traced: Traced) -> dict[str, Any]:
     scale_u95_mm = length_u95(traced.calibration, measures.length_mm, body_angle_rad(traced.body))
     return {
         "length_mm": measures.length_mm,
-        "length_u95_mm": math.hypot(scale_u95_mm, COVERAGE_95 * _ends_u_mm(traced.body)),
+        "length_u95_mm": math.hypot(scale_u95_mm, COVERAGE_95 * _ends_u_mm(traced)),
         "lower_bout_mm": measures.lower_bout_mm,
         "waist_mm": measures.waist_mm,
         "upper_bout_mm": measures.upper_bout_mm,
@@ -160,10 +160,15 @@ def _body(traced: Traced) -> dict[str, Any]:
     }
 
 
-def _ends_u_mm(body: BodyTrace) -> float:
-    """Return the 1 sigma of the length from the line's own places at the two ends."""
-    y_mm = body.points.xy[:, 1]
-    return float(math.hypot(body.sigma_mm[np.argmin(y_mm)], body.sigma_mm[np.argmax(y_mm)]))
+def _ends_u_mm(traced: Traced) -> float:
+    """Return the 1 sigma of the length from the line's own places at the two ends.
+
+    Each end has its own scatter; how ink spreads over pixels moves both outwards alike.
+    """
+    y_mm, sigma_mm = traced.body.points.xy[:, 1], traced.body.sigma_mm
+    pixel_mm = (traced.calibration.mm_per_px_x + traced.calibration.mm_per_px_y) / 2
+    ends = math.hypot(sigma_mm[np.argmin(y_mm)], sigma_mm[np.argmax(y_mm)])
+    return math.hypot(ends, 2 * PIXEL_BIAS * pixel_mm)
 
 
 def _outline(traced: Traced) -> dict[str, Any]:

@@ -3,8 +3,8 @@
 Every plan is made by tests/maker with its truth kept, goes through the whole command with no help, and
 its outline.dxf is compared with the truth by the distance between curves, both ways.
 
-right            an outline was written and no place of it is more than 0.5 mm off (corners apart)
-wrong but sound  called sound, yet off somewhere by more than 0.3 mm and by more than three times the claim
+right            an outline was written and no place of it is more than 0.3 mm off (corners apart)
+wrong but sound  called sound, yet off somewhere by more than 0.3 mm
 covered          at least 95 % of the curve lies within the claimed outline.u95_mm
 """
 
