@@ -125,7 +125,11 @@ def _join(seeds: list[Seed]) -> list[Seed]:
     """Keep the best window of each run of windows with one pitch, with the run's extent."""
     runs: list[list[Seed]] = []
     for seed in seeds:
-        if runs and abs(seed.pitch_px / runs[-1][-1].pitch_px - 1) < SAME_PITCH and seed.from_px <= runs[-1][-1].to_px:
+        if (
+            runs
+            and abs(seed.pitch_px / runs[-1][-1].pitch_px - 1) < SAME_PITCH
+            and seed.from_px <= runs[-1][-1].to_px
+        ):
             runs[-1].append(seed)
         else:
             runs.append([seed])
@@ -142,7 +146,9 @@ def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
         return []
     seeds = []
     for side in (1, -1):
-        rows = [warp(grey, line, (t_from, t_to), (side * h - 0.5, side * h + 0.4), PROBE_STEP_PX) for h in PROBE_ROWS_PX]
+        rows = [
+            warp(grey, line, (t_from, t_to), (side * h - 0.5, side * h + 0.4), PROBE_STEP_PX) for h in PROBE_ROWS_PX
+        ]
         seeds += _join(_window_seeds(np.concatenate(rows), line, side, t_from))
     return seeds
 
@@ -152,6 +158,8 @@ def find_seeds(grey: Grey) -> list[Seed]:
     found, factor = segments(grey)
     if len(found) == 0:
         return []
-    seeds = [seed for line in drawn_lines(found, factor) + end_lines(found, factor) for seed in _line_seeds(grey, line)]
+    seeds = [
+        seed for line in drawn_lines(found, factor) + end_lines(found, factor) for seed in _line_seeds(grey, line)
+    ]
     seeds.sort(key=lambda seed: -seed.merit)
     return seeds[:MOST_SEEDS]

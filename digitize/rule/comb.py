@@ -88,7 +88,9 @@ def robust_line(index: FloatArray, place: FloatArray, scale_floor: float = 0.02)
     return start, pitch
 
 
-def grow(place: FloatArray, start_px: float, pitch_px: float, centre_px: float, reach_px: float) -> tuple[float, float]:
+def grow(
+    place: FloatArray, start_px: float, pitch_px: float, centre_px: float, reach_px: float
+) -> tuple[float, float]:
     """Return (start, pitch) fitted over a zone that grows from the centre, by at most ``GROWTH`` a time."""
     half = START_PITCHES * pitch_px
     while True:
@@ -128,7 +130,12 @@ def run_around(index: IntArray, centre: int) -> BoolArray:
     if len(ok) == 0:
         return np.zeros(len(index), dtype=bool)
     groups = np.split(ok, np.nonzero(np.diff(ok) > WIDEST_GAP + DENSE_RUN)[0] + 1)
-    group = min(groups, key=lambda g: 0 if g[0] <= centre - first <= g[-1] else min(abs(g[0] + first - centre), abs(g[-1] + first - centre)))
+    group = min(
+        groups,
+        key=lambda g: (
+            0 if g[0] <= centre - first <= g[-1] else min(abs(g[0] + first - centre), abs(g[-1] + first - centre))
+        ),
+    )
     low, high = int(group[0]), int(group[-1])
     low, high = _firm_end(flags, low, 1), _firm_end(flags, high, -1)
     return np.asarray((index >= low + first) & (index <= high + first))
@@ -195,7 +202,9 @@ def _best_centre(place: FloatArray, first: float, last: float, phase: float, pit
     good = place[(place >= first) & (place < last) & (off < NEAR)]
     if len(good) == 0:
         return (first + last) / 2
-    counts, edges = np.histogram(good, bins=max(1, int((last - first) / (2 * START_PITCHES * pitch))), range=(first, last))
+    counts, edges = np.histogram(
+        good, bins=max(1, int((last - first) / (2 * START_PITCHES * pitch))), range=(first, last)
+    )
     best = int(np.argmax(counts))
     return float((edges[best] + edges[best + 1]) / 2)
 

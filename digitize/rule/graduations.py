@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -185,7 +186,7 @@ def lengths(contrast: FloatArray, near_px: float, gap_px: float, usual: float) -
     dark = uniform_filter1d(contrast, 3, axis=1) > LENGTH_SHARE * usual
     first = int(np.ceil(near_px))
     run = max(2, round(gap_px))
-    clear = np.lib.stride_tricks.sliding_window_view(~dark, run, axis=1).all(axis=2)
+    clear = np.array(np.lib.stride_tricks.sliding_window_view(~dark, run, axis=1).all(axis=2), dtype=np.bool_)
     clear[:, :first] = False
     end = np.argmax(clear, axis=1).astype(np.float64)
     end[~clear.any(axis=1)] = contrast.shape[1]
@@ -196,9 +197,9 @@ def _tilt(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float
     """Return dt/dh of the graduations: they need not stand square after a copier's two factors."""
     bands = max(2, min(BANDS, int((far - near) // BAND_ROWS)))
     edges = np.linspace(near, far, bands + 1)
-    h = np.array([(a + b) / 2 for a, b in zip(edges[:-1], edges[1:], strict=True)]) * side
+    h = np.array([(a + b) / 2 for a, b in itertools.pairwise(edges)]) * side
     shifts = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         profile = _profile(strip, side, low, high)
         shifts.append(_shift(profile, comb, strip.t0_px))
     return float(np.polyfit(h, np.array(shifts), 1)[0])
@@ -215,7 +216,9 @@ def _centroids(profile: FloatArray, centre: FloatArray, pitch: float, half: floa
     width = int(np.ceil(2 * half)) + 2
     first = np.ceil(centre - half - 0.5).astype(np.int64)
     at = first[:, None] + np.arange(width)[None, :]
-    inside = np.clip(np.minimum(at + 0.5, centre[:, None] + half) - np.maximum(at - 0.5, centre[:, None] - half), 0, 1)
+    inside = np.clip(
+        np.minimum(at + 0.5, centre[:, None] + half) - np.maximum(at - 0.5, centre[:, None] - half), 0, 1
+    )
     value = profile[np.clip(at, 0, len(profile) - 1)]
     middle = (np.maximum(at - 0.5, centre[:, None] - half) + np.minimum(at + 0.5, centre[:, None] + half)) / 2
     reach = max(half, 1.0)
@@ -236,13 +239,14 @@ def measure_places(fine: Strip, comb: Comb, side: int, tilt: float, width: float
     edges = np.linspace(0, rows, bands + 1).astype(np.int64)
     model = comb.start_px + comb.pitch_px * comb.index
     place, weight = [], []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         profile = _sheared_mean(fine, low, high, tilt)
-        centre = model - fine.t0_px
+        centre = np.asarray(model - fine.t0_px, dtype=np.float64)
         at, ink = _centroids(profile, centre, comb.pitch_px, half)
         if 2 * half < 0.8 * comb.pitch_px:
             for _ in range(2):
-                centre = np.clip(at, centre - 0.3 * comb.pitch_px, centre + 0.3 * comb.pitch_px)
+                low_c, high_c = centre - 0.3 * comb.pitch_px, centre + 0.3 * comb.pitch_px
+                centre = np.asarray(np.clip(at, low_c, high_c), dtype=np.float64)
                 at, ink = _centroids(profile, centre, comb.pitch_px, half)
         place.append(at + fine.t0_px)
         weight.append(ink / max(float(np.median(ink)), 1e-9))
@@ -258,7 +262,14 @@ def _sheared_mean(fine: Strip, low: int, high: int, tilt: float) -> FloatArray:
     """Return the mean of rows, each moved along so that tilted graduations stand upright at h = 0."""
     columns = np.arange(fine.columns, dtype=np.float64)
     h = fine.h0_px + np.arange(low, high)
-    return np.mean([np.interp(columns + tilt * one, columns, fine.darkness[row]) for one, row in zip(h, range(low, high), strict=True)], axis=0)
+    mean = np.mean(
+        [
+            np.interp(columns + tilt * one, columns, fine.darkness[row])
+            for one, row in zip(h, range(low, high), strict=True)
+        ],
+        axis=0,
+    )
+    return np.asarray(mean, dtype=np.float64)
 
 
 def measure(grey: Grey, seed: Seed) -> Ticks | None:
@@ -325,7 +336,7 @@ def _with_lengths(grey: Grey, comb: Comb, base: Baseline, side: int, near: float
 def _aligned(first: Counted) -> tuple[Line, int]:
     """Return the line through the ends of the graduations that are in line, and the side they stand on."""
     t = first.comb.place_px
-    fits = []
+    fits: list[tuple[float, float, float, int]] = []
     for ends, seen in ((first.own_px, first.own_px > 0), (-first.other_px, first.own_px > 0)):
         if np.count_nonzero(seen) < FEWEST:
             continue

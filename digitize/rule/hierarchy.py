@@ -106,7 +106,9 @@ def _halving(index: IntArray, length: FloatArray, step_px: float) -> tuple[float
     return (_explained(length, level)[0] if depth else 0.0), depth, confirmed or depth == DEEPEST
 
 
-def _longer(length: FloatArray, first: BoolArray, second: BoolArray, phase: int, period: int) -> tuple[float, float, int]:
+def _longer(
+    length: FloatArray, first: BoolArray, second: BoolArray, phase: int, period: int
+) -> tuple[float, float, int]:
     a, b = float(np.median(length[first])), float(np.median(length[second]))
     return (a, b, phase) if a >= b else (b, a, phase + period // 2)
 

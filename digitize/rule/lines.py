@@ -30,7 +30,9 @@ def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
     if factor > 1:
-        small = np.asarray(cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        small = np.asarray(
+            cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
     else:
         small = np.asarray(cv2.GaussianBlur(grey, (0, 0), BLUR_PX), dtype=np.uint8)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]

@@ -242,6 +242,7 @@ def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
     certain = [one for one in found if one.decision.worth is not None]
     certain.sort(key=lambda one: -float(np.hypot(*(one.ticks.places[-1] - one.ticks.places[0]))))
     rules = tuple(
-        rule_record(f"rule {number}", one.ticks, one.decision, one.hint) for number, one in enumerate(certain, start=1)
+        rule_record(f"rule {number}", one.ticks, one.decision, one.hint)
+        for number, one in enumerate(certain, start=1)
     )
     return RuleSearch(rules, tuple(_doubt(one) for one in found if not one.decided))

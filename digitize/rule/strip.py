@@ -5,6 +5,7 @@ Frames: everything here is px; ``t`` runs along the line, ``h`` across it, both 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import cv2
@@ -100,7 +101,9 @@ def reach_in_picture(grey: Grey, line: Line) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def warp(grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[float, float], h_step_px: float = 1.0) -> Grey:
+def warp(
+    grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[float, float], h_step_px: float = 1.0
+) -> Grey:
     """Return grey values on the grid of the strip, quickly; places are good to 1/32 px. Paper outside."""
     columns = int(np.ceil(t_px[1] - t_px[0])) + 1
     rows = int(np.floor((h_px[1] - h_px[0]) / h_step_px)) + 1
@@ -116,7 +119,7 @@ def paper_level(grey: Float32Array) -> Float32Array:
     columns = grey.shape[1]
     blocks = max(1, columns // PAPER_BLOCK_PX)
     edges = np.linspace(0, columns, blocks + 1).astype(np.int64)
-    level = [np.percentile(grey[::2, a:b:3], PAPER_PERCENTILE) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    level = [np.percentile(grey[::2, a:b:3], PAPER_PERCENTILE) for a, b in itertools.pairwise(edges)]
     middle = (edges[:-1] + edges[1:]) / 2
     return np.interp(np.arange(columns), middle, level).astype(np.float32)
 

@@ -93,7 +93,11 @@ def _without_reference(pitch_px: float, options: tuple[Worth, ...], words: str, 
     rivals = [one for one in options[1:3] if _usual(pitch_px, one) is not None]
     if usual is None or rivals:
         return Decision(None, words, options)
-    return Decision(natural, f"{words[0].upper()}{words[1:]}, and as {natural.words} they imply a usual {usual:.0f} dots per inch.", options)
+    return Decision(
+        natural,
+        f"{words[0].upper()}{words[1:]}, and as {natural.words} they imply a usual {usual:.0f} dots per inch.",
+        options,
+    )
 
 
 def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told: Unit | None) -> Decision:
@@ -114,7 +118,11 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
     limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees
     fit = [one for one in options if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < limit]
     if len(fit) == 1:
-        return Decision(fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options)
+        return Decision(
+            fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options
+        )
     if told is not None and not plain and len(options) == 1:
-        return Decision(options[0], f"The plan file gives the unit; {words}; {reference.words} does not agree.", options)
+        return Decision(
+            options[0], f"The plan file gives the unit; {words}; {reference.words} does not agree.", options
+        )
     return Decision(None, words, options)
