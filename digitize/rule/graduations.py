@@ -22,11 +22,15 @@ BARE_SHARE = 0.4  # of the columns, those between graduations
 LINE_FOOT = 0.2  # of the darkest row: less is blur and noise
 BASELINE_SHARE = 0.5  # of the blocks
 NO_BASELINE_HALF_PX = 0.5
+LEAST_COLUMNS = 60  # bare columns, to fit a line through them
+NEAR_LINE_PX = 2.0  # ink farther off is not the line's
+LEAST_ACROSS_PX = 0.03
 CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
 PROFILE_PX = (5.0, 12.0)  # rows of the counting profile
 REACH = 13.0  # pitches: how far from the line graduations are followed
 REACH_PX = (48.0, 300.0)
 HIDDEN_DARK = 0.7  # of full ink, in both gaps: another line hides whether the graduation goes on
+FULL_ROWS = 12  # beside the line, where all graduations are
 LENGTH_SHARE = 0.4  # of the usual contrast: where a graduation ends
 LEAST_GAP_PX = 3.0  # shorter breaks are flaws of the print
 BANDS = 6  # rows are averaged in this many bands before the middle is taken
@@ -158,7 +162,41 @@ def find_baseline(grey: Grey, seed: Seed) -> Baseline:
         left = h - offset - slope * t
         sigma = max(1.4826 * float(np.median(np.abs(left))), 0.03)
         line, width, drawn = line.moved(offset, slope), float(np.median(widths)), True
+    if drawn:
+        strip = cut(grey, line, (seed.from_px, seed.to_px), (-reach, reach))
+        line, sigma = _by_columns(strip, full, seed.pitch_px, sigma)
     return Baseline(line, width / 2, drawn, sigma)
+
+
+def _by_columns(strip: Strip, full: float, pitch_px: float, sigma_px: float) -> tuple[Line, float]:
+    """Return the line through the middle of its ink, column by column, and the sigma of a graduation's place across.
+
+    In a 1-bit picture a line nearly along the pixels is a staircase: the mean over whole
+    treads is exact where the middle of a block of columns is not. Columns that a graduation
+    or another line crosses are wider, and left out.
+    """
+    rows = strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX) > 0.5 * full
+    h = np.arange(len(rows), dtype=np.float64) - BASELINE_SEARCH_PX
+    count = rows.sum(axis=0)
+    rows_from = np.argmax(rows, axis=0)
+    rows_to = len(rows) - 1 - np.argmax(rows[::-1], axis=0)
+    whole = (count > 0) & (rows_to - rows_from + 1 == count)
+    if np.count_nonzero(whole) < LEAST_COLUMNS:
+        return strip.line, sigma_px
+    bare = whole & (count <= np.percentile(count[whole], 25) + 1)
+    darkness = np.where(rows, strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX), 0.0)[:, bare]
+    middle = (h @ darkness) / darkness.sum(axis=0)
+    t = strip.t0_px + np.nonzero(bare)[0].astype(np.float64)
+    near = np.abs(middle - np.median(middle)) < NEAR_LINE_PX
+    if np.count_nonzero(near) < LEAST_COLUMNS:
+        return strip.line, sigma_px
+    offset, slope = robust_line(t[near], middle[near], scale_floor=0.5)
+    left = middle[near] - offset - slope * t[near]
+    blocks = np.array_split(left, max(2, len(left) // BLOCK_PX))
+    spread = float(np.std([part.mean() for part in blocks], ddof=1))
+    # Blocks are independent, graduations inside one are not: widened to be used once a graduation.
+    each = spread * float(np.sqrt(max(1.0, BLOCK_PX / pitch_px)))
+    return strip.line.moved(offset, slope), max(each, LEAST_ACROSS_PX)
 
 
 def _profile(strip: Strip, side: int, near_px: float, far_px: float) -> FloatArray:
@@ -176,7 +214,7 @@ def follow(strip: Strip, comb: Comb, side: int, tilt: float) -> FloatArray:
     half, quarter = comb.pitch_px / 2, min(0.5, 0.15 * comb.pitch_px)
     left, right = strip.sample(t - half, rows), strip.sample(t + half, rows)
     middle = 0.5 * (strip.sample(t - quarter, rows) + strip.sample(t + quarter, rows))
-    full = float(np.percentile(middle, 75))
+    full = float(np.percentile(middle[:, :FULL_ROWS], 75))
     hidden = np.minimum(np.minimum(left, right), middle) > HIDDEN_DARK * full
     return np.where(hidden, full, middle - 0.5 * (left + right))
 

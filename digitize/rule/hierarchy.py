@@ -11,11 +11,13 @@ from calibration.frames import BoolArray, FloatArray, IntArray
 
 Kind = Literal["decimal", "half", "dyadic", "other", "none"]
 
-LEAST_SCORE = 0.6  # share of the variation of length that a pattern explains
+LEAST_SCORE = 0.3  # share of the variation of length that a pattern explains, to count with a known resolution
+CLEAR_SCORE = 0.6  # to count by itself
 MARGIN = 0.08  # over the best pattern of another kind
 STEP_PX = 1.2  # a longer class is longer by this much at least
 STEP_SHARE = 0.06  # of the usual length
 DEEPEST = 6  # 2 ** 6 = 64ths
+MOST_STEPS = 15.0  # a graduation crossed by another line seems far too long; it counts no more than this
 NEXT_STEP = 0.35  # of the step before: less is a flaw of two or three long graduations, not a class of its own
 ENOUGH = 3  # graduations of a class, to say that it is not longer
 LEAST_DEPTH = 2  # doublings before a pattern counts as halves of halves
@@ -52,16 +54,23 @@ class Hierarchy:
     steps: tuple[int, ...] = ()
     confirmed: bool = True  # no longer class can have been missed
 
+    @property
+    def clear(self) -> bool:
+        """The pattern can be believed without knowing the resolution."""
+        return self.confirmed and self.score >= CLEAR_SCORE
 
-def _explained(length: FloatArray, level: IntArray) -> tuple[float, list[float]]:
+
+def _away(length: FloatArray, step_px: float) -> FloatArray:
+    """Return departures from the median beyond reading noise, none counted more than a few steps."""
+    return np.clip(np.abs(length - np.median(length)) - step_px, 0.0, MOST_STEPS * step_px)
+
+
+def _explained(length: FloatArray, level: IntArray, step_px: float) -> tuple[float, list[float]]:
     """Return the share of absolute variation explained by classes, and the classes' medians."""
-    total = float(np.abs(length - np.median(length)).sum())
-    medians, left = [], 0.0
-    for one in np.unique(level):
-        part = length[level == one]
-        medians.append(float(np.median(part)))
-        left += float(np.abs(part - medians[-1]).sum())
-    return 1.0 - left / max(total, 1e-9), medians
+    total = float(_away(length, step_px).sum())
+    parts = [length[level == one] for one in np.unique(level)]
+    left = sum(float(_away(part, step_px).sum()) for part in parts)
+    return 1.0 - left / max(total, 1e-9), [float(np.median(part)) for part in parts]
 
 
 def _rising(medians: list[float], classes: int, step: float) -> bool:
@@ -75,7 +84,7 @@ def _periodic(index: IntArray, length: FloatArray, steps: tuple[int, ...], step_
         level = np.zeros(len(index), dtype=np.int64)
         for rank, step in enumerate(steps, start=1):
             level[(index - phase) % step == 0] = rank
-        score, medians = _explained(length, level)
+        score, medians = _explained(length, level, step_px)
         if score > best and _rising(medians, len(steps) + 1, step_px):
             best = score
     return best
@@ -103,7 +112,7 @@ def _halving(index: IntArray, length: FloatArray, step_px: float) -> tuple[float
             break
         phase, lower, rise, depth = phase_next, shorter, longer - shorter, depth + 1
         level[(index - phase) % period == 0] = depth
-    return (_explained(length, level)[0] if depth else 0.0), depth, confirmed or depth == DEEPEST
+    return (_explained(length, level, step_px)[0] if depth else 0.0), depth, confirmed or depth == DEEPEST
 
 
 def _longer(

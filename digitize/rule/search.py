@@ -12,7 +12,7 @@ from calibration.flags import Doubt, doubt
 from calibration.units import MM_PER_INCH
 from digitize.rule.candidates import Seed, find_seeds
 from digitize.rule.graduations import Ticks, measure, running_bend_px
-from digitize.rule.hierarchy import LEAST_SCORE, Hierarchy, read_hierarchy
+from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.records import rule_record
 from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
 from digitize.shapes import Picture, Rule
@@ -28,6 +28,7 @@ WORST_RMS = 0.05  # of the pitch
 WORST_RMS_PX = 0.35  # or this, for fine graduations
 WORST_BEND = 0.3  # of the pitch; more and the count itself is in doubt
 LEAST_PRESENT = 0.6  # share of the graduations between the ends
+SAME_PITCH = 0.03  # relative: a seed's pitch against a measured one
 PARALLEL_RAD = np.deg2rad(1.5)
 SAME_COMB = 0.15  # of the pitch: places of one rule on the graduations of another
 SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduations
@@ -89,8 +90,9 @@ def _covered(seed: Seed, found: Sequence[Found]) -> bool:
         if not inside or _turn(ticks, seed.line.direction) > np.deg2rad(6.0):
             continue
         own_side = seed.side * np.sign(seed.line.direction @ ticks.line.direction) == ticks.side or across > 4
-        if abs(seed.pitch_px / ticks.pitch_px - 1) < 0.03 or (own_side and _whole(seed.pitch_px / ticks.pitch_px)):
-            return True
+        ratio = seed.pitch_px / ticks.pitch_px
+        if abs(ratio - 1) < SAME_PITCH or (own_side and ratio > 1 and _whole(ratio)):
+            return True  # a finer pitch is looked at: what was found may be its long graduations only
     return False
 
 
@@ -143,7 +145,7 @@ def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found |
         return None
     pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
     decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
-    patternless = pattern.kind == "none" and pattern.score < LEAST_SCORE  # hatching and the like
+    patternless = pattern.kind == "none" and pattern.score < CLEAR_SCORE  # hatching and the like
     if decision.worth is None and patternless and (hint is None or hint.near is None):
         return None
     if decision.worth is not None and ticks.count < FEWEST:

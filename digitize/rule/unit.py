@@ -90,8 +90,10 @@ def _without_reference(pitch_px: float, options: tuple[Worth, ...], words: str, 
     if told:
         return Decision(natural, f"The plan file gives the unit; {words}.", options)
     usual = _usual(pitch_px, natural)
-    rivals = [one for one in options[1:3] if _usual(pitch_px, one) is not None]
-    if usual is None or rivals:
+    # Only the next value is a rival: tenths of an inch for 1 mm, half as much for halved inches. Fiftieths and
+    # hundredths of an inch carry a third length and are not drawn on plans (common practice, no source).
+    rival = len(options) > 1 and _usual(pitch_px, options[1]) is not None
+    if usual is None or rival:
         return Decision(None, words, options)
     return Decision(
         natural,
@@ -112,7 +114,7 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
     if reference is None:
         if plain and len(options) > 1:
             return Decision(None, words, options)
-        if not found.confirmed:
+        if not found.clear and not plain:
             return Decision(None, words, options)
         return _without_reference(pitch_px, options, words, told is not None)
     limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees

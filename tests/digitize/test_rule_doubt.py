@@ -1,0 +1,165 @@
+"""What is not a rule is not found, and a unit that is not certain is never claimed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.units import MM_PER_INCH
+from digitize.rule import find_rules
+from digitize.rule.hierarchy import read_hierarchy
+from digitize.rule.unit import Reference, decide
+from digitize.settings import RuleHint
+from digitize.shapes import Picture
+from tests.digitize.rule_pages import HALF_LEVELS, MM_LEVELS, DrawnRule, Page, inch_levels, level_length
+
+DATA = Path("/work/shared/data")
+
+
+def lines(xs, y0, y1, w=0.2):
+    return [((x, y0), (x, y1), w) for x in xs]
+
+
+def dashed(y, on, off, count):
+    return [((10 + i * (on + off), y), (10 + i * (on + off) + on, y), 0.3) for i in range(count)]
+
+
+WORDS = "the sides are bent over a hot pipe and glued to the lining in a mold"
+TEXT = [((20, 8 + 6 * i), WORDS, 2.4) for i in range(8)]
+TWELFTHS = {12: 6.0, 6: 4.8, 3: 3.6, 1: 2.4}
+FRETS_MM = 230 - 200 * 2 ** (-np.arange(25) / 12)
+DASHES = dashed(20, 2, 1, 70) + dashed(40, 6, 3, 22) + dashed(40, 0.5, 8.5, 22)
+NOT_RULES = {
+    "text": Page(texts_mm=TEXT),
+    "hatching against a line": Page(
+        strokes_mm=[((10, 40), (240, 40), 0.3)] + [((12 + 2 * i, 40), (18 + 2 * i, 30), 0.15) for i in range(100)]
+    ),
+    "upright hatching of one length": Page(
+        strokes_mm=[((10, 40), (240, 40), 0.3), *lines(np.arange(12, 220, 1.0), 34, 40)]
+    ),
+    "dashed and dash-dot lines": Page(strokes_mm=DASHES),
+    "fret lines": Page(
+        strokes_mm=[((10, 15), (240, 15), 0.3), ((10, 50), (240, 50), 0.3), *lines(FRETS_MM, 15, 50)]
+    ),
+    "title block rows": Page(
+        strokes_mm=[((150, 5 + 5 * i), (240, 5 + 5 * i), 0.3) for i in range(10)] + lines((150, 180, 210, 240), 5, 50)
+    ),
+    "nothing": Page(),
+}
+
+
+@pytest.mark.parametrize("name", NOT_RULES)
+def test_other_things_are_not_rules(name):
+    result = find_rules(NOT_RULES[name].picture())
+    assert result.rules == ()
+    assert result.doubts == ()
+
+
+def test_a_rosette_is_not_a_rule():
+    picture = Page(dpi=300, width_mm=120, height_mm=120).picture()
+    grey = picture.grey.copy()
+    for ring in (30, 32, 42, 44):
+        cv2.circle(grey, (700, 700), int(ring * 300 / 25.4), 30, 3, cv2.LINE_AA)
+    for angle in np.arange(0, 2 * np.pi, 0.03):
+        u = np.array([np.cos(angle), np.sin(angle)]) * 300 / 25.4
+        cv2.line(grey, tuple(np.int64(700 + 32 * u)), tuple(np.int64(700 + 42 * u)), 30, 2, cv2.LINE_AA)
+    assert find_rules(Picture(grey, "r.png", "0", (300, 300), "scan")).rules == ()
+
+
+def test_a_pattern_that_is_neither_mm_nor_inch_is_refused_with_its_place():
+    drawn = DrawnRule((15, 20), 0, 1.0, 200, TWELFTHS)
+    result = find_rules(Page(dpi=300, rules=[drawn]).picture())
+    assert result.rules == ()
+    assert [doubt.code for doubt in result.doubts] == ["unit-uncertain"]
+    assert result.doubts[0].weight == "refused"
+
+
+def test_a_resolution_that_no_value_fits_refuses():
+    page = Page(dpi=300, rules=[DrawnRule((15, 20), 0, 1.15, 180, MM_LEVELS)])
+    result = find_rules(page.picture())
+    assert result.rules == ()
+    assert [doubt.code for doubt in result.doubts] == ["unit-uncertain"]
+
+
+def test_a_hint_settles_what_the_resolution_does_not():
+    page = Page(dpi=300, declared=False, rules=[DrawnRule((15, 20), 0, 1.15, 180, MM_LEVELS)])
+    assert find_rules(page.picture()).rules == ()
+    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 21)))})
+    (rule,) = find_rules(page.picture(), (hint,)).rules
+    assert (rule.unit, rule.pitch_mm) == ("mm", 1.0)
+    assert "plan file" in rule.unit_evidence
+
+
+def test_tenths_of_an_inch_are_told_from_millimetres_by_the_resolution():
+    drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 10, 80, {10: 6.0, 5: 4.5, 1: 3.0})
+    (rule,) = find_rules(Page(dpi=300, rules=[drawn]).picture()).rules
+    assert (rule.unit, rule.pitch_mm) == ("in", pytest.approx(2.54))
+
+
+def test_without_a_resolution_millimetres_need_a_usual_one():
+    drawn = DrawnRule((15, 20), 0, 1.0, 200, MM_LEVELS)
+    (rule,) = find_rules(Page(dpi=300, declared=False, rules=[drawn]).picture()).rules
+    assert rule.pitch_mm == 1.0
+    assert find_rules(Page(dpi=261, declared=False, rules=[drawn]).picture()).rules == ()
+
+
+def test_a_certain_rule_settles_the_other_where_no_resolution_is_declared():
+    page = Page(dpi=300, declared=False, rules=[
+        DrawnRule((15, 12), 0, 1.0, 200, MM_LEVELS),
+        DrawnRule((15, 48), 0, MM_PER_INCH / 16, 120, inch_levels(16), side=-1),
+    ])  # fmt: skip
+    result = find_rules(page.picture())
+    assert sorted(rule.unit for rule in result.rules) == ["in", "mm"]
+    assert result.doubts == ()
+
+
+LEVELS = {"decimal": MM_LEVELS, "half": HALF_LEVELS, "dyadic": inch_levels(16), "other": TWELFTHS}
+
+
+@pytest.mark.parametrize("kind", LEVELS)
+@pytest.mark.parametrize("first", [0, 3, 7])
+def test_the_pattern_of_lengths_is_read_from_any_start(kind, first):
+    rng = np.random.default_rng(first)
+    index = np.sort(rng.choice(120, 100, replace=False))
+    length = np.array([level_length(int(k) + first, LEVELS[kind]) for k in index]) * 8 + rng.normal(0, 0.7, 100)
+    length[rng.choice(100, 6, replace=False)] *= 2  # crossed by something
+    assert read_hierarchy(index, length).kind == kind
+
+
+def test_no_length_pattern_is_no_hierarchy():
+    rng = np.random.default_rng(5)
+    assert read_hierarchy(np.arange(150), 20 + rng.normal(0, 2.0, 150)).kind == "none"
+
+
+def test_the_declared_resolution_picks_among_halved_inches():
+    index = np.arange(200)
+    length = np.array([level_length(int(k), inch_levels(32)) for k in index]) * 8
+    found = read_hierarchy(index, length)
+    reference = Reference(300 / MM_PER_INCH, "the file's 300 dots per inch", 0.06)
+    chosen = decide(found, 300 / 32, reference, None)
+    assert chosen.worth is not None
+    assert chosen.worth.words == "1/32 in"
+    assert decide(found, 300 / 32 * 1.3, reference, None).worth is None
+    assert decide(found, 300 / 32, None, None).worth is None  # as 1/64 in it would be 600 dpi, as usual as 300
+
+
+def real(name, dpi):
+    path = DATA / name
+    if not path.exists():
+        pytest.skip(f"{name} is not here")
+    grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    return Picture(grey, name, "0", dpi, "photo")
+
+
+@pytest.mark.parametrize("dpi", [None, (72, 72), (169.5, 169.5), (300, 300)])
+def test_half_millimetres_of_a_real_rule_are_never_read_as_millimetres(dpi):
+    for rule in find_rules(real("halfmm_rule.jpg", dpi)).rules:
+        assert rule.pitch_px / rule.pitch_mm == pytest.approx(6.675, rel=0.01)
+
+
+@pytest.mark.parametrize("name", ["engraved_plan_a.jpg", "engraved_plan_b.jpg"])
+def test_an_old_scale_is_never_given_a_unit(name):
+    assert find_rules(real(name, (300, 300))).rules == ()
