@@ -164,12 +164,12 @@ def find_baseline(grey: Grey, seed: Seed) -> Baseline:
         line, width, drawn = line.moved(offset, slope), float(np.median(widths)), True
     if drawn:
         strip = cut(grey, line, (seed.from_px, seed.to_px), (-reach, reach))
-        line, sigma = _by_columns(strip, full, seed.pitch_px, sigma)
+        line, sigma = _by_columns(strip, full, sigma)
     return Baseline(line, width / 2, drawn, sigma)
 
 
-def _by_columns(strip: Strip, full: float, pitch_px: float, sigma_px: float) -> tuple[Line, float]:
-    """Return the line through the middle of its ink, column by column, and the sigma of a graduation's place across.
+def _by_columns(strip: Strip, full: float, sigma_px: float) -> tuple[Line, float]:
+    """Return the line through the middle of its ink, column by column, and the sigma across at its ends.
 
     In a 1-bit picture a line nearly along the pixels is a staircase: the mean over whole
     treads is exact where the middle of a block of columns is not. Columns that a graduation
@@ -194,8 +194,8 @@ def _by_columns(strip: Strip, full: float, pitch_px: float, sigma_px: float) -> 
     left = middle[near] - offset - slope * t[near]
     blocks = np.array_split(left, max(2, len(left) // BLOCK_PX))
     spread = float(np.std([part.mean() for part in blocks], ddof=1))
-    # Blocks are independent, graduations inside one are not: widened to be used once a graduation.
-    each = spread * float(np.sqrt(max(1.0, BLOCK_PX / pitch_px)))
+    # Of either end of the fitted line: blocks of columns are what is independent along it.
+    each = spread * float(np.sqrt(6.0 / len(blocks)))
     return strip.line.moved(offset, slope), max(each, LEAST_ACROSS_PX)
 
 
@@ -316,13 +316,13 @@ def measure(grey: Grey, seed: Seed) -> Ticks | None:
     first = _counted(grey, seed, base)
     if first is None:
         return None
-    if not base.drawn:
-        line, side = _aligned(first)
-        seed = Seed(line, side, first.comb.pitch_px, *_reprojected(first, line), seed.score)
-        base = find_baseline(grey, seed)
-        first = _counted(grey, seed, base)
-        if first is None:
-            return None
+    # A seed may hold a part of the rule only: with all graduations known, the line is fitted over all of them.
+    line, side = (base.line, seed.side) if base.drawn else _aligned(first)
+    seed = Seed(line, side, first.comb.pitch_px, *_reprojected(first, line), seed.score)
+    base = find_baseline(grey, seed)
+    first = _counted(grey, seed, base)
+    if first is None:
+        return None
     if abs(_drift(first)) > max(MOST_DRIFT_PX, MOST_DRIFT * float(np.median(first.own_px))):
         return None
     return _measured(grey, first, base, seed.side)
