@@ -24,6 +24,8 @@ ROUGH_MM, ROUNDS = 1.2, 3
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
 ODD_WIDTH, MARGIN_MM = 0.05, 1.0
+# The line's own width is a quantile of what bins of this length show within this distance.
+BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 # The middle by one edge is believed within this of the path, beside the noise.
 ONE_EDGE_PX = 0.35
 # The spline along the line: knots this far apart, and how stiff it is where there is no ink.
@@ -212,20 +214,37 @@ def _middles(low: FloatArray, high: FloatArray, usual: float, step_mm: float, *,
     """
     middle, width = (low + high) / 2, high - low
     with np.errstate(invalid="ignore"):
-        scatter = 1.4826 * float(np.nanmedian(np.abs(width - usual)))
-        odd = ~(np.abs(_running(width, step_mm) - usual) < max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)))
+        local = _local_width(width, usual, step_mm)
+        scatter = 1.4826 * float(np.nanmedian(np.abs(width - local)))
+        odd = ~(np.abs(_running(width, step_mm) - local) < max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)))
     good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
     if good.sum() < 8:
         return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
     noise = _noise(middle, good)
     weight, offset = good.astype(float), np.where(good, middle, 0.0)
     if trust_path:
-        single = _one_edge(low + usual / 2, high - usual / 2, 4 * noise + ONE_EDGE_PX)
+        single = _one_edge(low + local / 2, high - local / 2, 4 * noise + ONE_EDGE_PX)
         use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
         weight[np.abs(offset) > 6 * noise + 3 * ONE_EDGE_PX] = 0.0
     sigma = np.where(weight == 1.0, noise, np.where(weight > 0, 2 * noise + 0.05, 0.35))
     return _Middles(offset, sigma, weight)
+
+
+def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:
+    """Return the line's own width at each station, from what is usual within LOCAL_MM of it.
+
+    A copier's two factors and the pixel grid give one pen different widths in different
+    directions. What touches a line only ever widens it, so a low quantile is taken.
+    """
+    per_bin = max(1, round(BIN_MM / step_mm))
+    bins = max(1, len(width) // per_bin)
+    likely = np.where(np.abs(width - usual) < LIKELY_WIDTH * usual, width, np.nan)
+    medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else usual for part in np.array_split(likely, bins)])
+    reach = min(bins // 2, round(LOCAL_MM / BIN_MM))
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(medians, reach, mode="reflect"), 2 * reach + 1)
+    own = uniform_filter1d(np.quantile(around, OWN_QUANTILE, axis=1), min(9, bins), mode="nearest")
+    return np.interp(np.arange(len(width)), (np.arange(bins) + 0.5) * len(width) / bins, own)
 
 
 def _running(width: FloatArray, step_mm: float) -> FloatArray:

@@ -38,6 +38,7 @@ BAND_ROWS = 3
 FEWEST = 12  # graduations worth measuring
 MOST_DRIFT_PX = 3.0  # graduations that grow by more along the rule do not stand on this line
 MOST_DRIFT = 0.15  # of their length
+TILT_ROOM_PX = 2.0  # beside a graduation when its lean is measured
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
 
@@ -231,7 +232,7 @@ def lengths(contrast: FloatArray, near_px: float, gap_px: float, usual: float) -
     return np.where(end <= first + 1.5, 0.0, end)
 
 
-def _tilt(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
+def _tilt(strip: Strip, comb: Comb, side: int, near: float, far: float, width: float) -> float:
     """Return dt/dh of the graduations: they need not stand square after a copier's two factors."""
     bands = max(2, min(BANDS, int((far - near) // BAND_ROWS)))
     edges = np.linspace(near, far, bands + 1)
@@ -239,13 +240,13 @@ def _tilt(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float
     shifts = []
     for low, high in itertools.pairwise(edges):
         profile = _profile(strip, side, low, high)
-        shifts.append(_shift(profile, comb, strip.t0_px))
+        shifts.append(_shift(profile, comb, strip.t0_px, width))
     return float(np.polyfit(h, np.array(shifts), 1)[0])
 
 
-def _shift(profile: FloatArray, comb: Comb, t0: float) -> float:
+def _shift(profile: FloatArray, comb: Comb, t0: float, width: float) -> float:
     """Return how far the graduations of a profile lie from the comb, by the phase of their mean."""
-    folded = _centroids(profile, comb.place_px - t0, comb.pitch_px, 0.45 * comb.pitch_px)[0]
+    folded = _centroids(profile, comb.place_px - t0, comb.pitch_px, min(0.45 * comb.pitch_px, 1.5 * width + TILT_ROOM_PX))[0]
     return float(np.median(folded - (comb.place_px - t0)))
 
 
@@ -360,7 +361,7 @@ def _with_lengths(grey: Grey, comb: Comb, base: Baseline, side: int, near: float
     ends = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)
     strip = cut(grey, base.line, ends, (-reach, reach))
     width = _ink_width(strip, comb, side, near, far)
-    tilt = _tilt(strip, comb, side, near, far)
+    tilt = _tilt(strip, comb, side, near, far, width)
     contrast = follow(strip, comb, side, tilt)
     usual = float(np.median(contrast[:, int(near) : int(far)]))
     if usual <= 0:
@@ -418,7 +419,7 @@ def _measured(grey: Grey, first: Counted, base: Baseline, side: int) -> Ticks | 
     shortest = float(np.percentile(reach[reach > 0], 20)) if np.any(reach > 0) else 0.0
     deep = float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
     if deep > near + 8.0:
-        tilt = _tilt(first.strip, comb, side, near, deep)
+        tilt = _tilt(first.strip, comb, side, near, deep, first.width_px)
     window = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)
     fine = cut_fine(grey, base.line, window, (near, deep) if side > 0 else (-deep, -near))
     for _ in range(2):

@@ -24,6 +24,27 @@ DEFAULT_GRADE = "II"  # common practice, no source: what unmarked workshop rules
 # What all graduations of a rule can share, end against end: pixel grid, flaws of its line. Measured on made
 # rules: errors of the whole length stay within 0.035 px where single graduations scatter by 0.02 px.
 SHARED_U_PX = 0.02
+# Middle of a graduation whose two edges each fall on a whole pixel: uniform over one pixel.
+GRID_U_PX = 1 / math.sqrt(12)
+GRID_HARMONICS = 4
+
+
+def _grid_u_px(ticks: Ticks) -> float:
+    """Return 1 sigma that a two-level picture's pixel grid leaves on the whole length of a rule.
+
+    The error of a graduation's middle repeats with its place within the pixel. It averages out over the
+    graduations when these drift through the pixel, and within a graduation when it leans through one; with a
+    pitch of nearly whole pixels and no lean it does not. Term ``m`` of the periodic error (of size 1 / m) is
+    divided by the cycles that it goes through, both ways.
+    """
+    along, across = np.sort(np.abs(ticks.line.direction))[::-1]
+    pitch = ticks.pitch_px * along
+    span = float(ticks.index[-1] - ticks.index[0])
+    lean = float(np.median(ticks.lengths_px)) * across / along
+    orders = np.arange(1, GRID_HARMONICS + 1)
+    drift = np.abs(orders * pitch - np.rint(orders * pitch)) * span
+    terms = GRID_U_PX / orders / np.maximum(1.0, drift) / np.maximum(1.0, np.pi * orders * lean)
+    return float(np.sqrt(np.sum(terms**2)))
 
 
 def _standard_u_mm(role: str, grade: str | None, length_mm: float) -> float:
@@ -34,8 +55,8 @@ def _standard_u_mm(role: str, grade: str | None, length_mm: float) -> float:
     return (fixed + per_metre * math.ceil(length_mm / 1000)) / math.sqrt(3)  # uniform within the limits
 
 
-def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | None) -> Rule:
-    """Return the Rule of measured graduations whose value is decided.
+def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | None, *, two_level: bool) -> Rule:
+    """Return the Rule of measured graduations whose value is decided; ``two_level`` for 1-bit pictures.
 
     Raises:
         ValueError: the decision holds no value.
@@ -47,7 +68,8 @@ def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | No
     index = (ticks.index - ticks.index[0])[ticks.used]
     places, at_mm = ticks.places, (index - index[0]) * worth.pitch_mm
     class_u_mm = _standard_u_mm(role, hint.grade if hint else None, float(at_mm[-1]))
-    shared_u_mm = SHARED_U_PX * worth.pitch_mm / ticks.pitch_px
+    shared_u_px = math.hypot(SHARED_U_PX, _grid_u_px(ticks) if two_level else 0.0)
+    shared_u_mm = shared_u_px * worth.pitch_mm / ticks.pitch_px
     control = Control(
         name=name,
         source="laid rule" if role == "laid" else "drawn rule",

@@ -11,6 +11,7 @@ from digitize.settings import RuleHint
 from tests.digitize.rule_pages import HALF_LEVELS, MM_LEVELS, DrawnRule, Page, inch_levels
 
 SCALE_LIMIT_PERCENT = 0.01  # the figure for the 95th percentile; the median is far below
+SHARED_LEAST_PX = 0.02  # what is claimed for a grey picture over the whole rule
 PLACE_LIMIT = 0.12  # of a graduation: no graduation may be taken for its neighbour
 
 
@@ -114,7 +115,7 @@ def test_the_same_graduations_on_both_edges_are_one_rule():
 def test_the_stated_sigma_covers_the_error_of_the_scale():
     ratios = []
     for seed in range(6):
-        drawn = DrawnRule((15, 20), 0, 1.0, 100, MM_LEVELS)
+        drawn = DrawnRule((15, 20), 0, 1.0, 100, MM_LEVELS, line_mm=0.25)
         page = Page(dpi=200, width_mm=140, height_mm=45, skew_deg=0.3 * seed - 0.7, one_bit=seed % 2 == 0, seed=seed)
         page.rules = [drawn]
         (rule,) = find_rules(page.picture()).rules
@@ -124,6 +125,20 @@ def test_the_stated_sigma_covers_the_error_of_the_scale():
         ratios.append((rule.pitch_px / px_per_mm - 1) / total_u)
     assert np.abs(ratios).max() < 3.5
     assert np.sqrt(np.mean(np.square(ratios))) < 1.6
+
+
+def test_a_pitch_of_whole_pixels_in_a_1_bit_picture_claims_less():
+    """Every graduation then falls alike on the pixel grid, so that their number does not help."""
+    claims = []
+    for fx in (1.0, 1.02):
+        drawn = inch(8, 24, line_mm=0.25)
+        page = Page(dpi=200, width_mm=130, height_mm=45, fx=fx, one_bit=True, rules=[drawn])
+        (rule,) = find_rules(page.picture()).rules
+        claims.append(rule.control.standard_u_mm * page.dpi / MM_PER_INCH)
+        error_px = (rule.pitch_px * MM_PER_INCH / rule.pitch_mm / page.dpi / fx - 1) * 23 * rule.pitch_px
+        assert abs(error_px) < 2.5 * np.hypot(claims[-1], rule.control.sigma_px[0])
+    assert claims[0] > 5 * SHARED_LEAST_PX
+    assert claims[1] < claims[0] / 2
 
 
 def test_a_hint_picks_one_rule_and_carries_role_and_class():
