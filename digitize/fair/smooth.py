@@ -30,6 +30,9 @@ SHARP_RUNG, QUIET_MM, CORNER_REACH_MM = 1.3, 0.01, 15.0
 LEPSKI_SIGMAS = 2.5
 # ... unless the difference is too small for anyone to mind.
 MIND_MM = 0.002
+# ... or too small to tell from the staircase of a 1-bit line nearly along the pixels, whose
+# treads are longer than any rung's noise; as a part of the noise of the points.
+MIND_NOISE = 0.6
 # A place's cut-off holds for its neighbourhood, and changes gradually.
 NEIGHBOUR_MM, GRADUAL_MM = 6.0, 4.0
 # The running average that gives the first arc length.
@@ -181,12 +184,13 @@ def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
     """Return the cut-off for each grid point: the lowest that agrees with all higher ones."""
     top = _apart(fits[-2], fits[-1])
     density = (1.4826 * float(np.median(np.abs(top)))) ** 2 / _noise_power(ladder[-2], ladder[-1])
+    mind_mm = max(MIND_MM, MIND_NOISE * fits[-1].noise)
     chosen = np.full(len(top), ladder[-1])
     fine = np.ones(len(top), dtype=bool)
     for k in range(len(fits) - 2, -1, -1):
         for j in range(k + 1, len(fits)):
             sigma = np.sqrt(density * _noise_power(ladder[j], None))
-            fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + MIND_MM
+            fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + mind_mm
         chosen[fine] = ladder[k]
     at = fits[0].at
     if fits[-1].noise > QUIET_MM:
