@@ -240,11 +240,12 @@ def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:
     per_bin = max(1, round(BIN_MM / step_mm))
     bins = max(1, len(width) // per_bin)
     likely = np.where(np.abs(width - usual) < LIKELY_WIDTH * usual, width, np.nan)
-    medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else usual for part in np.array_split(likely, bins)])
+    parts = np.array_split(likely, bins)
+    medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else usual for part in parts])
     reach = min(bins // 2, round(LOCAL_MM / BIN_MM))
     around = np.lib.stride_tricks.sliding_window_view(np.pad(medians, reach, mode="reflect"), 2 * reach + 1)
     own = uniform_filter1d(np.quantile(around, OWN_QUANTILE, axis=1), min(9, bins), mode="nearest")
-    return np.interp(np.arange(len(width)), (np.arange(bins) + 0.5) * len(width) / bins, own)
+    return np.asarray(np.interp(np.arange(len(width)), (np.arange(bins) + 0.5) * len(width) / bins, own))
 
 
 def _running(width: FloatArray, step_mm: float) -> FloatArray:

@@ -68,5 +68,10 @@ def test_area(body: dict[str, float]) -> None:
     assert body["area_mm2"] == pytest.approx(truth, rel=2 * LENGTH_REL)
 
 
+def test_smallest_radius_is_that_of_the_ends(body: dict[str, float]) -> None:
+    # A radius rests on second derivatives of a traced line: one part in a hundred.
+    assert body["min_radius_mm"] == pytest.approx(92.53422, rel=0.01)
+
+
 def test_the_claim_holds_for_the_length(body: dict[str, float]) -> None:
     assert abs(body["length_mm"] - 2 * np.sqrt(B_MM**2 + C_MM**2)) < body["length_u95_mm"]
