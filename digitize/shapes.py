@@ -6,6 +6,7 @@ Stages import this module and never each other.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -19,6 +20,8 @@ Unit = Literal["mm", "in"]
 Hand = Literal["right", "left"]
 Keep = Literal["auto", "mean", "left", "right", "as drawn"]
 
+LEVEL_STEP = 7  # every so many pixels are looked at to tell a 1-bit picture
+
 
 @dataclass(frozen=True, eq=False)
 class Picture:
@@ -30,6 +33,11 @@ class Picture:
     dpi: tuple[float, float] | None  # declared, (x, y); a cross-check only
     captured: Literal["scan", "photo"]
     notes: tuple[str, ...] = ()  # what was done on reading, in plain words
+
+    @cached_property
+    def two_level(self) -> bool:
+        """A 1-bit picture: only two grey values, so every edge lies on whole pixels."""
+        return len(np.unique(self.grey[::LEVEL_STEP, ::LEVEL_STEP])) <= 2
 
 
 @dataclass(frozen=True, eq=False)

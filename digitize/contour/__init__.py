@@ -34,7 +34,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
     network = build_network(ink, px_per_mm, hints.ignore)
     choice = choose_outline(network, ink, px_per_mm, hints)
     measured = measure_line(
-        picture.grey,
+        picture,
         choice.way.xy * px_per_mm,
         px_per_mm,
         ink.line_width_px,

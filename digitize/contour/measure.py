@@ -6,7 +6,6 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy import sparse
 from scipy.interpolate import BSpline
 from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
@@ -15,6 +14,7 @@ from scipy.sparse.linalg import splu
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, look_across, normals, resample, smooth
+from digitize.shapes import Picture
 
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
@@ -24,6 +24,9 @@ ROUGH_MM, ROUNDS = 1.2, 3
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
 ODD_WIDTH, MARGIN_MM = 0.05, 1.0
+RUNNING_MM = 0.8
+# 1 sigma of the middle of two edges that each lie on a whole pixel, as a part of a pixel.
+GRID_U = 0.5 / 3**0.5
 # The line's own width is a quantile of what bins of this length show within this distance.
 BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 # The middle by one edge is believed within this of the path, beside the noise.
@@ -72,7 +75,7 @@ def _turn_deg(xy: FloatArray, reach: int, *, closed: bool) -> FloatArray:
 
 
 def measure_line(
-    grey: npt.NDArray[np.uint8],
+    picture: Picture,
     rough_px: FloatArray,
     px_per_mm: float,
     line_width_px: float,
@@ -89,10 +92,10 @@ def measure_line(
     corners = find_corners(gentle, round(CORNER_REACH_MM / STATION_MM), closed=closed)
     side = _outer_side(path, closed=closed)
     if closed and len(corners) == 0:
-        return _section(grey, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side)
+        return _section(picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side)
     parts = _split(path, corners, closed=closed)
     sections = [
-        _section(grey, part, px_per_mm, line_width_px, closed=False, edge=edge, side=side) for part in parts
+        _section(picture, part, px_per_mm, line_width_px, closed=False, edge=edge, side=side) for part in parts
     ]
     return _join(sections, closed=closed)
 
@@ -156,7 +159,7 @@ def _meeting(before: FloatArray, after: FloatArray) -> FloatArray:
 
 
 def _section(
-    grey: npt.NDArray[np.uint8],
+    picture: Picture,
     path: FloatArray,
     px_per_mm: float,
     line_width_px: float,
@@ -174,9 +177,10 @@ def _section(
     for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
         across = normals(path, closed=closed)
-        band = look_across(grey, path, across, LOOK_MM * px_per_mm, usual, average=average, closed=closed)
+        band = look_across(picture.grey, path, across, LOOK_MM * px_per_mm, usual, average=average, closed=closed)
         usual = float(np.nanmedian(band.high - band.low))
-        seen = _middles(band.low, band.high, usual, step_mm, trust_path=round_number > 0)
+        grid = _grid_px(path, RUNNING_MM * px_per_mm) if picture.two_level else np.zeros(len(path))
+        seen = _middles(band.low, band.high, usual, step_mm, grid, trust_path=round_number > 0)
         place = path + across * seen.offset[:, None]
         curve = bridge_spline(place, seen.weight, step_mm, closed=closed)
         if round_number < ROUNDS - 1:
@@ -205,7 +209,20 @@ class _Middles:
     weight: FloatArray
 
 
-def _middles(low: FloatArray, high: FloatArray, usual: float, step_mm: float, *, trust_path: bool) -> _Middles:
+def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
+    """Return how far a 1-bit picture's grid can change the width of a line, averaged over ``window_px``.
+
+    Each edge lies on whole pixels. A line that leans through pixels within the window averages
+    that out; one nearly along them keeps a width a whole pixel off for as long as a tread.
+    """
+    run = np.abs(np.gradient(path, axis=0))
+    lean = run.min(axis=1) / np.maximum(run.max(axis=1), 1e-9)
+    return np.asarray(1.0 / np.maximum(1.0, lean * window_px))
+
+
+def _middles(
+    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, *, trust_path: bool
+) -> _Middles:
     """Take the middle of both edges where the ink has its usual width.
 
     Where something touches the line it widens the ink on one side only: there, once the
@@ -216,7 +233,8 @@ def _middles(low: FloatArray, high: FloatArray, usual: float, step_mm: float, *,
     with np.errstate(invalid="ignore"):
         local = _local_width(width, usual, step_mm)
         scatter = 1.4826 * float(np.nanmedian(np.abs(width - local)))
-        odd = ~(np.abs(_running(width, step_mm) - local) < max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)))
+        allowed = max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)) + grid_px
+        odd = ~(np.abs(_running(width, step_mm) - local) < allowed)
     good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
     if good.sum() < 8:
         return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
@@ -227,7 +245,8 @@ def _middles(low: FloatArray, high: FloatArray, usual: float, step_mm: float, *,
         use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
         weight[np.abs(offset) > 6 * noise + 3 * ONE_EDGE_PX] = 0.0
-    sigma = np.where(weight == 1.0, noise, np.where(weight > 0, 2 * noise + 0.05, 0.35))
+    own = np.hypot(noise, GRID_U * grid_px)
+    sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
     return _Middles(offset, sigma, weight)
 
 
@@ -250,7 +269,7 @@ def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:
 
 def _running(width: FloatArray, step_mm: float) -> FloatArray:
     """Return the width averaged over about a millimetre; nan where not measured."""
-    window = max(1, round(0.8 / step_mm)) | 1
+    window = max(1, round(RUNNING_MM / step_mm)) | 1
     known = np.isfinite(width)
     total = uniform_filter1d(np.where(known, width, 0.0), window, mode="nearest")
     share = uniform_filter1d(known.astype(float), window, mode="nearest")

@@ -17,7 +17,7 @@ LEAST_WAIST_MM = 1.0
 # A width's place along the body is the top of a parabola over this reach.
 PLACE_REACH_MM = 4.0
 # A radius is that of the longest arc that follows the curve within this.
-RADIUS_WITHIN_MM = 0.02  # what a 1-bit scan leaves in a fair line
+RADIUS_WITHIN_MM = 0.008
 RADIUS_STEP_MM = 0.5
 RADIUS_REACH_MM = (2.0, 3.0, 4.5, 6.5, 10.0, 15.0, 22.0, 33.0)
 STRAIGHT_MM = 1e6

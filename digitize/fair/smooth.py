@@ -65,6 +65,7 @@ class Data:
     xy: FloatArray  # (N, 2) mm
     at: FloatArray  # (N,) mm along the run
     weight: FloatArray  # (N,) 0..1
+    sigma: FloatArray  # (N,) stated, mm
     low: float  # the grid's reach along the run, mm
     high: float
 
@@ -82,7 +83,7 @@ class Fit:
         return CubicSpline(self.at, self.xy)
 
 
-def _penalty(strength: FloatArray, count: int) -> FloatArray:
+def _penalty(strength: float, count: int) -> FloatArray:
     """Return the upper bands of the third-difference penalty, (4, count)."""
     bands = np.zeros((4, count))
     third = (-1.0, 3.0, -3.0, 1.0)
@@ -93,16 +94,15 @@ def _penalty(strength: FloatArray, count: int) -> FloatArray:
     return bands
 
 
-def _solve(data: Data, weight: FloatArray, grid: FloatArray, cutoff: FloatArray) -> FloatArray:
-    """Return the grid points (G, 2) for given weights and a cut-off per grid point."""
+def _solve(data: Data, weight: FloatArray, grid: FloatArray, cutoff: float) -> FloatArray:
+    """Return the grid points (G, 2) for given weights and a cut-off."""
     count, step = len(grid), grid[1] - grid[0]
     place = np.clip((data.at - grid[0]) / step, 0.0, count - 1.000001)
     cell = place.astype(np.int64)
     part = place - cell
     per_cell = step * len(data.at) / max(float(data.at[-1] - data.at[0]), step)
     w = weight / per_cell
-    middle = cutoff[1:-2] * step
-    bands = _penalty(middle**-6.0, count)
+    bands = _penalty((cutoff * step) ** -6.0, count)
     bands[3] += np.bincount(cell, w * (1 - part) ** 2, count) + np.bincount(cell + 1, w * part**2, count)
     bands[2, 1:] += np.bincount(cell, w * part * (1 - part), count)[:-1]
     centre = data.xy.mean(axis=0)
@@ -121,8 +121,8 @@ def _across(data: Data, fit: Fit) -> FloatArray:
     return np.asarray(np.einsum("ij,ij->i", data.xy - curve(data.at), normal))
 
 
-def _robust(data: Data, grid: FloatArray, cutoff: FloatArray, known: float | None = None) -> Fit:
-    """Return the reweighted fit at given cut-offs; its noise is ``known`` or comes from the residuals."""
+def _robust(data: Data, grid: FloatArray, cutoff: float, known: float | None = None) -> Fit:
+    """Return the reweighted fit at a cut-off; its noise is ``known`` or comes from the residuals."""
     weight = data.weight
     noise = LEAST_NOISE_MM
     used = data.weight > BRIDGED_WEIGHT
@@ -131,8 +131,8 @@ def _robust(data: Data, grid: FloatArray, cutoff: FloatArray, known: float | Non
         off = _across(data, fit)
         spread = 1.4826 * float(np.median(np.abs(off[used]))) if used.any() else 0.0
         noise = known or max(spread, LEAST_NOISE_MM)
-        inside = np.abs(off) < TUKEY_SIGMAS * noise
-        tukey = np.where(inside, (1 - (off / (TUKEY_SIGMAS * noise)) ** 2) ** 2, 0.0)
+        part = off / (TUKEY_SIGMAS * np.maximum(noise, data.sigma))
+        tukey = np.where(np.abs(part) < 1, (1 - part**2) ** 2, 0.0)
         weight = data.weight * np.maximum(tukey, 1e-3)
     return Fit(grid, fit.xy, noise)
 
@@ -143,12 +143,13 @@ def _without_bumps(data: Data, grid: FloatArray) -> Data:
     Where the curve is gentle, a hole of a few mm is bridged by the penalty to within microns,
     so a real feature taken for a bump loses nothing.
     """
-    fit = _robust(data, grid, np.full(len(grid), BUMP_CUTOFF))
+    fit = _robust(data, grid, BUMP_CUTOFF)
     off = gaussian_filter1d(_across(data, fit), BUMP_BLUR_MM / _spacing(data), mode="nearest")
     used = data.weight > BRIDGED_WEIGHT
     if not used.any():
         return data
-    limit = max(BUMP_SIGMAS * 1.4826 * float(np.median(np.abs(off[used]))), BUMP_LEAST_MM)
+    least = max(BUMP_SIGMAS * 1.4826 * float(np.median(np.abs(off[used]))), BUMP_LEAST_MM)
+    limit = np.maximum(least, BUMP_SIGMAS * data.sigma)
     first, second = fit.spline()(data.at, 1), fit.spline()(data.at, 2)
     bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
     margin = max(round(BUMP_MARGIN_MM / _spacing(data)), 1)
@@ -201,6 +202,19 @@ def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
     return np.asarray(np.exp(gaussian_filter1d(wide, GRADUAL_MM / step, mode="nearest")))
 
 
+def _blended(fits: list[Fit], cutoff: FloatArray, ladder: tuple[float, ...]) -> Fit:
+    """Return the curve that follows, at each grid point, the fits next to its cut-off.
+
+    One fit with a cut-off that varies would bend mostly where it is free to: around a freer
+    stretch the stiffer ones on both sides put their own error into it.
+    """
+    place = np.clip(np.interp(np.log(cutoff), np.log(ladder), np.arange(len(ladder))), 0, len(ladder) - 1 - 1e-9)
+    rung = place.astype(np.int64)
+    part = (place - rung)[:, None]
+    xy, at = np.array([fit.xy for fit in fits]), np.arange(len(cutoff))
+    return Fit(fits[-1].at, xy[rung, at] * (1 - part) + xy[rung + 1, at] * part, fits[-1].noise)
+
+
 def _grid(data: Data, whole: float | None) -> FloatArray:
     """Return the grid; a closed run's grid divides its length ``whole`` evenly."""
     if whole is None:
@@ -238,7 +252,8 @@ def closed_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> tuple[D
     head, tail = at[:-1] > whole - reach, at[:-1] < reach
     order = np.concatenate([np.flatnonzero(head), np.arange(len(xy)), np.flatnonzero(tail)])
     place = np.concatenate([at[:-1][head] - whole, at[:-1], at[:-1][tail] + whole])
-    return Data(xy[order], place, _weights(sigma, traced)[order], float(place[0]), float(place[-1])), whole
+    weight = _weights(sigma, traced)[order]
+    return Data(xy[order], place, weight, sigma[order], float(place[0]), float(place[-1])), whole
 
 
 def open_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> Data:
@@ -253,7 +268,7 @@ def open_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> Data:
     blind = min(CORNER_BLIND_MM, at[-1] / 5.0)
     clear = (at >= blind) & (at <= at[-1] - blind)
     weight = np.where(clear, _weights(sigma, traced), 0.0)
-    return Data(xy, at, weight, -RUN_ON_MM, float(at[-1]) + RUN_ON_MM)
+    return Data(xy, at, weight, sigma, -RUN_ON_MM, float(at[-1]) + RUN_ON_MM)
 
 
 def smooth(data: Data, whole: float | None = None) -> Fit:
@@ -270,12 +285,12 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
     grid = _grid(data, whole)
     data = _without_bumps(data, grid)
     ladder: tuple[float, ...] = (*LADDER, SHARP_RUNG)
-    top = _robust(data, grid, np.full(len(grid), ladder[-1]))
+    top = _robust(data, grid, ladder[-1])
     if whole is not None and top.noise > QUIET_MM:
         ladder = LADDER
-        top = _robust(data, grid, np.full(len(grid), ladder[-1]))
-    lower = [_robust(data, grid, np.full(len(grid), w), top.noise) for w in ladder[:-1]]
-    fit = _robust(data, grid, _cutoffs([*lower, top], ladder), top.noise)
+        top = _robust(data, grid, ladder[-1])
+    lower = [_robust(data, grid, w, top.noise) for w in ladder[:-1]]
+    fit = _blended([*lower, top], _cutoffs([*lower, top], ladder), ladder)
     if whole is None:
         return fit
     inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)

@@ -34,7 +34,6 @@ SAME_COMB = 0.15  # of the pitch: places of one rule on the graduations of anoth
 SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduations
 SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
-LEVEL_STEP = 7  # every so many pixels are looked at to tell a 1-bit picture
 MOST_TRIES = 40
 MOST_MISSES = 20  # in a row; seeds come best first
 
@@ -244,9 +243,8 @@ def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
         found = [one for one in found if one.hint is not None and one.hint.near is not None]
     certain = [one for one in found if one.decision.worth is not None]
     certain.sort(key=lambda one: -float(np.hypot(*(one.ticks.places[-1] - one.ticks.places[0]))))
-    two_level = len(np.unique(picture.grey[::LEVEL_STEP, ::LEVEL_STEP])) <= 2
     rules = tuple(
-        rule_record(f"rule {number}", one.ticks, one.decision, one.hint, two_level=two_level)
+        rule_record(f"rule {number}", one.ticks, one.decision, one.hint, two_level=picture.two_level)
         for number, one in enumerate(certain, start=1)
     )
     return RuleSearch(rules, tuple(_doubt(one) for one in found if not one.decided))
