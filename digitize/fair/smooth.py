@@ -20,6 +20,7 @@ from scipy.ndimage import binary_dilation, gaussian_filter1d, label, maximum_fil
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.curve import arc_length, blurred, right_normals, unit_tangents
+from digitize.fair.near_ends import end_noise
 
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
@@ -181,8 +182,11 @@ def _apart(one: Fit, other: Fit) -> FloatArray:
     return np.asarray(np.einsum("ij,ij->i", one.xy - other.xy, normal))
 
 
-def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
-    """Return the cut-off for each grid point: the lowest that agrees with all higher ones."""
+def _cutoffs(fits: list[Fit], ladder: tuple[float, ...], into_mm: FloatArray | None) -> FloatArray:
+    """Return the cut-off for each grid point: the lowest that agrees with all higher ones.
+
+    ``into_mm`` tells how far inside the data each grid point lies; None where data go all the way round.
+    """
     top = _apart(fits[-2], fits[-1])
     density = (1.4826 * float(np.median(np.abs(top)))) ** 2 / _noise_power(ladder[-2], ladder[-1])
     mind_mm = max(MIND_MM, MIND_NOISE * fits[-1].noise)
@@ -191,6 +195,8 @@ def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
     for k in range(len(fits) - 2, -1, -1):
         for j in range(k + 1, len(fits)):
             sigma = np.sqrt(density * _noise_power(ladder[j], None))
+            if into_mm is not None:
+                sigma = sigma * end_noise(into_mm, ladder[j])
             fine &= np.abs(_apart(fits[k], fits[j])) <= LEPSKI_SIGMAS * sigma + mind_mm
         chosen[fine] = ladder[k]
     at = fits[0].at
@@ -200,6 +206,12 @@ def _cutoffs(fits: list[Fit], ladder: tuple[float, ...]) -> FloatArray:
     step = float(fits[0].at[1] - fits[0].at[0])
     wide = maximum_filter1d(np.log(chosen), 2 * round(NEIGHBOUR_MM / step) + 1, mode="nearest")
     return np.asarray(np.exp(gaussian_filter1d(wide, GRADUAL_MM / step, mode="nearest")))
+
+
+def _into(data: Data, grid: FloatArray) -> FloatArray:
+    """Return how far each grid point lies inside the data that count, mm; below zero beyond them."""
+    held = data.at[data.weight > 0]
+    return np.asarray(np.minimum(grid - held[0], held[-1] - grid))
 
 
 def _blended(fits: list[Fit], cutoff: FloatArray, ladder: tuple[float, ...]) -> Fit:
@@ -290,7 +302,9 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
         ladder = LADDER
         top = _robust(data, grid, ladder[-1])
     lower = [_robust(data, grid, w, top.noise) for w in ladder[:-1]]
-    fit = _blended([*lower, top], _cutoffs([*lower, top], ladder), ladder)
+    fits = [*lower, top]
+    into_mm = _into(data, grid) if whole is None else None
+    fit = _blended(fits, _cutoffs(fits, ladder, into_mm), ladder)
     if whole is None:
         return fit
     inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)

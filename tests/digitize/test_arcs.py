@@ -9,7 +9,18 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon
 
 from calibration.frames import frozen_floats
-from digitize.arcs import arc_length, crossings, extents, flatten, mirrored, sampled, segments, signed_area, split_arcs
+from digitize.arcs import (
+    arc_length,
+    centres,
+    crossings,
+    extents,
+    flatten,
+    mirrored,
+    sampled,
+    segments,
+    signed_area,
+    split_arcs,
+)
 from digitize.shapes import ArcPath
 from tests.digitize.writer_bodies import BODIES, semicircles
 
@@ -51,10 +62,15 @@ def test_cut_arcs_are_the_same_curve(name: str) -> None:
 def test_every_point_of_an_arc_is_one_radius_from_its_centre(bulge: float, ends: tuple[float, ...]) -> None:
     path = ArcPath(frozen_floats([ends[:2], ends[2:]]), frozen_floats([bulge]), False)
     points = sampled(path, 1.0)
-    steps = np.hypot(*np.diff(points, axis=0).T)
+    steps, length = np.hypot(*np.diff(points, axis=0).T), arc_length(path)
     assert steps.max() <= 1.0 + 1e-9
-    assert steps.sum() == pytest.approx(arc_length(path), abs=0.05 * arc_length(path))
-    assert np.ptp(steps) < 1e-6 * max(1.0, arc_length(path))
+    (centre,), (radius,) = centres(path)
+    if np.isfinite(radius):
+        assert np.hypot(*(points - centre).T) == pytest.approx(radius, rel=1e-9)
+        chord = 2 * radius * math.sin(length / len(steps) / (2 * radius))
+        assert steps == pytest.approx(chord, rel=1e-6)
+    else:
+        assert steps.sum() == pytest.approx(length, rel=1e-9)
     assert arc_length(mirrored(path)) == pytest.approx(arc_length(path), abs=EXACT_MM)
 
 

@@ -19,7 +19,7 @@ from digitize.shapes import ArcPath, BodyTrace, FairOutline
 from digitize.symmetry import place_body
 from tests.digitize.bodies import apart, body, lens, noisy, resample, spaced, traced, turned
 
-DATA = Path("/work/shared/data")
+DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 ALLOWED_ARCS_MM = 0.01
 
 

@@ -16,7 +16,7 @@ from digitize.settings import RuleHint
 from digitize.shapes import Picture
 from tests.digitize.rule_pages import HALF_LEVELS, MM_LEVELS, DrawnRule, Page, inch_levels, level_length
 
-DATA = Path("/work/shared/data")
+DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 
 
 def lines(xs, y0, y1, w=0.2):

@@ -18,7 +18,7 @@ from digitize.symmetry.halves import Loop, split
 from tests.digitize.bodies import apart, body, lens, line, noisy, resample, spaced, traced, turned
 
 SHIFT = (310.0, 190.0)
-DATA = Path("/work/shared/data")
+DATA = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 
 
 def placed_axis(trace: BodyTrace, angle_deg: float) -> tuple[float, float, float]:
