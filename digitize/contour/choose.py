@@ -14,7 +14,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine, long_lines
-from digitize.contour.loops import LEAST_BODY_MM, Way, closed_ways, holds, ways_between
+from digitize.contour.loops import LEAST_BODY_MM, Way, body_like, closed_ways, holds, ways_between
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
@@ -247,7 +247,7 @@ def _halves_on(network: Network, line: LongLine) -> list[Way]:
                 goals[node] = end
                 starts.append(arm)
     ways = ways_between(network, starts, goals, LEAST_BODY_MM)
-    return [way for way in ways if _leaves(way, line, normal)]
+    return [way for way in ways if _leaves(way, line, normal) and body_like(way)]
 
 
 def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:

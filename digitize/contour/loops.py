@@ -69,7 +69,7 @@ def closed_ways(network: Network) -> list[Way]:
         if way is None:
             continue
         used.update(stroke for stroke, _ in way.darts)
-        if _body_like(way):
+        if body_like(way):
             ways.append(way)
     return sorted(ways, key=lambda way: -way.polygon().area)
 
@@ -210,8 +210,8 @@ def _fill(pieces: list[FloatArray], inked: list[np.ndarray], start: FloatArray, 
     inked.append(np.full(count - 1, gap < 1.5))
 
 
-def _body_like(way: Way) -> bool:
-    """Whether a closed way has the size of a body and is no frame."""
+def body_like(way: Way) -> bool:
+    """Whether a way has the size of a body, or of half a body with its centerline, and is no frame."""
     corners = way.xy.astype(np.float32)
     (_, sides, _) = cv2.minAreaRect(corners)
     longest, shortest = max(sides), min(sides)

@@ -47,7 +47,7 @@ class Measured:
     width_px: float
 
 
-def find_corners(xy: FloatArray, reach: int, *, closed: bool) -> IntArray:
+def find_corners(xy: FloatArray, reach: int, *, closed: bool, least_deg: float = CORNER_TURN_DEG) -> IntArray:
     """Return the stations where the line turns sharply, comparing directions over ``reach`` stations each side.
 
     With CORNER_REACH_MM a curve of 3 mm radius still counts as a curve.
@@ -55,7 +55,7 @@ def find_corners(xy: FloatArray, reach: int, *, closed: bool) -> IntArray:
     turn = _turn_deg(xy, reach, closed=closed)
     pad = min(len(turn), 4 * reach) if closed else 0
     padded = np.concatenate([turn[len(turn) - pad :], turn, turn[:pad]]) if pad else turn
-    peaks, _ = find_peaks(padded, height=CORNER_TURN_DEG, distance=max(2, reach))
+    peaks, _ = find_peaks(padded, height=least_deg, distance=max(2, reach))
     inside = peaks[(peaks >= pad) & (peaks < pad + len(turn))] - pad
     return np.asarray(np.unique(inside), dtype=np.int64)
 

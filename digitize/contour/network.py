@@ -8,6 +8,7 @@ picture's (the calibration's exact form matters only to the final measurement).
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import cv2
@@ -15,6 +16,8 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
+from digitize.contour.band import resample
+from digitize.contour.measure import find_corners
 from digitize.shapes import Ink
 
 Polygons = tuple[tuple[tuple[float, float], ...], ...]
@@ -34,6 +37,10 @@ MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
 # Widths of one line differ by up to this (natural logarithm) from pixel to pixel.
 LIKE_WIDTH = 0.35
+# A stroke that turns this much within this distance each side is cut there.
+BEND_DEG, BEND_REACH_MM, BEND_STEP_MM = 60.0, 1.6, 0.25
+# Turns of the pieces of one line over a few points at a meeting.
+LIKE_TURN_DEG = 10.0
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 
@@ -90,18 +97,23 @@ class Network:
         return np.concatenate(pieces)
 
     def _straightest(self, arm: Arm, line: FloatArray) -> Arm | None:
-        """Return the stroke that goes on most nearly straight at the far end of ``arm``."""
+        """Return the stroke that goes on most like ``arm`` at its far end: nearly straight, and as wide."""
         node = self.ends[arm.stroke][1 if arm.start else 0]
         heading = _direction(line[::-1][:12])
-        best, best_cos = None, np.cos(np.radians(CORNER_DEG / 2))
+        best, least = None, np.inf
         for other in self.arms.get(node, []):
             if other.stroke == arm.stroke:
                 continue
             line_on = self.lines[other.stroke]
-            turn = float(-heading @ _direction((line_on if other.start else line_on[::-1])[:12]))
-            if turn > best_cos:
-                best, best_cos = other, turn
+            along = float(-heading @ _direction((line_on if other.start else line_on[::-1])[:12]))
+            turn_deg = float(np.degrees(np.arccos(np.clip(along, -1.0, 1.0))))
+            unlike = turn_deg / LIKE_TURN_DEG + self._width_apart(arm, other) / LIKE_WIDTH
+            if turn_deg < CORNER_DEG / 2 and unlike < least:
+                best, least = other, unlike
         return best
+
+    def _width_apart(self, one: Arm, other: Arm) -> float:
+        return float(abs(np.log(self.widths[one.stroke] / self.widths[other.stroke])))
 
     def cost(self, into: Arm, out: Arm) -> float:
         """Return the cost of arriving along ``into`` and leaving along ``out`` (order does not matter)."""
@@ -124,7 +136,7 @@ class Network:
             return CORNER_COST
         # The tightest curve that either arm holds sets the length over which one cubic can serve.
         misfit = min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
-        thin = max(0.0, abs(np.log(self.widths[into.stroke] / self.widths[out.stroke])) - LIKE_WIDTH)
+        thin = max(0.0, self._width_apart(into, out) - LIKE_WIDTH)
         return float(min(CORNER_COST, SMOOTH_COST + misfit**2 + thin))
 
 
@@ -166,23 +178,49 @@ def build_network(ink: Ink, px_per_mm: float, ignore: Polygons = ()) -> Network:
     keep = [n for n in _large_marks(ink, px_per_mm) if not _ignored(ink.strokes[n].points.xy, ignore)]
     node_group = _merge_meetings(ink, keep, px_per_mm)
     network = Network([], [], [], [])
+    fresh = len(node_group)
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
         if _is_spur(stroke.nodes, node_group, line, network):
             continue
-        number = len(network.lines)
-        network.lines.append(line)
-        network.widths.append(float(np.median(stroke.width_px)) / px_per_mm)
-        network.closed.append(stroke.closed)
-        ends = (-1, -1) if stroke.closed else (int(node_group[stroke.nodes[0]]), int(node_group[stroke.nodes[1]]))
-        network.ends.append(ends)
-        if not stroke.closed:
-            network.arms.setdefault(ends[0], []).append(Arm(number, ends[0], True))
-            network.arms.setdefault(ends[1], []).append(Arm(number, ends[1], False))
+        width = float(np.median(stroke.width_px)) / px_per_mm
+        if stroke.closed:
+            _add(network, line, width, (-1, -1))
+            continue
+        cuts = _sharp_bends(line)
+        nodes = [int(node_group[stroke.nodes[0]]), *range(fresh, fresh + len(cuts)), int(node_group[stroke.nodes[1]])]
+        fresh += len(cuts)
+        for part, ends in zip(_parts(line, cuts), itertools.pairwise(nodes), strict=True):
+            _add(network, part, width, ends)
     _drop_free_spurs(network)
     _find_gaps(network)
     return network
+
+
+def _add(network: Network, line: FloatArray, width: float, ends: tuple[int, int]) -> None:
+    number = len(network.lines)
+    network.lines.append(line)
+    network.widths.append(width)
+    network.closed.append(ends[0] < 0)
+    network.ends.append(ends)
+    if ends[0] >= 0:
+        network.arms.setdefault(ends[0], []).append(Arm(number, ends[0], True))
+        network.arms.setdefault(ends[1], []).append(Arm(number, ends[1], False))
+
+
+def _sharp_bends(line: FloatArray) -> list[int]:
+    """Return the points where a stroke turns a sharp corner: two lines may end on each other there."""
+    if np.hypot(*np.diff(line, axis=0).T).sum() < 4 * BEND_REACH_MM:
+        return []
+    even = resample(line, BEND_STEP_MM, closed=False)
+    bends = find_corners(even, round(BEND_REACH_MM / BEND_STEP_MM), closed=False, least_deg=BEND_DEG)
+    _, nearest = cKDTree(line).query(even[bends].reshape(-1, 2))
+    return sorted({int(n) for n in nearest if 3 < n < len(line) - 4})
+
+
+def _parts(line: FloatArray, cuts: list[int]) -> list[FloatArray]:
+    return [line[first : last + 1] for first, last in itertools.pairwise([0, *cuts, len(line) - 1])]
 
 
 def _ignored(points_px: FloatArray, ignore: Polygons) -> bool:
