@@ -39,8 +39,6 @@ UNKNOWN_MISFIT_MM = 0.12
 LIKE_WIDTH = 0.35
 # A stroke that turns this much within this distance each side is cut there.
 BEND_DEG, BEND_REACH_MM, BEND_STEP_MM = 60.0, 1.6, 0.25
-# Turns of the pieces of one line over a few points at a meeting.
-LIKE_TURN_DEG = 10.0
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 
@@ -83,34 +81,39 @@ class Network:
         pieces, left, seen = [], ARM_MM, set()
         while left > 0 and arm.stroke not in seen:
             seen.add(arm.stroke)
-            line = self.lines[arm.stroke] if arm.start else self.lines[arm.stroke][::-1]
+            line = self._leaving(arm)
             steps = np.hypot(*np.diff(line, axis=0).T)
             far = np.concatenate([[0.0], np.cumsum(steps)])
             pieces.append(line[far <= left])
             left -= far[-1]
             if left <= 0:
                 break
-            onward = self._straightest(arm, pieces[-1])
+            onward = self._continuation(arm)
             if onward is None:
                 break
             arm = onward
         return np.concatenate(pieces)
 
-    def _straightest(self, arm: Arm, line: FloatArray) -> Arm | None:
-        """Return the stroke that goes on most like ``arm`` at its far end: nearly straight, and as wide."""
-        node = self.ends[arm.stroke][1 if arm.start else 0]
-        heading = _direction(line[::-1][:12])
+    def _continuation(self, arm: Arm) -> Arm | None:
+        """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide."""
+        own = self._leaving(arm)[::-1]
+        heading = _direction(own[:12])
         best, least = None, np.inf
-        for other in self.arms.get(node, []):
+        for other in self.arms.get(self.ends[arm.stroke][1 if arm.start else 0], []):
             if other.stroke == arm.stroke:
                 continue
-            line_on = self.lines[other.stroke]
-            along = float(-heading @ _direction((line_on if other.start else line_on[::-1])[:12]))
-            turn_deg = float(np.degrees(np.arccos(np.clip(along, -1.0, 1.0))))
-            unlike = turn_deg / LIKE_TURN_DEG + self._width_apart(arm, other) / LIKE_WIDTH
-            if turn_deg < CORNER_DEG / 2 and unlike < least:
+            onward = self._leaving(other)
+            if -heading @ _direction(onward[:12]) < np.cos(np.radians(CORNER_DEG / 2)):
+                continue
+            span, allowed = MISFIT_MM[0]
+            unlike = joint_misfit_mm(own, onward, span) / allowed + self._width_apart(arm, other)
+            if unlike < least:
                 best, least = other, unlike
         return best
+
+    def _leaving(self, arm: Arm) -> FloatArray:
+        line = self.lines[arm.stroke]
+        return line if arm.start else line[::-1]
 
     def _width_apart(self, one: Arm, other: Arm) -> float:
         return float(abs(np.log(self.widths[one.stroke] / self.widths[other.stroke])))
