@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.lines import LongLine
@@ -11,6 +12,8 @@ from digitize.contour.network import Network
 
 # The neck's edges run this nearly along the axis, this far from it, and start this near the body's end.
 ALONG_DEG, OFF_AXIS_MM, START_MM = 6.0, (6.0, 50.0), 12.0
+# A neck's edge meets the outline this nearly; other lines pass it by.
+MEET_MM = 1.5
 # Less line than this beyond an end is no neck; more than this share of it beyond the other end is no evidence.
 LEAST_NECK_MM, OTHER_SHARE = 20.0, 0.34
 
@@ -26,11 +29,12 @@ def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> F
     ends = float(place.min()), float(place.max())
     own = {stroke for stroke, _ in way.darts}
     beyond = np.zeros(2)
+    outline = cKDTree(way.xy)
     for stroke, xy in enumerate(network.lines):
         if stroke in own or not _runs_along(xy, along):
             continue
         off = abs(float(np.mean((xy - line.start) @ normal)))
-        if OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1]:
+        if OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1] and outline.query(xy)[0].min() < MEET_MM:
             beyond += _beyond_ends(xy @ along, ends)
     if beyond.max() < LEAST_NECK_MM or beyond.min() > OTHER_SHARE * beyond.max():
         return None
