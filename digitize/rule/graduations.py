@@ -27,6 +27,7 @@ BAND_ROWS = 3
 FEWEST = 12  # graduations worth measuring
 MOST_DRIFT_PX = 3.0  # graduations that grow by more along the rule do not stand on this line
 MOST_DRIFT = 0.15  # of their length
+DEEPER_PX = 4.0  # rows more than the first look that make the lean worth measuring again
 TILT_ROOM_PX = 2.0  # beside a graduation when its lean is measured
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
@@ -248,14 +249,33 @@ def _with_lengths(grey: Grey, comb: Comb, base: Baseline, side: int, near: float
     strip = cut(grey, base.line, ends, (-reach, reach))
     width = _ink_width(strip, comb, side, near, far)
     tilt = _tilt(strip, comb, side, near, far, width)
+    found = _both_lengths(strip, comb, side, (near, far, width), tilt)
+    deep = _deep(found[0], near) if found is not None else far
+    if deep > far + DEEPER_PX:
+        # What the first few rows say of the lean is not enough to follow thin graduations to their ends.
+        tilt = _tilt(strip, comb, side, near, deep, width)
+        found = _both_lengths(strip, comb, side, (near, far, width), tilt)
+    return Counted(strip, comb, side, near, tilt, width, *found) if found is not None else None
+
+
+def _both_lengths(
+    strip: Strip, comb: Comb, side: int, zone: tuple[float, float, float], tilt: float
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return (lengths on the own side, on the other); ``zone`` is where the line ends, full ink ends, ink width."""
+    near, far, width = zone
     contrast = follow(strip, comb, side, tilt)
     usual = float(np.median(contrast[:, int(near) : int(far)]))
     if usual <= 0:
         return None
     gap = max(LEAST_GAP_PX, 1.5 * width + 1.0)
-    own = lengths(contrast, near, gap, usual)
-    other = lengths(follow(strip, comb, -side, tilt), near, gap, usual)
-    return Counted(strip, comb, side, near, tilt, width, own, other)
+    other = follow(strip, comb, -side, tilt)
+    return lengths(contrast, near, gap, usual), lengths(other, near, gap, usual)
+
+
+def _deep(own_px: FloatArray, near: float) -> float:
+    """Return how far from the line even the short graduations go."""
+    shortest = float(np.percentile(own_px[own_px > 0], 20)) if np.any(own_px > 0) else 0.0
+    return float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
 
 
 def _aligned(first: Counted) -> tuple[Line, int]:
@@ -301,9 +321,8 @@ def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> 
 
 
 def _measured(grey: Grey, first: Counted, base: Baseline, side: int) -> Ticks | None:
-    comb, near, tilt, reach = first.comb, first.near_px, first.tilt, first.own_px
-    shortest = float(np.percentile(reach[reach > 0], 20)) if np.any(reach > 0) else 0.0
-    deep = float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
+    comb, near, tilt = first.comb, first.near_px, first.tilt
+    deep = _deep(first.own_px, near)
     if deep > near + 8.0:
         tilt = _tilt(first.strip, comb, side, near, deep, first.width_px)
     window = (comb.place_px[0] - 2 * comb.pitch_px, comb.place_px[-1] + 2 * comb.pitch_px)

@@ -34,8 +34,8 @@ SAME_COMB = 0.15  # of the pitch: places of one rule on the graduations of anoth
 SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduations
 SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
-MOST_TRIES = 40
-MOST_MISSES = 20  # in a row; seeds come best first
+MOST_TRIES = 60
+MOST_MISSES = 35  # in a row; seeds come best first
 
 
 @dataclass(frozen=True, eq=False)
