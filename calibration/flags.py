@@ -44,6 +44,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
     "unit-uncertain": ("refused", "The graduations at {place} px may be {candidates}: their unit is not certain.", "Say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
+    "rule-left-out": ("note", "The graduations at {place} px may be {candidates}; other rules fix the scale, so they were left out.", "To count them too, say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
     "rules-disagree": ("refused", "{first} and {second} disagree by {percent} %.", "Check which is right; leave the other out with [[rule]] near = [x, y] on the good one."),
     "one-direction": ("look", "All known lengths run {direction} on the sheet; the scale {other} is not certified.", "Give a second rule, a [[span]] or a stated size in the other direction."),
     "rule-nonlinear": ("look", "The graduations of {rule} leave a straight scale by up to {max_mm} mm.", "The copy or the scan was fed unevenly; scan again, or claim no more than the wider uncertainty."),

@@ -207,11 +207,11 @@ def _by_other_rules(found: list[Found]) -> list[Found]:
     return out
 
 
-def _doubt(one: Found) -> Doubt:
+def _doubt(one: Found, code: str) -> Doubt:
     middle = one.ticks.line.at((one.ticks.t_px[0] + one.ticks.t_px[-1]) / 2)
     words = [worth.words for worth in one.decision.candidates]
     either = " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-    return doubt("unit-uncertain", place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
+    return doubt(code, place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
 
 
 def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
@@ -234,9 +234,8 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
 def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
     """Find the graduated rules of a picture and what each graduation is worth.
 
-    Where a hint gives a place, only the rules at such places are returned. A doubt
-    "unit-uncertain" is given for graduations whose value is not certain; it stands in the way of a
-    result only when no rule is certain.
+    Where a hint gives a place, only the rules at such places are returned. Graduations whose value is
+    not certain come back as doubts: "unit-uncertain" when nothing else fixes the scale, else "rule-left-out".
     """
     found = find_all(picture, hints)
     if any(hint.near is not None for hint in hints):
@@ -247,4 +246,5 @@ def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
         rule_record(f"rule {number}", one.ticks, one.decision, one.hint, two_level=picture.two_level)
         for number, one in enumerate(certain, start=1)
     )
-    return RuleSearch(rules, tuple(_doubt(one) for one in found if not one.decided))
+    code = "rule-left-out" if rules else "unit-uncertain"
+    return RuleSearch(rules, tuple(_doubt(one, code) for one in found if not one.decided))

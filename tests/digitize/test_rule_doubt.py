@@ -116,6 +116,16 @@ def test_a_certain_rule_settles_the_other_where_no_resolution_is_declared():
     assert result.doubts == ()
 
 
+def test_an_undecided_rule_beside_a_certain_one_is_left_out_with_a_note():
+    page = Page(dpi=300, rules=[
+        DrawnRule((15, 12), 0, 1.0, 200, MM_LEVELS),
+        DrawnRule((15.4, 48), 0, 1.3, 150, TWELFTHS, side=-1),
+    ])  # fmt: skip
+    result = find_rules(page.picture())
+    assert [rule.pitch_mm for rule in result.rules] == [1.0]
+    assert [(doubt.code, doubt.weight) for doubt in result.doubts] == [("rule-left-out", "note")]
+
+
 LEVELS = {"decimal": MM_LEVELS, "half": HALF_LEVELS, "dyadic": inch_levels(16), "other": TWELFTHS}
 
 
