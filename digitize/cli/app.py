@@ -127,8 +127,13 @@ def _complain(text: str, remedy: str, verbose: bool) -> None:
 
 def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
     """Print the record or a summary on stdout, and every doubt on stderr."""
+    from calibration.flags import TABLE
+
     for reason in record["reasons"]:
-        _complain(reason["text"], reason["remedy"], verbose=False)
+        if TABLE[reason["code"]][0] == "note":
+            typer.echo(f"note: {' '.join(reason['text'].split())}", err=True)
+        else:
+            _complain(reason["text"], reason["remedy"], verbose=False)
     if as_json:
         typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":

@@ -2,7 +2,7 @@
 
 Source: the Cassini oval (x^2+y^2)^2 - 2c^2(x^2-y^2) = b^4 - c^4; lengths in closed form, area
 2 b^2 E(m = c^4/b^4) (complete elliptic integral, DLMF 19.2.8), perimeter by quadrature here.
-The picture in fixtures/small was made with unequal copier factors; see its truth file.
+The picture in fixtures/small went through a copier at 101 %; see its truth file.
 """
 
 from __future__ import annotations
@@ -39,7 +39,8 @@ def perimeter_mm() -> float:
 def body(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
     out = tmp_path_factory.mktemp("cassini") / "out"
     call = [sys.executable, "-m", "digitize.cli", "outline", str(SMALL / "cassini.png"), "--out", str(out)]
-    assert subprocess.run(call, capture_output=True, check=False).returncode in (0, 3)
+    # Both ends are alike: only the neck's drawn edges tell them apart, and the result is sound by them.
+    assert subprocess.run(call, capture_output=True, check=False).returncode == 0
     record = json.loads((out / "record.json").read_text())
     return {**record["body"], "u95_mm": record["outline"]["u95_mm"]}
 
