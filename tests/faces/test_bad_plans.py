@@ -62,7 +62,7 @@ def test_one_direction_only_is_a_look_with_a_wider_claim(tmp_path: Path) -> None
 
 
 def test_two_rules_that_disagree_are_refused(tmp_path: Path) -> None:
-    """The lower rule is enlarged by 2 % in its own direction; the spans give a second say in that direction."""
+    """A span from end to end of a rule, said to be 2 % longer than the rule's graduations make it."""
     made = make_plan(SMALL, tmp_path)
     rule = made.rules[0]
     start, end = np.asarray(rule.from_px), np.asarray(rule.to_px)
@@ -74,6 +74,20 @@ def test_two_rules_that_disagree_are_refused(tmp_path: Path) -> None:
     )
     exit_code, record, said = outline(plan, tmp_path / "out")
     assert_refused("rules-disagree", record, said, tmp_path / "out", exit_code)
+
+
+def test_two_bodies_on_one_sheet_are_refused_and_one_line_settles_it(tmp_path: Path) -> None:
+    made = make_plan(SMALL, tmp_path)
+    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    save(np.hstack([page, page]), SMALL, made.path)
+    exit_code, record, said = outline(made.path, tmp_path / "out")
+    assert_refused("several-bodies", record, said, tmp_path / "out", exit_code)
+    (inside,) = made.to_px(np.array([[0.0, made.measures["length_mm"] / 2]]))
+    plan = tmp_path / "plan.toml"
+    plan.write_text(f'[plan]\nimage = "bad.png"\n[body]\nnear = [{inside[0]:.0f}, {inside[1]:.0f}]\n')
+    exit_code, record, _ = outline(plan, tmp_path / "out")
+    assert exit_code == 0
+    assert record["body"]["length_mm"] == pytest.approx(made.measures["length_mm"], abs=0.1)
 
 
 def test_no_closed_outline_is_refused(tmp_path: Path) -> None:
