@@ -20,6 +20,7 @@ from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
 MOST_BRIDGED_MM = 3.0
 # A longer stretch without ink means that the line was lost, not that it has a gap.
 LONGEST_BRIDGE_MM = 14.0
+LONGEST_STEP_MM = 1.0
 # An outline nearer than this to the picture's edge has run off it.
 EDGE_PX = 3.0
 
@@ -31,7 +32,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         Refusal: ``no-outline``, ``several-bodies`` or ``outline-off-sheet``.
     """
     px_per_mm = 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
-    network = build_network(ink, px_per_mm, hints.ignore)
+    network = build_network(picture, ink, px_per_mm, hints.ignore)
     choice = choose_outline(network, ink, px_per_mm, hints)
     measured = measure_line(
         picture,
@@ -95,7 +96,8 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
     if not closed:
         steps[-1] = 0.0
-    missing = ~measured.traced
+    # Stations are a quarter of a millimetre apart: a longer step has no ink under it either.
+    missing = ~measured.traced | (steps > LONGEST_STEP_MM)
     if _longest_run_mm(missing, steps) > LONGEST_BRIDGE_MM:
         raise Refusal("no-outline")
     length = float(steps[missing].sum())

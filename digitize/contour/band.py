@@ -89,13 +89,13 @@ def look_across(
     """
     count = int(2 * half_width_px / ACROSS_STEP_PX) | 1
     offsets = (np.arange(count, dtype=np.float64) - count // 2) * ACROSS_STEP_PX
-    profile = _straighten(grey, path, across, offsets)
+    profile = straighten(grey, path, across, offsets)
     if average > 1:
         uniform_filter1d(profile, average, axis=0, mode="wrap" if closed else "nearest", output=profile)
     return _edges(profile, offsets, line_width_px)
 
 
-def _straighten(
+def straighten(
     grey: npt.NDArray[np.uint8], path: FloatArray, across: FloatArray, offsets: FloatArray
 ) -> npt.NDArray[np.float32]:
     """Return grey values (stations, offsets); paper white outside the picture."""

@@ -18,14 +18,15 @@ from digitize.contour.loops import LEAST_BODY_MM, Way, body_like, closed_ways, h
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
-# A closed way that costs more than this is not an outline; one dearer turn than the second figure asks for a look.
-DEAREST_OUTLINE, DOUBTFUL_TURN = 22.0, 2.0
-# One drawn corner may lie where another line touches; more such turns are not one line.
-MOST_HARD_TURNS = 1
-# Costs weigh against area by this scale.
-MERIT_COST = 9.0
+# A way whose doubtful turns sum to more than this is not an outline; one dearer turn than the second figure
+# asks for a look.
+MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
+# Doubtful turns weigh against area and weight by this scale; half the weight counts as this power of half the area.
+MERIT_DOUBT, MERIT_WEIGHT = 4.0, 1.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
 STRAIGHT_SHARE = 0.6
+# A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
+ON_LINE_MM, OWN_PEN = 0.6, 0.25
 # A half outline reaches this far from its centerline, as a part of its length.
 HALF_REACH = (0.2, 0.8)
 # A point that the outline passes through lies at most this far from it.
@@ -61,7 +62,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     """
     points, headings = _skeleton_points(ink, px_per_mm)
     lines = long_lines(points, headings, LEAST_BODY_MM)
-    ways = [way for way in closed_ways(network) if _believable(way) and not _along_a_line(way, lines)]
+    ways = [way for way in closed_ways(network) if _believable(way) and not _on_centerline(way, lines, network)]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     whole = _outermost(ways, px_per_mm, hints)
     if whole is not None:
@@ -95,12 +96,12 @@ def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray
 
 def _believable(way: Way) -> bool:
     """Whether a closed way could be one drawn line: dimension and extension lines close ways by turning corners."""
-    return way.cost < DEAREST_OUTLINE and way.hard_turns <= MOST_HARD_TURNS
+    return way.doubt < MOST_DOUBT
 
 
 def _merit(way: Way) -> float:
-    """Return how much a way looks like the body: large, and without doubtful turns."""
-    return float(way.polygon().area * np.exp(-way.cost / MERIT_COST))
+    """Return how much a way looks like the body: large, heavy, and without doubtful turns."""
+    return float(way.polygon().area * way.weight**MERIT_WEIGHT * np.exp(-way.doubt / MERIT_DOUBT))
 
 
 def _turned(way: Way) -> tuple[Doubt, ...]:
@@ -108,16 +109,31 @@ def _turned(way: Way) -> tuple[Doubt, ...]:
     return (doubt("uncertain-turn", cost=f"{way.worst_turn:.1f}"),) if way.worst_turn > DOUBTFUL_TURN else ()
 
 
-def _along_a_line(way: Way, lines: list[LongLine]) -> bool:
-    """Whether a closed way runs along one straight line for most of its size: a half and its centerline."""
+def _on_centerline(way: Way, lines: list[LongLine], network: Network) -> bool:
+    """Whether a closed way runs along one straight line, drawn lighter or heavier, for most of its size.
+
+    Such a way is a half and its centerline. A straight side drawn with the outline's own pen is a side.
+    """
     size = float(np.ptp(way.xy, axis=0).max())
     for line in lines:
         along = (line.end - line.start) / line.length_mm
-        off = np.abs((way.xy - line.start) @ np.array([-along[1], along[0]]))
-        near = (way.xy[off < 0.6] - line.start) @ along
-        if len(np.unique(near.astype(int))) > STRAIGHT_SHARE * size:
+        normal = np.array([-along[1], along[0]])
+        near = (way.xy[np.abs((way.xy - line.start) @ normal) < ON_LINE_MM] - line.start) @ along
+        if len(np.unique(near.astype(int))) > STRAIGHT_SHARE * size and not _own_pen(way, line, normal, network):
             return True
     return False
+
+
+def _own_pen(way: Way, line: LongLine, normal: FloatArray, network: Network) -> bool:
+    """Whether the part of a way that lies on a line is as heavy as the rest of the way."""
+    weights: dict[bool, list[float]] = {True: [], False: []}
+    for stroke, _ in way.darts:
+        points = network.lines[stroke]
+        on = float(np.median(np.abs((points - line.start) @ normal))) < ON_LINE_MM
+        weights[on] += [float(network.weights[stroke])] * max(1, round(network.length_mm(stroke)))
+    if not weights[True] or not weights[False]:
+        return True
+    return bool(abs(np.log(np.median(weights[True]) / np.median(weights[False]))) < OWN_PEN)
 
 
 def _settled_by_hints(ways: list[Way], hints: OutlineHints, px_per_mm: float) -> list[Way]:
@@ -157,7 +173,7 @@ def _beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...
     spaced = resample(chosen.xy, 1.0, closed=chosen.closed)
     tree = cKDTree(spaced)
     own = {stroke for stroke, _ in chosen.darts}
-    weight = float(np.median([network.widths[stroke] for stroke in own]))
+    weight = float(np.median([network.weights[stroke] for stroke in own]))
     region = chosen.polygon()
     covered: dict[bool, set[int]] = {True: set(), False: set()}
     distances: list[float] = []
@@ -165,7 +181,7 @@ def _beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...
         if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
             continue
         outside, stations, distance = _run_along(line, spaced, tree, region)
-        if outside or network.widths[stroke] > SAME_WEIGHT * weight:
+        if outside or network.weights[stroke] > SAME_WEIGHT * weight:
             covered[outside].update(stations.tolist())
             distances.extend(distance.tolist())
     most = max(covered[True], covered[False], key=len)

@@ -8,7 +8,7 @@ of tracing curves go back to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -16,7 +16,6 @@ from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.network import (
-    CORNER_COST,
     GAP_COST,
     GAP_COST_PER_MM,
     LENGTH_COST_PER_MM,
@@ -28,10 +27,18 @@ from digitize.contour.network import (
 LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
 # A closed curve that fills its smallest box more than this is a frame or a table.
 FRAME_FILL = 0.955
-# Seeds: strokes from which a closed way is sought.
-SEED_MM, MOST_SEEDS = 25.0, 60
+# Seeds: strokes from which a closed way is sought, heavy and long ones first.
+SEED_MM, MOST_SEEDS = 12.0, 90
 # A way that costs more than this is not believed.
 DEAREST_WAY = 30.0
+
+# A turn that costs no more than this is one line, smooth or at a corner of its own.
+SURE_TURN = 0.5
+# A way's weight is that of its lightest part but for this share of its length.
+LIGHT_SHARE = 0.1
+# Ink unlike that of the stroke a way starts from costs this much a mm, beyond a difference (natural logarithm).
+UNLIKE_PER_MM, LIKE_WEIGHT = 0.02, 0.35
+
 
 Dart = tuple[int, bool]  # a stroke and whether it is walked from its first point to its last
 
@@ -45,8 +52,18 @@ class Way:
     inked: np.ndarray  # (N,) False on bridged gaps
     cost: float
     closed: bool
-    worst_turn: float = 0.0  # the dearest single turn, gaps apart
-    hard_turns: int = 0  # turns at meetings that are no continuation at all
+    turns: FloatArray = field(default_factory=lambda: np.zeros(0))  # the cost of each, gaps apart
+    weight: float = 0.0  # ink across the line where it is lightest, mm
+
+    @property
+    def worst_turn(self) -> float:
+        """The dearest single turn."""
+        return float(self.turns.max(initial=0.0))
+
+    @property
+    def doubt(self) -> float:
+        """Turns beyond what one line can cost, summed."""
+        return float(np.maximum(self.turns - SURE_TURN, 0.0).sum())
 
     def polygon(self) -> Polygon:
         """Return the enclosed region (an open way is closed by its chord)."""
@@ -88,24 +105,14 @@ def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArra
 
 def _seeds(network: Network) -> list[int]:
     lengths = np.array([network.length_mm(stroke) for stroke in range(len(network.lines))])
-    order = [int(i) for i in np.argsort(-lengths) if lengths[i] >= SEED_MM]
-    curved = [stroke for stroke in order if network.closed[stroke] or _bends(network.lines[stroke])]
-    return curved[:MOST_SEEDS]
-
-
-def _bends(line: FloatArray) -> bool:
-    """Whether a stroke is anything but a straight line."""
-    chord = line[-1] - line[0]
-    length = float(np.hypot(*chord))
-    if length < 1.0:
-        return True
-    off = (line - line[0]) @ np.array([-chord[1], chord[0]]) / length
-    return bool(np.ptp(off) > max(0.6, 0.006 * length))
+    order = np.argsort(-lengths * network.weights)
+    return [int(stroke) for stroke in order if lengths[stroke] >= SEED_MM][:MOST_SEEDS]
 
 
 def _isolated(network: Network, stroke: int) -> Way:
     line = network.lines[stroke]
-    return Way(((stroke, True),), line, np.ones(len(line), dtype=bool), 0.0, True)
+    inked = np.ones(len(line), dtype=bool)
+    return Way(((stroke, True),), line, inked, 0.0, True, weight=float(network.weights[stroke]))
 
 
 def _cycle(network: Network, seed: int) -> Way | None:
@@ -126,7 +133,7 @@ def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) ->
         settled.add(dart)
         if _far_node(network, dart) in ends:
             return _trail(came, dart, first), cost
-        for onward, price in _onward(network, dart):
+        for onward, price in _onward(network, dart, float(network.weights[first[0]])):
             total = cost + price
             if onward == goal:
                 # Closing: compare with all that is still open by queueing a stand-in for the goal.
@@ -148,21 +155,25 @@ def _far_node(network: Network, dart: Dart) -> int:
     return network.ends[dart[0]][1 if dart[1] else 0]
 
 
-def _onward(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
-    """Return the darts that may follow, with their costs."""
+def _onward(network: Network, dart: Dart, weight: float) -> list[tuple[Dart, float]]:
+    """Return the darts that may follow, with their costs, on a way of some weight."""
     node = _far_node(network, dart)
     into = Arm(dart[0], node, not dart[1])
     result = []
     for arm in network.arms.get(node, []):
         if (arm.stroke, arm.start) == (into.stroke, into.start):
             continue
-        price = network.cost(into, arm) + LENGTH_COST_PER_MM * network.length_mm(arm.stroke)
-        result.append(((arm.stroke, arm.start), price))
+        result.append(((arm.stroke, arm.start), network.cost(into, arm) + _length_cost(network, arm.stroke, weight)))
     for other, gap in network.gaps.get(node, []):
         for arm in network.arms.get(other, []):
             price = GAP_COST + GAP_COST_PER_MM * gap + network.cost(into, arm)
-            result.append(((arm.stroke, arm.start), price + LENGTH_COST_PER_MM * network.length_mm(arm.stroke)))
+            result.append(((arm.stroke, arm.start), price + _length_cost(network, arm.stroke, weight)))
     return result
+
+
+def _length_cost(network: Network, stroke: int, weight: float) -> float:
+    apart = max(0.0, abs(float(np.log(network.weights[stroke] / weight))) - LIKE_WEIGHT)
+    return (LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.length_mm(stroke)
 
 
 def _trail(came: dict[Dart, Dart], last: Dart, first: Dart) -> list[Dart]:
@@ -184,9 +195,17 @@ def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> W
         inked.append(np.ones(len(line), dtype=bool))
     if closed:
         _fill(pieces, inked, pieces[-1][-1], pieces[0][0])
-    turns = np.array([_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)] or [0.0])
-    hard = int(np.sum(turns >= CORNER_COST))
-    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, float(turns.max()), hard)
+    turns = np.array([_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)])
+    weight = _weight(network, [stroke for stroke, _ in darts])
+    return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, turns, weight)
+
+
+def _weight(network: Network, strokes: list[int]) -> float:
+    """Return the weight that all but the lightest LIGHT_SHARE of a way's length has."""
+    weights = network.weights[strokes]
+    order = np.argsort(weights)
+    far = np.cumsum([network.length_mm(strokes[i]) for i in order])
+    return float(weights[order][np.searchsorted(far, LIGHT_SHARE * far[-1])])
 
 
 def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:

@@ -34,6 +34,8 @@ ONE_EDGE_PX = 0.35
 # The spline along the line: knots this far apart, and how stiff it is where there is no ink.
 KNOT_MM, STIFFNESS, PAD_MM = 2.0, 3.0, 40.0
 STATION_MM = 0.25
+# Two sections run past the corner where they meet by fewer stations than this.
+CORNER_STATIONS = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +143,7 @@ def _join(sections: list[Measured], *, closed: bool) -> Measured:
 def _past(xy: FloatArray, corner: FloatArray) -> BoolArray:
     """Mark the points at the end of a section that lie at or past its corner."""
     heading = xy[-1] - xy[max(0, len(xy) - 9)]
-    near = np.arange(len(xy)) >= len(xy) // 2
+    near = np.arange(len(xy)) >= max(len(xy) // 2, len(xy) - CORNER_STATIONS)
     return np.asarray(near & ((xy - corner) @ heading >= 0))
 
 

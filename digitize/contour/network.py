@@ -17,8 +17,18 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
+from digitize.contour.continuation import (
+    ARM_MM,
+    CORNER_DEG,
+    MISFIT_MM,
+    beyond,
+    direction,
+    joint_misfit_mm,
+    misfit,
+)
 from digitize.contour.measure import find_corners
-from digitize.shapes import Ink
+from digitize.contour.weight import stroke_weights
+from digitize.shapes import Ink, Picture
 
 Polygons = tuple[tuple[tuple[float, float], ...], ...]
 
@@ -26,24 +36,21 @@ Polygons = tuple[tuple[tuple[float, float], ...], ...]
 LEAST_MARK_MM = 12.0
 # Junctions nearer than this belong to one meeting.
 MEETING_MM = 0.8
-# How far a stroke is followed from a meeting, and the stretch at the meeting that is not trusted.
-ARM_MM, BLIND_MM = 20.0, 1.2
-# A turn sharper than this is a corner, not a continuation.
-CORNER_DEG = 38.0
-LONE_CORNER_COST = 0.3
 CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.0005
-# Lengths over which two arms are compared, each with the misfit of the joint cubic that costs 1.
-MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
-UNKNOWN_MISFIT_MM = 0.12
-# Widths of one line differ by up to this (natural logarithm) from pixel to pixel.
-LIKE_WIDTH = 0.35
+# A corner where nothing else goes on; how fast a corner gets cheaper as the ways to go on get dearer.
+LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
+# Pieces of one line misfit by up to this.
+USUAL_MISFIT = 0.5
+# Weights of pieces of one line differ by up to this (natural logarithm); what more of it costs.
+LIKE_WEIGHT, UNLIKE_COST = 0.2, 5.0
+LEAST_WEIGHT_MM = 0.01
 # A stroke that turns this much within this distance each side is cut there.
 BEND_DEG, BEND_REACH_MM, BEND_STEP_MM = 60.0, 1.6, 0.25
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Arm:
     """One end of one stroke: leaving the meeting along the stroke."""
 
@@ -57,13 +64,14 @@ class Network:
     """Strokes, the meetings they end at, and memoised costs."""
 
     lines: list[FloatArray]  # mm, (N, 2), y down
-    widths: list[float]
+    weights: FloatArray  # (strokes,) ink across each, mm
     ends: list[tuple[int, int]]
     closed: list[bool]
     arms: dict[int, list[Arm]] = field(default_factory=dict)
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
+    _smooth: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
 
     def length_mm(self, stroke: int) -> float:
         """Return the length of a stroke."""
@@ -97,16 +105,16 @@ class Network:
     def _continuation(self, arm: Arm) -> Arm | None:
         """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide."""
         own = self._leaving(arm)[::-1]
-        heading = _direction(own[:12])
+        heading = direction(own[:12])
         best, least = None, np.inf
         for other in self.arms.get(self.ends[arm.stroke][1 if arm.start else 0], []):
             if other.stroke == arm.stroke:
                 continue
             onward = self._leaving(other)
-            if -heading @ _direction(onward[:12]) < np.cos(np.radians(CORNER_DEG / 2)):
+            if -heading @ direction(onward[:12]) < np.cos(np.radians(CORNER_DEG / 2)):
                 continue
             span, allowed = MISFIT_MM[0]
-            unlike = joint_misfit_mm(own, onward, span) / allowed + self._width_apart(arm, other)
+            unlike = joint_misfit_mm(own, onward, span) / allowed + self._unlike(arm, other)
             if unlike < least:
                 best, least = other, unlike
         return best
@@ -115,96 +123,78 @@ class Network:
         line = self.lines[arm.stroke]
         return line if arm.start else line[::-1]
 
-    def _width_apart(self, one: Arm, other: Arm) -> float:
-        return float(abs(np.log(self.widths[one.stroke] / self.widths[other.stroke])))
-
     def cost(self, into: Arm, out: Arm) -> float:
-        """Return the cost of arriving along ``into`` and leaving along ``out`` (order does not matter)."""
+        """Return the cost of arriving along ``into`` and leaving along ``out`` (order does not matter).
+
+        A corner is cheap where neither line has another way to go on: one line turns there, or two
+        end on each other. Where one of them goes on smoothly, leaving it costs the more the better it does.
+        """
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._costs:
-            value = self._joint_cost(into, out)
-            if len(self.arms[into.node]) == 2 and into.node == out.node:
-                # Nothing else leaves from here: a corner of one line, not a choice.
-                value = min(value, LONE_CORNER_COST)
-            self._costs[key] = self._costs[key[2:] + key[:2]] = value
+            smooth = self._smooth_cost(into, out)
+            corner = self._corner_cost(into, out) if smooth > LONE_CORNER_COST else CORNER_COST
+            self._costs[key] = self._costs[key[2:] + key[:2]] = min(smooth, corner)
         return self._costs[key]
 
-    def _joint_cost(self, into: Arm, out: Arm) -> float:
-        first, second = self.reach(into), self.reach(out)
-        near_first, near_second = _beyond(first, 1.0, 5.0), _beyond(second, 1.0, 5.0)
-        if min(len(near_first), len(near_second)) < 3:
-            return CORNER_COST
-        heading = -_direction(near_first), _direction(near_second)
-        if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
-            return CORNER_COST
-        # The tightest curve that either arm holds sets the length over which one cubic can serve.
-        misfit = min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
-        thin = max(0.0, self._width_apart(into, out) - LIKE_WIDTH)
-        return float(min(CORNER_COST, SMOOTH_COST + misfit**2 + thin))
+    def _smooth_cost(self, into: Arm, out: Arm) -> float:
+        """Return the cost of taking two arms for one smooth line."""
+        key = (into.stroke, into.start, out.stroke, out.start)
+        if key not in self._smooth:
+            excess = max(0.0, misfit(self.reach(into), self.reach(out)) ** 2 - USUAL_MISFIT**2)
+            value = float(min(CORNER_COST, SMOOTH_COST + excess + self._unlike(into, out)))
+            self._smooth[key] = self._smooth[key[2:] + key[:2]] = value
+        return self._smooth[key]
+
+    def _corner_cost(self, into: Arm, out: Arm) -> float:
+        """Return the cost of a corner between two arms, by how well either goes on elsewhere."""
+        others = [arm for arm in self._around(into) if arm not in (into, out)]
+        onward = [self._smooth_cost(arm, other) for arm in (into, out) for other in others]
+        left = CORNER_COST * float(np.exp(-min(onward, default=np.inf) / CORNER_FADE))
+        return float(min(CORNER_COST, LONE_CORNER_COST + left + self._unlike(into, out)))
+
+    def _around(self, arm: Arm) -> list[Arm]:
+        """Return all arms at an arm's node and at those across gaps from it."""
+        nodes = [arm.node, *(other for other, _ in self.gaps.get(arm.node, []))]
+        return [one for node in nodes for one in self.arms.get(node, [])]
+
+    def _unlike(self, one: Arm, other: Arm) -> float:
+        """Return the cost of the weights of two arms differing."""
+        apart = abs(np.log(self.weights[one.stroke] / self.weights[other.stroke]))
+        return float(UNLIKE_COST * max(0.0, apart - LIKE_WEIGHT))
 
 
-def _direction(points: FloatArray) -> FloatArray:
-    """Return the unit vector from the first to the last of some points."""
-    step = points[-1] - points[0]
-    return np.asarray(step / max(float(np.hypot(*step)), 1e-9))
-
-
-def _beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
-    away = np.hypot(*(points - points[0]).T)
-    return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
-
-
-def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = ARM_MM) -> float:
-    """Return the rms by which one cubic misses two arms that leave the same meeting.
-
-    The arms are compared over equal lengths, and the blind stretch at the meeting is left out.
-    """
-    span = max(4.0, min(np.hypot(*(first[-1] - first[0])), np.hypot(*(second[-1] - second[0])), longest_mm))
-    arms = [_beyond(first, BLIND_MM, span), _beyond(second, BLIND_MM, span)]
-    if min(len(arm) for arm in arms) < 3:
-        return UNKNOWN_MISFIT_MM
-    ends = [np.mean(arm[-3:], axis=0) for arm in arms]
-    along = _direction(np.stack(ends))
-    across = np.array([-along[1], along[0]])
-    points = np.concatenate(arms) - first[0]
-    u, v = points @ along / longest_mm, points @ across
-    basis = np.vander(u, 4)
-    rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
-    return float(np.sqrt(np.mean(rest**2)))
-
-
-def build_network(ink: Ink, px_per_mm: float, ignore: Polygons = ()) -> Network:
+def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons = ()) -> Network:
     """Return the network of all strokes that could be part of an outline.
 
     Strokes that lie mostly in one of the ``ignore`` polygons (px) are left out.
     """
     keep = [n for n in _large_marks(ink, px_per_mm) if not _ignored(ink.strokes[n].points.xy, ignore)]
     node_group = _merge_meetings(ink, keep, px_per_mm)
-    network = Network([], [], [], [])
+    network = Network([], np.zeros(0), [], [])
     fresh = len(node_group)
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
         if _is_spur(stroke.nodes, node_group, line, network):
             continue
-        width = float(np.median(stroke.width_px)) / px_per_mm
         if stroke.closed:
-            _add(network, line, width, (-1, -1))
+            _add(network, line, (-1, -1))
             continue
         cuts = _sharp_bends(line)
         nodes = [int(node_group[stroke.nodes[0]]), *range(fresh, fresh + len(cuts)), int(node_group[stroke.nodes[1]])]
         fresh += len(cuts)
         for part, ends in zip(_parts(line, cuts), itertools.pairwise(nodes), strict=True):
-            _add(network, part, width, ends)
+            _add(network, part, ends)
+    weights = stroke_weights(picture.grey, [line * px_per_mm for line in network.lines], px_per_mm)
+    network.weights = np.maximum(weights, LEAST_WEIGHT_MM)
     _drop_free_spurs(network)
     _find_gaps(network)
     return network
 
 
-def _add(network: Network, line: FloatArray, width: float, ends: tuple[int, int]) -> None:
+def _add(network: Network, line: FloatArray, ends: tuple[int, int]) -> None:
     number = len(network.lines)
     network.lines.append(line)
-    network.widths.append(width)
     network.closed.append(ends[0] < 0)
     network.ends.append(ends)
     if ends[0] >= 0:
@@ -323,7 +313,7 @@ def _faces(network: Network, arms: tuple[Arm, Arm], step: FloatArray, gap: float
     """Whether two ends continue each other: both head along the step between them."""
     if gap < 1e-6:
         return True
-    outward = [-_direction(_beyond(network.reach(arm), 0.0, 5.0)) for arm in arms if len(network.reach(arm)) > 2]
+    outward = [-direction(beyond(network.reach(arm), 0.0, 5.0)) for arm in arms if len(network.reach(arm)) > 2]
     if len(outward) < 2:
         return False
     least = np.cos(np.radians(CORNER_DEG if gap > 1.0 else 70.0))

@@ -112,7 +112,8 @@ def _right_half(runs: list[Run], corners: list[int], count: int) -> list[Run]:
     half = count // 2
     if not corners:
         whole = runs[0]
-        middle = int(np.argmax(whole.xy[:, 1]))
+        # Horns may reach beyond the neck's end: the run is cut where it comes back to the centerline.
+        middle = int(np.flatnonzero((whole.xy[:-1, 0] > 0) & (whole.xy[1:, 0] <= 0))[0])
         reach = len(whole.xy) // 8
         upper = Run(whole.xy[: middle + reach], whole.tangent[: middle + reach])
         return [_started(_ended(upper))]

@@ -21,6 +21,8 @@ LEAST_SPAN = 0.5
 NEAR_MM, NEAR_DEG = 4.0, 1.5
 # ... and from the axis of a body so uneven that its own axis is a rough guess.
 ROUGH_NEAR_MM, ROUGH_NEAR_DEG = 15.0, 4.0
+# A line through an uneven body reaches over this share of it, with this share of the outline on either side.
+THROUGH_SPAN, ONE_SIDE = 0.95, 0.25
 # Offsets and angles are weighed against each other by these when the nearest line is chosen.
 OFFSET_SCALE_MM, ANGLE_SCALE_DEG = 1.0, 0.3
 # A drawn line further from the axis of a symmetric body than this is a disagreement.
@@ -108,6 +110,22 @@ def drawn_near(axis: Axis, xy: FloatArray, lines: Sequence[SheetLine], trusted: 
     return min(fit, key=distance, default=None)
 
 
+def drawn_through(xy: FloatArray, lines: Sequence[SheetLine]) -> _Drawn | None:
+    """Return the one drawn line that runs right through a body from end to end, if there is just one.
+
+    An uneven body has no axis of its own to look near.
+    """
+    found: list[_Drawn] = []
+    for line in lines:
+        own = Axis(line.start, line_angle(line))
+        low, high = _reach(own, xy)
+        right = float(np.mean(own.offset(xy) < 0))
+        one = _seen(line, own, low, high)
+        if one.span >= THROUGH_SPAN and ONE_SIDE <= right <= 1.0 - ONE_SIDE:
+            found.append(one)
+    return found[0] if len(found) == 1 else None
+
+
 def _moved(axis: Axis, offset: float, turn: float) -> Axis:
     at = np.array(axis.at) + offset * axis.across
     return Axis((float(at[0]), float(at[1])), axis.angle_rad + turn)
@@ -158,6 +176,9 @@ def choose_axis(own: OwnAxis, xy: FloatArray, lines: Sequence[SheetLine], symmet
     low, high = _reach(own.axis, xy)
     drawn = drawn_near(own.axis, xy, lines, symmetric or own.symmetric_part >= TRUSTED_PART)
     own_u = _mean_u(own.offset_u_mm, own.angle_u_rad, high - low)
+    through = drawn_through(xy, lines) if drawn is None and not symmetric else None
+    if through is not None:
+        return _by_line(through, xy)
     if drawn is None:
         code = "axis-from-outline" if symmetric else "no-centerline"
         return Chosen(own.axis, "outline", own_u, 0.0, 0.0, (doubt(code),))
@@ -180,6 +201,15 @@ def choose_axis(own: OwnAxis, xy: FloatArray, lines: Sequence[SheetLine], symmet
         angle_deg,
         doubts,
     )
+
+
+def _by_line(drawn: _Drawn, xy: FloatArray) -> Chosen:
+    """Return the axis that a drawn line gives, at mid body."""
+    axis = Axis(drawn.line.start, line_angle(drawn.line))
+    low, high = _reach(axis, xy)
+    at = np.array(axis.at) + (low + high) / 2.0 * axis.along
+    u_mm = _mean_u(drawn.line.offset_sigma_mm + DRAWN_FLOOR_MM, drawn.turn_u_rad, high - low)
+    return Chosen(Axis((float(at[0]), float(at[1])), axis.angle_rad), "drawn centerline", u_mm, 0.0, 0.0)
 
 
 def half_axis(xy: FloatArray, lines: Sequence[SheetLine]) -> Chosen:

@@ -1,0 +1,65 @@
+"""Good continuation: how well one smooth curve runs through two strokes that meet.
+
+One cubic through both, over up to some 20 mm each side of the meeting, compares place, tangent and
+curvature at once. Everything here is in millimetres.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.frames import FloatArray
+
+# How far a stroke is followed from a meeting, and the stretch at the meeting that is not trusted.
+ARM_MM, BLIND_MM = 20.0, 1.2
+# A turn sharper than this is a corner, not a continuation.
+CORNER_DEG = 38.0
+# Lengths over which two arms are compared, each with the misfit of the joint cubic that counts as 1.
+MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
+UNKNOWN_MISFIT_MM = 0.12
+
+
+def direction(points: FloatArray) -> FloatArray:
+    """Return the unit vector from the first to the last of some points."""
+    step = points[-1] - points[0]
+    return np.asarray(step / max(float(np.hypot(*step)), 1e-9))
+
+
+def beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
+    """Return the points of an arm that lie between two distances from its start."""
+    away = np.hypot(*(points - points[0]).T)
+    return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
+
+
+def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = ARM_MM) -> float:
+    """Return the rms by which one cubic misses two arms that leave the same meeting.
+
+    The arms are compared over equal lengths, and the blind stretch at the meeting is left out.
+    """
+    span = max(4.0, min(np.hypot(*(first[-1] - first[0])), np.hypot(*(second[-1] - second[0])), longest_mm))
+    arms = [beyond(first, BLIND_MM, span), beyond(second, BLIND_MM, span)]
+    if min(len(arm) for arm in arms) < 3:
+        return UNKNOWN_MISFIT_MM
+    ends = [np.mean(arm[-3:], axis=0) for arm in arms]
+    along = direction(np.stack(ends))
+    across = np.array([-along[1], along[0]])
+    points = np.concatenate(arms) - first[0]
+    u, v = points @ along / longest_mm, points @ across
+    basis = np.vander(u, 4)
+    rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
+    return float(np.sqrt(np.mean(rest**2)))
+
+
+
+def misfit(first: FloatArray, second: FloatArray) -> float:
+    """Return the misfit of two arms in parts of what is usual, inf where they turn a corner.
+
+    The tightest curve that either arm holds sets the length over which one cubic can serve.
+    """
+    near_first, near_second = beyond(first, 1.0, 5.0), beyond(second, 1.0, 5.0)
+    if min(len(near_first), len(near_second)) < 3:
+        return float("inf")
+    heading = -direction(near_first), direction(near_second)
+    if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
+        return float("inf")
+    return min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)

@@ -1,0 +1,84 @@
+"""How heavy each stroke is drawn: ink across it, whatever the blur and the skeleton's steps."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from calibration.frames import FloatArray, IntArray
+from digitize.contour.band import ACROSS_STEP_PX, straighten
+
+# Stations along a stroke, and the stretch at each end that meets other ink.
+STATION_MM, FEWEST, MOST = 1.0, 3, 14
+BLIND_MM = 1.0
+# The stroke's direction at a station is taken over this much of it each side.
+HEADING_MM = 0.8
+# How far across ink is looked for, and how far off the stroke its darkest place may be.
+ACROSS_MM, OFF_MM = 1.1, 0.4
+# Ink ends where it is lighter than this part of its darkest place.
+FOOT = 0.25
+# Full ink is what the darkest strokes reach.
+FULL_PERCENTILE = 95.0
+LEAST_CONTRAST = 8.0  # grey levels; full ink is never less
+
+
+def stroke_weights(grey: npt.NDArray[np.uint8], lines_px: list[FloatArray], px_per_mm: float) -> FloatArray:
+    """Return the weight of each stroke: ink summed across it over full ink, mm.
+
+    Args:
+        grey: (H, W) dark ink on light paper.
+        lines_px: (N, 2) points of each stroke.
+        px_per_mm: of the picture.
+    """
+    if not lines_px:
+        return np.zeros(0)
+    placed = [_stations(line / px_per_mm) for line in lines_px]
+    at = np.concatenate([xy for xy, _ in placed]) * px_per_mm
+    across = np.concatenate([normal for _, normal in placed])
+    owner = np.repeat(np.arange(len(placed)), [len(xy) for xy, _ in placed])
+    count = int(2 * ACROSS_MM * px_per_mm / ACROSS_STEP_PX) | 1
+    offsets = (np.arange(count, dtype=np.float64) - count // 2) * ACROSS_STEP_PX
+    ink, darkest = _ink_across(straighten(grey, at, across, offsets), OFF_MM * px_per_mm)
+    full = max(float(np.percentile(darkest, FULL_PERCENTILE)), LEAST_CONTRAST)
+    return _medians(ink * ACROSS_STEP_PX / px_per_mm / full, owner, len(placed))
+
+
+def _stations(line: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return places (S, 2) mm along a stroke, clear of its ends where it is long enough, and the normals there."""
+    steps = np.hypot(*np.diff(line, axis=0).T)
+    far = np.concatenate([[0.0], np.cumsum(steps)])
+    length = float(far[-1])
+    blind = min(BLIND_MM, length / 3.0)
+    at = np.linspace(blind, length - blind, int(np.clip(length / STATION_MM, FEWEST, MOST)))
+    reach = max(min(HEADING_MM, length / 2.0), 1e-6)
+
+    def place(where: FloatArray) -> FloatArray:
+        return np.stack([np.interp(where, far, line[:, 0]), np.interp(where, far, line[:, 1])], axis=1)
+
+    step = place(np.minimum(at + reach, length)) - place(np.maximum(at - reach, 0.0))
+    step /= np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-9)[:, None]
+    return place(at), np.stack([-step[:, 1], step[:, 0]], axis=1)
+
+
+def _ink_across(profile: npt.NDArray[np.float32], off_px: float) -> tuple[FloatArray, FloatArray]:
+    """Return (sum of darkness over the ink at the middle of each row, its darkest value), grey levels."""
+    dark = np.maximum(np.percentile(profile, 85, axis=1)[:, None] - profile, 0.0)
+    centre, reach = dark.shape[1] // 2, max(1, round(off_px / ACROSS_STEP_PX))
+    core = dark[:, centre - reach : centre + reach + 1]
+    peak = core.argmax(axis=1) + centre - reach
+    darkest = core.max(axis=1)
+    light = dark < FOOT * darkest[:, None]
+    columns = np.arange(dark.shape[1])[None, :]
+    below = np.where(light & (columns < peak[:, None]), columns, -1).max(axis=1)
+    above = np.where(light & (columns > peak[:, None]), columns, dark.shape[1]).min(axis=1)
+    inside = (columns > below[:, None]) & (columns < above[:, None])
+    return np.asarray((dark * inside).sum(axis=1), dtype=np.float64), np.asarray(darkest, dtype=np.float64)
+
+
+def _medians(values: FloatArray, owner: IntArray, count: int) -> FloatArray:
+    """Return the median of the values of each owner; owners come in order."""
+    order = np.lexsort((values, owner))
+    sizes = np.bincount(owner, minlength=count)
+    starts = np.cumsum(sizes) - sizes
+    middle = values[order]
+    return np.asarray((middle[starts + (sizes - 1) // 2] + middle[starts + sizes // 2]) / 2.0)
