@@ -22,6 +22,8 @@ LineEdge = Literal["middle", "outer", "inner"]
 
 # Places across the line are this far apart, pixels.
 ACROSS_STEP_PX = 0.5
+# Ink this many grey levels lighter is as good for each pixel that it is nearer.
+AWAY_LEVELS = 4.0
 # OpenCV's remap cannot address pictures beyond this many pixels a side.
 REMAP_LIMIT = 32000
 CHUNK = 4000
@@ -122,7 +124,9 @@ def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px:
     centre = len(offsets) // 2
     reach = max(2, int((0.5 * line_width_px + 0.25 * abs(offsets[0])) / ACROSS_STEP_PX))
     core = profile[:, centre - reach : centre + reach + 1]
-    peak = core.argmin(axis=1) + centre - reach
+    # Of two lines as dark, the one nearer to the path is meant.
+    away = np.abs(np.arange(-reach, reach + 1)) * (ACROSS_STEP_PX * AWAY_LEVELS)
+    peak = (core + away[None, :].astype(np.float32)).argmin(axis=1) + centre - reach
     darkest = np.take_along_axis(profile, peak[:, None], axis=1)[:, 0]
     strength = paper - darkest
     usual = float(np.median(strength))

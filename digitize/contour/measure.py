@@ -6,9 +6,10 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 from scipy.interpolate import BSpline
-from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
+from scipy.ndimage import binary_dilation, maximum_filter1d, median_filter, uniform_filter1d
 from scipy.signal import find_peaks
 from scipy.sparse.linalg import splu
 
@@ -20,6 +21,8 @@ from digitize.shapes import Picture
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
 # The rough way is smoothed over this length before it is first measured along.
 ROUGH_MM, ROUNDS = 1.2, 3
+# ... but over this length where that would cut a bend by more than so much.
+BEND_MM, CUT_MM, LEAST_INKED = 0.35, 0.1, 0.4
 # A turn of this much within CORNER_REACH_MM each side is a corner.
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
@@ -31,9 +34,11 @@ GRID_U = 0.5 / 3**0.5
 BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 # The middle by one edge is believed within this of the path, beside the noise.
 ONE_EDGE_PX = 0.35
-# The spline along the line: knots this far apart, and how stiff it is where there is no ink.
-KNOT_MM, STIFFNESS, PAD_MM = 2.0, 3.0, 40.0
+# Splines along the line: knots this far apart (mm), and how stiff.
+STIFF, SUPPLE, PAD_MM = (2.0, 3.0), (1.0, 1.0), 40.0
 STATION_MM = 0.25
+# How far round a corner paper and ink are looked up.
+SHARP_LOOK_MM = 1.5
 # Two sections run past the corner where they meet by fewer stations than this.
 CORNER_STATIONS = 24
 
@@ -93,13 +98,39 @@ def measure_line(
     gentle = smooth(path, 0.4 / STATION_MM, closed=closed)
     corners = find_corners(gentle, round(CORNER_REACH_MM / STATION_MM), closed=closed)
     side = _outer_side(path, closed=closed)
-    if closed and len(corners) == 0:
-        return _section(picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side)
-    parts = _split(path, corners, closed=closed)
-    sections = [
-        _section(picture, part, px_per_mm, line_width_px, closed=False, edge=edge, side=side) for part in parts
-    ]
-    return _join(sections, closed=closed)
+    while True:
+        if closed and len(corners) == 0:
+            return _section(picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side)
+        cuts = _cuts(path, corners, closed=closed)
+        sections = [
+            _section(picture, path[cut], px_per_mm, line_width_px, closed=False, edge=edge, side=side) for cut in cuts
+        ]
+        whole = _join(sections, closed=closed)
+        round_ones = [not _sharp(picture.grey, whole.xy[c], px_per_mm) for c in whole.corners]
+        if edge != "middle" or not any(round_ones):
+            return whole
+        # Where both sides were carried on to meet there is no ink: the line turns there in a small round.
+        corners = _without(corners, path, whole.xy[whole.corners[round_ones]])
+
+
+def _sharp(grey: npt.NDArray[np.uint8], place: FloatArray, px_per_mm: float) -> bool:
+    """Whether there is ink where the two sides of a corner meet."""
+    reach = round(SHARP_LOOK_MM * px_per_mm)
+    x, y = (round(float(v)) for v in place)
+    window = grey[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
+    tip = grey[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2]
+    if window.size == 0 or tip.size == 0:
+        return False
+    ink, paper = np.percentile(window, [2, 90])
+    return bool(tip.mean() < (ink + paper) / 2.0)
+
+
+def _without(corners: IntArray, path: FloatArray, places: FloatArray) -> IntArray:
+    """Return the corners but for the one nearest to each of some places."""
+    left = corners.tolist()
+    for place in places:
+        left.remove(min(left, key=lambda c: float(np.hypot(*(path[c] - place)))))
+    return np.array(left, dtype=np.int64)
 
 
 def _outer_side(path: FloatArray, *, closed: bool) -> int:
@@ -109,14 +140,11 @@ def _outer_side(path: FloatArray, *, closed: bool) -> int:
     return -1 if area > 0 else 1
 
 
-def _split(path: FloatArray, corners: IntArray, *, closed: bool) -> list[FloatArray]:
-    if closed:
-        rolled = np.roll(path, -int(corners[0]), axis=0)
-        cuts = [*(corners - corners[0]).tolist(), len(path)]
-        rolled = np.vstack([rolled, rolled[:1]])
-    else:
-        rolled, cuts = path, [0, *corners.tolist(), len(path) - 1]
-    return [rolled[a : b + 1] for a, b in itertools.pairwise(cuts) if b - a >= 8]
+def _cuts(path: FloatArray, corners: IntArray, *, closed: bool) -> list[IntArray]:
+    """Return the stations of each section from corner to corner."""
+    inner = corners.tolist()
+    cuts = [*inner, inner[0] + len(path)] if closed else [0, *inner, len(path) - 1]
+    return [np.arange(a, b + 1) % len(path) for a, b in itertools.pairwise(cuts) if b - a >= 8]
 
 
 def _join(sections: list[Measured], *, closed: bool) -> Measured:
@@ -174,7 +202,7 @@ def _section(
     step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
     step_mm = step_px / px_per_mm
     average = max(1, round(AVERAGE_MM / step_mm)) | 1
-    path = smooth(resample(path, step_px, closed=closed), ROUGH_MM / step_mm, closed=closed)
+    path = _quietened(resample(path, step_px, closed=closed), px_per_mm, step_mm, closed=closed)
     usual, ends = line_width_px, path[[0, -1]]
     for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
@@ -184,7 +212,7 @@ def _section(
         grid = _grid_px(path, RUNNING_MM * px_per_mm) if picture.two_level else np.zeros(len(path))
         seen = _middles(band.low, band.high, usual, step_mm, grid, trust_path=round_number > 0)
         place = path + across * seen.offset[:, None]
-        curve = bridge_spline(place, seen.weight, step_mm, closed=closed)
+        curve = _followed(place, seen.weight, px_per_mm, step_mm, closed=closed)
         if round_number < ROUNDS - 1:
             path = curve if closed else curve[_between(curve, ends)]
     xy = np.where(seen.weight[:, None] > 0, place, curve)
@@ -193,7 +221,36 @@ def _section(
     if not closed and pick[-1] != len(xy) - 1:
         pick = np.append(pick, len(xy) - 1)
     none = np.array([], dtype=np.int64)
-    return Measured((xy + across * shift)[pick], seen.sigma[pick], band.seen[pick], none, usual)
+    # A place that ink did not give, however much ink was near, is bridged.
+    traced = (band.seen & (seen.weight > 0))[pick]
+    return Measured((xy + across * shift)[pick], seen.sigma[pick], traced, none, usual)
+
+
+def _quietened(path: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool) -> FloatArray:
+    """Return the rough way without its pixel steps: smoothed long where it is gentle, short in tight bends."""
+    long = smooth(path, ROUGH_MM / step_mm, closed=closed)
+    short = smooth(path, BEND_MM / step_mm, closed=closed)
+    return _bends_kept(long, short, px_per_mm, step_mm, np.ones(len(path)))
+
+
+def _followed(
+    place: FloatArray, weight: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool
+) -> FloatArray:
+    """Return the curve through measured places: stiff over gaps and where it is gentle, supple in tight bends."""
+    stiff = bridge_spline(place, weight, step_mm, *STIFF, closed=closed)
+    supple = bridge_spline(place, weight, step_mm, *SUPPLE, closed=closed)
+    return _bends_kept(stiff, supple, px_per_mm, step_mm, weight)
+
+
+def _bends_kept(
+    gentle: FloatArray, close: FloatArray, px_per_mm: float, step_mm: float, weight: FloatArray
+) -> FloatArray:
+    """Return ``gentle``, and ``close`` where ``gentle`` cuts a bend that ink shows."""
+    window = round(2 * ROUGH_MM / step_mm) | 1
+    inked = uniform_filter1d(np.minimum(weight, 1.0), window) > LEAST_INKED
+    cut = np.hypot(*(gentle - close).T) / px_per_mm * inked
+    bend = uniform_filter1d(maximum_filter1d(np.clip(cut / CUT_MM - 1.0, 0.0, 1.0), window), window)
+    return np.asarray(gentle + bend[:, None] * (close - gentle))
 
 
 def _between(curve: FloatArray, ends: FloatArray) -> slice:
@@ -293,7 +350,9 @@ def _one_edge(by_low: FloatArray, by_high: FloatArray, near: float) -> FloatArra
     return np.where(off.min(axis=0) < near, value, np.nan)
 
 
-def bridge_spline(xy: FloatArray, weight: FloatArray, step_mm: float, *, closed: bool) -> FloatArray:
+def bridge_spline(
+    xy: FloatArray, weight: FloatArray, step_mm: float, knot_mm: float, stiffness: float, *, closed: bool
+) -> FloatArray:
     """Return the points (N, 2) smoothed by a weighted penalised cubic spline in arc length.
 
     Stretches of weight zero are bridged with the least change of curvature. Eilers and
@@ -305,11 +364,11 @@ def bridge_spline(xy: FloatArray, weight: FloatArray, step_mm: float, *, closed:
     if not closed:
         weights[[0, 1, -2, -1]] = np.maximum(weights[[0, 1, -2, -1]], 0.05)
     at = index * step_mm
-    count = max(6, int((at[-1] - at[0]) / KNOT_MM))
+    count = max(6, int((at[-1] - at[0]) / knot_mm))
     inner = np.linspace(at[0], at[-1], count)
     knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
     design = BSpline.design_matrix(at, knots, 3)
     third = sparse.csr_matrix(np.diff(np.eye(design.shape[1]), 3, axis=0))
-    normal = design.T @ design.multiply(weights[:, None]) + STIFFNESS * third.T @ third
+    normal = design.T @ design.multiply(weights[:, None]) + stiffness * third.T @ third
     coefficients = splu(sparse.csc_matrix(normal)).solve(design.T @ (weights[:, None] * data))
     return np.asarray((design @ coefficients)[pad : pad + len(xy)])
