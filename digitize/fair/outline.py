@@ -23,6 +23,9 @@ MEASURE_MM = 0.0002
 SQUARE = np.array([1.0, 0.0])
 # Bridging pieces of less than this between a run and its corner are left out.
 SPECK_MM = 0.05
+# The two sides of a sharp corner meet this near the traced line (over the sine of half the angle between them, no
+# less than the second figure), looked for among so many stations each side.
+ON_TRACE_MM, LEAST_SINE, NEAR_STATIONS = 0.12, 0.08, 16
 
 
 def _dense(curve: CubicSpline, low: float, high: float) -> Run:
@@ -70,14 +73,43 @@ def _place_on(fit: Fit, point: FloatArray, at_end: bool) -> float:
     return float(at[foot.segment[0]] + foot.fraction[0] * (at[1] - at[0]))
 
 
-def _between_corners(trace: BodyTrace, corners: list[int]) -> list[Run]:
-    """Return the smooth runs, each from corner to corner."""
-    fits = _fits(trace, corners)
-    meet = []
-    for k, corner in enumerate(corners):
-        point = meeting_point(_end_piece(fits[k - 1], True), _end_piece(fits[k], False), trace.points.xy[corner])
-        on_axis = trace.symmetric and corner in (0, len(trace.points) // 2)
-        meet.append(np.array([0.0, point[1]]) if on_axis else point)
+def _between_corners(trace: BodyTrace, corners: list[int]) -> tuple[list[Run], list[int]]:
+    """Return the smooth runs, each from corner to corner, and the corners that were kept.
+
+    A corner whose two sides would meet away from the traced line is a small round, and smoothed.
+    """
+    while corners:
+        fits = _fits(trace, corners)
+        meet = [_meeting(trace, corner, fits[k - 1], fits[k]) for k, corner in enumerate(corners)]
+        runs = _runs(fits, meet)
+        sharp = [_off_trace(trace, c, meet[k]) <= _allowed(runs[k - 1], runs[k]) for k, c in enumerate(corners)]
+        if all(sharp):
+            return runs, corners
+        left = [corner for corner, kept in zip(corners, sharp, strict=True) if kept]
+        corners = [c for c in left if (len(trace.points) - c) % len(trace.points) in left] if trace.symmetric else left
+    return [_closed_run(trace)], []
+
+
+def _meeting(trace: BodyTrace, corner: int, before: Fit, after: Fit) -> FloatArray:
+    """Return where the smooth runs before and after a corner meet."""
+    point = meeting_point(_end_piece(before, True), _end_piece(after, False), trace.points.xy[corner])
+    on_axis = trace.symmetric and corner in (0, len(trace.points) // 2)
+    return np.array([0.0, point[1]]) if on_axis else point
+
+
+def _allowed(before: Run, after: Run) -> float:
+    """Return how far off the trace two sides may meet, mm: the sharper the corner, the less surely they do."""
+    turn = float(np.arccos(np.clip(before.tangent[-1] @ after.tangent[0], -1.0, 1.0)))
+    return ON_TRACE_MM / max(float(np.cos(turn / 2.0)), LEAST_SINE)
+
+
+def _off_trace(trace: BodyTrace, corner: int, place: FloatArray) -> float:
+    """Return how far from the traced line near a corner a place lies, mm."""
+    near = np.arange(corner - NEAR_STATIONS, corner + NEAR_STATIONS + 1) % len(trace.points)
+    return float(feet(place[None], trace.points.xy[near], closed=False).distance[0])
+
+
+def _runs(fits: list[Fit], meet: list[FloatArray]) -> list[Run]:
     runs = []
     for k, fit in enumerate(fits):
         start, end = meet[k], meet[(k + 1) % len(meet)]
@@ -219,7 +251,7 @@ def fair_outline(trace: BodyTrace) -> FairOutline:
         tangentially except in corners and stay within 0.01 mm of the points.
     """
     corners = [int(c) for c in real_corners(trace)]
-    runs = _between_corners(trace, corners) if corners else [_closed_run(trace)]
+    runs, corners = _between_corners(trace, corners)
     even = trace.symmetric
     if even:
         runs = _right_half(runs, corners, len(trace.points))

@@ -34,6 +34,11 @@ MIND_MM = 0.002
 # ... or too small to tell from the staircase of a 1-bit line nearly along the pixels, whose
 # treads are longer than any rung's noise; as a part of the noise of the points.
 MIND_NOISE = 0.6
+# Bends tighter than this keep this cut-off where lower ones would cut them by more than so much, averaged over
+# this length.
+TIGHT_BEND_PER_MM, TIGHT_CUTOFF, TIGHT_CUT_MM, TIGHT_CUT_NOISE, TIGHT_SPREAD_MM = 1.0 / 6.0, 3.0, 0.02, 1.5, 1.0
+# Nearer to a corner than this the corner's own run decides.
+TIGHT_BEND_CLEAR_MM = 3.0
 # A place's cut-off holds for its neighbourhood, and changes gradually.
 NEIGHBOUR_MM, GRADUAL_MM = 6.0, 4.0
 # The running average that gives the first arc length.
@@ -227,6 +232,27 @@ def _blended(fits: list[Fit], cutoff: FloatArray, ladder: tuple[float, ...]) -> 
     return Fit(fits[-1].at, xy[rung, at] * (1 - part) + xy[rung + 1, at] * part, fits[-1].noise)
 
 
+def _with_tight_bends(fit: Fit, bent: BoolArray, into_mm: FloatArray | None, data: Data) -> Fit:
+    """Return the fit, brought to the data where they bend more tightly than it can follow."""
+    if into_mm is not None:
+        bent &= into_mm > TIGHT_BEND_CLEAR_MM
+    if not bent.any():
+        return fit
+    close = _robust(data, fit.at, TIGHT_CUTOFF, fit.noise)
+    cut = gaussian_filter1d(np.abs(_apart(close, fit)) * bent, TIGHT_SPREAD_MM / GRID_MM)
+    reach = 2 * round(NEIGHBOUR_MM / GRID_MM) + 1
+    least_mm = max(TIGHT_CUT_MM, TIGHT_CUT_NOISE * fit.noise)
+    tight = maximum_filter1d((cut > least_mm).astype(np.float64), reach, mode="nearest")
+    part = gaussian_filter1d(tight, TIGHT_SPREAD_MM / GRID_MM, mode="nearest")[:, None]
+    return Fit(fit.at, fit.xy + part * (close.xy - fit.xy), fit.noise)
+
+
+def _bend(fit: Fit) -> FloatArray:
+    """Return the curvature at the grid points, per mm."""
+    first, second = fit.spline()(fit.at, 1), fit.spline()(fit.at, 2)
+    return np.asarray(np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3)
+
+
 def _grid(data: Data, whole: float | None) -> FloatArray:
     """Return the grid; a closed run's grid divides its length ``whole`` evenly."""
     if whole is None:
@@ -305,6 +331,7 @@ def smooth(data: Data, whole: float | None = None) -> Fit:
     fits = [*lower, top]
     into_mm = _into(data, grid) if whole is None else None
     fit = _blended(fits, _cutoffs(fits, ladder, into_mm), ladder)
+    fit = _with_tight_bends(fit, _bend(top) > TIGHT_BEND_PER_MM, into_mm, data)
     if whole is None:
         return fit
     inside = (fit.at > -1e-6) & (fit.at < whole + 1e-6)

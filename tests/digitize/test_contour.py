@@ -168,7 +168,7 @@ def test_spline_bridges_a_stretch_without_ink_along_the_arc() -> None:
     seen[400:480] = 0.0
     shaken = circle.copy()
     shaken[400:480] += 6.0
-    smooth = bridge_spline(shaken, seen, 0.125, closed=True)
+    smooth = bridge_spline(shaken, seen, 0.125, 2.0, 3.0, closed=True)
     assert np.abs(np.hypot(*smooth.T) - 1000.0)[400:480].max() < 0.5
 
 
