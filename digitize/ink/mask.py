@@ -1,4 +1,4 @@
-"""Which pixels hold ink: paper shade removed, one threshold for the page."""
+"""Which pixels hold ink: full lines by one threshold for the page, faint ones by what stands out near by."""
 
 from __future__ import annotations
 
@@ -6,14 +6,28 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from digitize.ink.marks import drawn_marks, long_marks
+from digitize.ink.ridge import Ridges, ridges
+
 ByteArray = npt.NDArray[np.uint8]
 
 # Shading wider than this is paper or shadow, narrower is drawn.
 SHADE_MM = 4.0
 # Ink is what is darker than paper by this part of full ink.
 INK_FRACTION = 0.38
-# Specks: ink smaller than this across is not a line.
-SPECK_MM = 0.8
+# Grey levels are counted in every so many of the rows.
+COUNTED_ROWS = 3
+# Drawn lines cover a few hundredths of a page; what covers more is its ground (grid paper, a screen of dots).
+MOST_INK_SHARE = 0.10
+# A faint line is at least this long.
+LEAST_FAINT_MM = 3.0
+# Surely full ink is darker than this part of it; its width and its blurred flank reach this far.
+CORE_FRACTION = 0.6
+FLANK_PX = 3
+# A faint line's own full ink is looked for within this.
+OWN_INK_PX = 3
+# Paper's own darkness is the median of tiles of this size.
+BASE_TILE_PX, BASE_STEP_PX = 64, 8
 
 
 def reduce_page(grey: ByteArray, factor: int) -> ByteArray:
@@ -44,18 +58,22 @@ def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], 
     darkness = paper_darkness(grey, px_per_mm)
     smooth = cv2.GaussianBlur(darkness, (0, 0), 0.6)
     full = _full_ink(smooth)
+    found = ridges(darkness, full)
     mask = (smooth > INK_FRACTION * full).astype(np.uint8)
-    scaled = cv2.convertScaleAbs(darkness, alpha=255.0 / full)
-    return _drop_specks(mask, SPECK_MM * px_per_mm), np.asarray(scaled, dtype=np.uint8)
+    _add_faint(mask, smooth, found, full, LEAST_FAINT_MM * px_per_mm)
+    del smooth
+    cv2.convertScaleAbs(darkness, dst=darkness, alpha=255.0 / full)
+    return drawn_marks(mask, found.sure, found.thin, px_per_mm), darkness
 
 
 def _full_ink(darkness: ByteArray) -> float:
     """Return the darkness of a full line, 1..255: the upper quartile of what stands out from paper noise."""
-    counts = cv2.calcHist([darkness], [0], None, [256], [0, 256]).ravel()
+    counts = cv2.calcHist([darkness[::COUNTED_ROWS]], [0], None, [256], [0, 256]).ravel()
     levels = np.arange(256)
     total = counts.sum()
     noise = np.sqrt((counts[:40] * levels[:40] ** 2).sum() / max(total, 1.0))
-    start = int(min(128.0, max(24.0, 5.0 * noise)))
+    ground = int(np.count_nonzero(np.cumsum(counts[::-1])[::-1] > MOST_INK_SHARE * total))
+    start = max(int(min(128.0, max(24.0, 5.0 * noise))), ground)
     above = counts[start:]
     if above.sum() == 0:
         return 255.0
@@ -63,9 +81,34 @@ def _full_ink(darkness: ByteArray) -> float:
     return float(start + np.searchsorted(cumulative, 0.75))
 
 
-def _drop_specks(mask: ByteArray, least_px: float) -> npt.NDArray[np.bool_]:
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    extent = np.maximum(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT])
-    keep = extent >= least_px
-    keep[0] = False
-    return np.asarray(keep[labels], dtype=np.bool_)
+def _add_faint(mask: ByteArray, smooth: ByteArray, found: Ridges, full: float, least_px: float) -> None:
+    """Add the faint lines to the mask of full ink, in place."""
+    core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
+    beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX)), found.follow)
+    apart = cv2.subtract(found.follow, beside)
+    _keep_above_half(apart, smooth)
+    faint = long_marks(apart, found.sure, least_px)
+    # Up to the full line that a faint one meets, across that line's flank.
+    meets = cv2.bitwise_and(cv2.dilate(faint, _square(FLANK_PX - 1)), beside)
+    cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets), dst=mask)
+
+
+def _keep_above_half(apart: ByteArray, smooth: ByteArray) -> None:
+    """Clear the pixels without their part of the darkness that the line near by reaches, beyond paper's own."""
+    level = cv2.dilate(cv2.bitwise_and(smooth, smooth, mask=apart), _square(OWN_INK_PX))
+    cv2.addWeighted(level, INK_FRACTION, _paper_base(smooth), 1.0 - INK_FRACTION, 0.0, dst=level)
+    cv2.bitwise_and(apart, cv2.compare(smooth, level, cv2.CMP_GT), dst=apart)
+
+
+def _square(reach_px: int) -> ByteArray:
+    return np.ones((2 * reach_px + 1,) * 2, np.uint8)
+
+
+def _paper_base(smooth: ByteArray) -> ByteArray:
+    """Return the darkness of bare paper: its lightest grains, by which paper is known, are lighter by their noise."""
+    sample = smooth[::BASE_STEP_PX, ::BASE_STEP_PX]
+    tile = BASE_TILE_PX // BASE_STEP_PX
+    padded = np.pad(sample, ((0, -sample.shape[0] % tile), (0, -sample.shape[1] % tile)), mode="symmetric")
+    tiles = padded.reshape(len(padded) // tile, tile, -1, tile).swapaxes(1, 2)
+    median = np.median(tiles.reshape(*tiles.shape[:2], -1), axis=2).astype(np.uint8)
+    return np.asarray(cv2.resize(median, smooth.shape[::-1], interpolation=cv2.INTER_NEAREST), dtype=np.uint8)

@@ -7,12 +7,17 @@ Declared dots per inch are passed on as a cross-check and never as a scale.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
+import cv2
+
 from calibration.errors import UsageError
+from digitize.read.limits import Pixels
 from digitize.read.pdf import read_pdf
 from digitize.read.raster import read_raster
+from digitize.read.tone import is_negative
 from digitize.shapes import Picture
 
 __all__ = ["read_picture"]
@@ -20,6 +25,7 @@ __all__ = ["read_picture"]
 PDF_MAGIC = b"%PDF-"
 # A PDF may begin with other bytes; readers look for its mark this far in (ISO 32000-1, annex H.3 note).
 PDF_MAGIC_WITHIN = 1024
+INVERTED = "The picture is light lines on dark paper; light and dark were exchanged."
 
 
 def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] | None = None) -> Picture:
@@ -35,7 +41,7 @@ def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] |
         is_pdf = PDF_MAGIC in stream.read(PDF_MAGIC_WITHIN)
         stream.seek(0)
         sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page)
+    pixels = _dark_on_light(read_pdf(path, page) if is_pdf else read_raster(path, page))
     pixels.grey.setflags(write=False)
     return Picture(
         grey=pixels.grey,
@@ -45,3 +51,11 @@ def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] |
         captured=captured or pixels.captured,
         notes=pixels.notes,
     )
+
+
+def _dark_on_light(pixels: Pixels) -> Pixels:
+    """Return the page as dark ink on light paper, saying so where that took exchanging the two."""
+    if not is_negative(pixels.grey):
+        return pixels
+    into = pixels.grey if pixels.grey.flags.writeable else None  # no second copy of the page
+    return replace(pixels, grey=cv2.bitwise_not(pixels.grey, dst=into), notes=(*pixels.notes, INVERTED))

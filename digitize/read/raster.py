@@ -12,6 +12,7 @@ import pyvips
 from calibration.errors import Refusal
 from calibration.units import MM_PER_INCH
 from digitize.read.limits import GreyArray, Pixels, refuse_no_such_page, refuse_too_large
+from digitize.read.tone import InkColour, ink_colour, reduction
 
 # No results kept between calls: a file replaced under the same name must be read again.
 pyvips.cache_set_max(0)
@@ -45,11 +46,12 @@ def read_raster(path: Path, page: int) -> Pixels:
     try:
         image = _opened(path, page)
         refuse_too_large(path.name, image.width, image.height)
-        grey = _as_array(_upright(_grey(image, path.name)))
+        colour = _ink_colour(path, page) if _is_colour(image) else None
+        grey = _as_array(_upright(_grey(image, path.name, colour)))
     except pyvips.Error as fault:
         raise _refusal(path, fault) from fault
     dpi, dpi_notes = _declared_dpi(image)
-    return Pixels(grey, dpi, _captured(image), (*_notes(image), *dpi_notes))
+    return Pixels(grey, dpi, _captured(image), (*_notes(image, colour), *dpi_notes))
 
 
 def _refuse_claimed_gif(path: Path) -> None:
@@ -99,18 +101,36 @@ def _field(image: Any, name: str, default: Any) -> Any:
     return image.get(name) if image.get_typeof(name) else default
 
 
-def _grey(image: Any, file: str) -> Any:
-    """Return one band of 8 bits: alpha laid over white, colours by their lightness."""
+def _is_colour(image: Any) -> bool:
+    return int(image.bands) - int(image.hasalpha()) > 2
+
+
+def _ink_colour(path: Path, page: int) -> InkColour | None:
+    """Return the grey that shows ink best, from a reduced copy: the file is read once more, in strips."""
+    image = _opened(path, page)
+    factor = reduction(image.width, image.height)
+    small = _eight_bits(image, path.name).colourspace("srgb").shrink(factor, factor)
+    values = np.frombuffer(small.write_to_memory(), dtype=np.uint8)
+    return ink_colour(values.reshape(small.height, small.width, small.bands))
+
+
+def _eight_bits(image: Any, file: str) -> Any:
+    """Return the picture with 8-bit samples, alpha laid over white."""
     if image.format == "ushort":
-        shown = "grey16" if image.bands < 3 else "rgb16"
+        shown = "rgb16" if _is_colour(image) else "grey16"
         image = image.cast("uchar", shift=True).copy(interpretation={"grey16": "b-w", "rgb16": "srgb"}[shown])
     if image.format != "uchar":
         raise Refusal("unreadable", file=file, why=f"its samples are of the kind '{image.format}'")
-    if image.hasalpha():
-        image = image.flatten(background=255)
-    if image.bands > 1:
-        image = image.colourspace("b-w")
-    return image[0]
+    return image.flatten(background=255) if image.hasalpha() else image
+
+
+def _grey(image: Any, file: str, colour: InkColour | None) -> Any:
+    """Return one band of 8 bits: colours by their lightness, or as ``colour`` weighs them."""
+    image = _eight_bits(image, file)
+    if colour is not None:
+        weighed = image.colourspace("srgb").recomb([list(colour.weights)])
+        return (weighed + colour.offset).rint().cast("uchar")
+    return image.colourspace("b-w")[0] if image.bands > 1 else image[0]
 
 
 def _upright(image: Any) -> Any:
@@ -142,14 +162,17 @@ def _captured(image: Any) -> Literal["scan", "photo"]:
     return "photo" if any(image.get_typeof(name) for name in CAMERA_FIELDS) else "scan"
 
 
-def _notes(image: Any) -> tuple[str, ...]:
+def _notes(image: Any, colour: InkColour | None) -> tuple[str, ...]:
     """Say in plain words what was done on the way to grey."""
     orientation = _field(image, "orientation", 1)
+    into_grey = "turned into grey by their lightness"
+    if colour is not None:
+        into_grey = "turned into grey by how far they are from paper towards ink, which lightness shows poorly here"
     facts = (
         (orientation != 1, f"Turned upright as its orientation tag {orientation} says."),
         (image.format == "ushort", "16-bit samples were brought to 8 bits."),
-        (image.interpretation == "cmyk", "Printing colours (CMYK) were turned into grey by their lightness."),
-        (image.interpretation != "cmyk" and image.bands > 2, "Colours were turned into grey by their lightness."),
+        (image.interpretation == "cmyk", f"Printing colours (CMYK) were {into_grey}."),
+        (image.interpretation != "cmyk" and _is_colour(image), f"Colours were {into_grey}."),
         (image.hasalpha(), "Transparent parts were laid over white."),
     )
     return tuple(text for true, text in facts if true)

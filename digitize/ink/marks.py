@@ -1,0 +1,128 @@
+"""Connected marks of ink: which are lines, which are specks, and which are the pieces of one broken line."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+
+from calibration.frames import BoolArray, FloatArray, IntArray
+
+ByteArray = npt.NDArray[np.uint8]
+LabelArray = npt.NDArray[np.int32]
+
+# Specks: ink smaller than this across is not a line.
+SPECK_MM = 0.8
+# Pieces of a broken line lie this near each other (a copier or a 1-bit scan drops pixels of a hairline), and
+# together they are at least this long. A speck beside a mark longer than a piece is not of it.
+MENDED_PX = 7
+LEAST_MENDED_MM = 3.0
+PIECE_MM = 8.0
+# A line is so many times longer than wide.
+LEAST_SLENDER = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Marks:
+    """The connected marks of a mask; number 0 is the paper."""
+
+    labels: LabelArray  # (H, W)
+    at: IntArray  # (N,) flat places of the ink
+    label: LabelArray  # (N,) their marks
+    box: IntArray  # (M, 4) left, top, right, bottom
+    area: IntArray  # (M,)
+    sure: BoolArray  # (M,) it holds a pixel that bends down more than noise
+
+
+def long_marks(mask: ByteArray, sure: ByteArray, least_px: float) -> ByteArray:
+    """Return the marks that hold something ``sure``, are long enough and much longer than wide.
+
+    They are told apart on a copy of half the size, ink where any of 2 x 2 pixels is: so a line broken by one
+    pixel of noise is one mark still.
+    """
+    half = _halved(mask)
+    marks = _marks(half, _halved(cv2.bitwise_and(mask, sure)))
+    keep = marks.sure & (_extent(marks.box) >= least_px / 2) & _slender(marks.box, marks.area)
+    kept = np.zeros_like(half)
+    kept.ravel()[marks.at[keep[marks.label]]] = 1
+    whole = cv2.resize(kept, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)[: mask.shape[0], : mask.shape[1]]
+    return np.asarray(cv2.bitwise_and(whole, mask), dtype=np.uint8)
+
+
+def _halved(mask: ByteArray) -> ByteArray:
+    """Return 1 where any of 2 x 2 pixels is."""
+    even = cv2.copyMakeBorder(mask, 0, mask.shape[0] % 2, 0, mask.shape[1] % 2, cv2.BORDER_REPLICATE)
+    rows = cv2.bitwise_or(even[::2], even[1::2])
+    return np.asarray(rows[:, ::2] | rows[:, 1::2], dtype=np.uint8)
+
+
+def drawn_marks(mask: ByteArray, sure: ByteArray, thin: ByteArray, px_per_mm: float) -> BoolArray:
+    """Return the mask without what is too small for a line; pieces of a broken line are mended before.
+
+    What is dark but nowhere ``sure`` goes too: shade that the paper's closing could not follow, and noise on it.
+    """
+    marks = _marks(mask, sure)
+    gap_at, gap_labels = _gaps(mask, marks, thin)
+    beside = np.sort(_extent(marks.box)[gap_labels], axis=1)
+    pieces = (beside[:, 0] >= SPECK_MM * px_per_mm) | (beside[:, 1] < PIECE_MM * px_per_mm)
+    gap_at, gap_labels = gap_at[pieces], gap_labels[pieces]
+    group, box, area = _grouped(marks, gap_labels)
+    mended = (_extent(box) >= LEAST_MENDED_MM * px_per_mm) & _slender(box, area)
+    keep = marks.sure & ((_extent(marks.box) >= SPECK_MM * px_per_mm) | mended[group])
+    keep[0] = False
+    kept = np.zeros(mask.shape, dtype=np.bool_)
+    kept.ravel()[marks.at[keep[marks.label]]] = True
+    kept.ravel()[gap_at[mended[group[gap_labels[:, 0]]]]] = True
+    return kept
+
+
+def _marks(mask: ByteArray, sure: ByteArray) -> _Marks:
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    at = np.flatnonzero(mask.view(np.bool_))  # masks are 0 or 1; numpy looks through booleans much faster
+    label = labels.ravel()[at]
+    held = np.zeros(len(stats), dtype=np.bool_)
+    held[label[sure.ravel()[at] > 0]] = True
+    corner = stats[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]]
+    size = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
+    box = np.hstack([corner, corner + size]).astype(np.int64)
+    return _Marks(labels, at, label, box, stats[:, cv2.CC_STAT_AREA].astype(np.int64), held)
+
+
+def _extent(box: IntArray) -> IntArray:
+    return np.asarray((box[:, 2:] - box[:, :2]).max(axis=1))
+
+
+def _slender(box: IntArray, area: IntArray | FloatArray) -> BoolArray:
+    return np.asarray(_extent(box).astype(float) ** 2 >= LEAST_SLENDER * area)
+
+
+def _gaps(mask: ByteArray, marks: _Marks, thin: ByteArray) -> tuple[IntArray, LabelArray]:
+    """Return the flat places (G,) of paper between two marks where a thin line runs, and the two marks (G, 2)."""
+    rows, cols = np.divmod(np.flatnonzero(cv2.subtract(thin, mask).view(np.bool_)), mask.shape[1])
+    low = np.full(len(rows), len(marks.area), dtype=np.int32)
+    high = np.zeros(len(rows), dtype=np.int32)
+    near_px = MENDED_PX // 2
+    inner_rows = np.clip(rows, near_px, mask.shape[0] - 1 - near_px)
+    inner_cols = np.clip(cols, near_px, mask.shape[1] - 1 - near_px)
+    for d_row, d_col in itertools.product(range(-near_px, near_px + 1), repeat=2):
+        near = marks.labels[inner_rows + d_row, inner_cols + d_col]
+        np.maximum(high, near, out=high)
+        np.minimum(low, np.where(near > 0, near, low), out=low)
+    two = low < high
+    return np.asarray(rows[two] * mask.shape[1] + cols[two]), np.stack([low[two], high[two]], axis=1)
+
+
+def _grouped(marks: _Marks, pairs: LabelArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the group of each mark when the pairs are joined, and the groups' boxes (K, 4) and areas (K,)."""
+    count = len(marks.area)
+    joined = csr_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(count, count))
+    groups, group = connected_components(joined, directed=False)
+    box = np.tile(np.array([np.iinfo(np.int64).max] * 2 + [0, 0]), (groups, 1))
+    np.minimum.at(box[:, :2], group, marks.box[:, :2])
+    np.maximum.at(box[:, 2:], group, marks.box[:, 2:])
+    return np.asarray(group, dtype=np.int64), box, np.asarray(np.bincount(group, marks.area, groups), dtype=np.float64)

@@ -1,0 +1,212 @@
+"""Strokes of poor plans: what is drawn is found over its length, at its width, and little else is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+import pyvips
+from scipy.spatial import cKDTree
+
+from calibration.errors import Refusal
+from calibration.frames import FloatArray
+from digitize.ink import find_strokes
+from digitize.read import read_picture
+from digitize.shapes import Ink, Picture
+from tests.maker import PlanSpec
+from tests.maker.marks import Mark
+from tests.maker.press import ink_page, specks
+from tests.maker.truth import describe
+
+Grey = npt.NDArray[np.uint8]
+
+PAPER, BLACK = 238.0, 20.0
+LINE_MM = 0.35
+# Widths come from whole pixels of the working resolution, on both sides of the line.
+WIDTH_WITHIN_MM = 1.5 / 5.9
+FOUND_MM = 0.3  # a skeleton at 6 to 8 px/mm is within two pixels of the line
+ASIDE_MM = 0.6  # farther than this from everything drawn is no skeleton of it
+FALSE_STROKES = 5  # letters and blots make a stroke's end wander; a page holds about a thousand strokes
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """A drawing with its outline apart, so that the outline alone can be faint."""
+
+    outline: Grey  # share of ink, 0..255
+    rest: Grey
+    outline_px: FloatArray  # (N, 2) truth, 1 px apart
+    every_px: FloatArray  # (M, 2) all that is drawn
+    px_per_mm: float
+
+    def scanned(self, contrast: float, noise: float = 4.0, light: FloatArray | float = 1.0) -> Grey:
+        """Return the scan with an outline of ``contrast`` grey levels beside black everything else."""
+        rest = self.rest / np.float32(255)
+        grey = PAPER - (PAPER - BLACK) * rest - contrast * (self.outline / np.float32(255)) * (1 - rest)
+        grey = grey * light + noise * np.random.default_rng(1).standard_normal(grey.shape, dtype=np.float32)
+        return np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+
+
+@pytest.fixture(scope="module", params=[200.0, 300.0], ids=["200 dpi", "300 dpi"])
+def sheet(request: pytest.FixtureRequest) -> Sheet:
+    spec = PlanSpec(seed=5, dpi=request.param, line_mm=LINE_MM, skew_deg=0.7, family="small", specks=300, blur_px=0.7)
+    plan, drawn, affine = describe(spec, Path("none"))
+    first, others = drawn.marks[:1], drawn.marks[1:]
+    pages = [
+        ink_page(marks, affine, plan.size_px, 0.0, spec.blur_px)
+        for marks in (first, others + specks(spec, drawn.size_mm))
+    ]
+    every = np.vstack([_dense(mark, affine) for mark in drawn.marks])
+    return Sheet(pages[0], pages[1], _dense(first[0], affine), every, spec.dpi / 25.4)
+
+
+def _dense(mark: Mark, affine: FloatArray) -> FloatArray:
+    """Return places 1 px apart along a mark, px."""
+    line = mark.points @ affine[:, :2].T + affine[:, 2]
+    line = np.vstack([line, line[:1]]) if mark.closed else line
+    far = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    at = np.arange(0.0, far[-1], 1.0)
+    return np.stack([np.interp(at, far, line[:, 0]), np.interp(at, far, line[:, 1])], axis=1)
+
+
+def _ink(grey: Grey, px_per_mm: float) -> Ink:
+    grey.setflags(write=False)
+    return find_strokes(Picture(grey, "a.png", "0" * 64, None, "scan"), px_per_mm)
+
+
+def _covered(ink: Ink, sheet: Sheet) -> float:
+    """Return the part of the outline that strokes lie within FOUND_MM of."""
+    points = np.vstack([stroke.points.xy for stroke in ink.strokes])
+    return float(np.mean(cKDTree(points).query(sheet.outline_px)[0] < FOUND_MM * sheet.px_per_mm))
+
+
+def _false(ink: Ink, sheet: Sheet) -> int:
+    """Return how many strokes lie mostly where nothing is drawn."""
+    tree = cKDTree(sheet.every_px)
+    away = ASIDE_MM * sheet.px_per_mm
+    return sum(bool(np.mean(tree.query(stroke.points.xy)[0] > away) > 0.5) for stroke in ink.strokes)
+
+
+def _width_mm(ink: Ink, sheet: Sheet) -> float:
+    """Return the typical ink width of the strokes along the outline."""
+    points = np.vstack([stroke.points.xy for stroke in ink.strokes])
+    widths = np.concatenate([stroke.width_px for stroke in ink.strokes])
+    near = cKDTree(sheet.outline_px).query(points)[0] < FOUND_MM * sheet.px_per_mm
+    return float(np.median(widths[near])) / sheet.px_per_mm
+
+
+def _jpeg(grey: Grey, quality: int) -> Grey:
+    return np.asarray(
+        cv2.imdecode(cv2.imencode(".jpg", grey, [cv2.IMWRITE_JPEG_QUALITY, quality])[1], cv2.IMREAD_GRAYSCALE),
+        dtype=np.uint8,
+    )
+
+
+def test_a_clean_line_is_found_whole(sheet: Sheet) -> None:
+    ink = _ink(sheet.scanned(PAPER - BLACK), sheet.px_per_mm)
+    assert _covered(ink, sheet) > 0.995
+    assert _false(ink, sheet) <= FALSE_STROKES
+    assert _width_mm(ink, sheet) == pytest.approx(LINE_MM, abs=WIDTH_WITHIN_MM)
+
+
+@pytest.mark.parametrize(("contrast", "noise"), [(90, 4), (60, 4), (40, 4), (25, 4), (25, 8)])
+def test_a_faint_line_beside_black_lettering(sheet: Sheet, contrast: float, noise: float) -> None:
+    ink = _ink(sheet.scanned(contrast, noise), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert _false(ink, sheet) <= FALSE_STROKES
+    assert _width_mm(ink, sheet) == pytest.approx(LINE_MM, abs=WIDTH_WITHIN_MM)
+
+
+@pytest.mark.parametrize("contrast", [PAPER - BLACK, 40, 25])
+def test_strong_compression(sheet: Sheet, contrast: float) -> None:
+    ink = _ink(_jpeg(sheet.scanned(contrast), 40), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert _false(ink, sheet) <= FALSE_STROKES
+
+
+def _uneven(sheet: Sheet, fold: float) -> FloatArray:
+    """Return light that falls to under half in one corner, and a fold's shadow across the page."""
+    high, wide = sheet.rest.shape
+    y, x = np.mgrid[0:high, 0:wide].astype(np.float32)
+    away = (y - 0.47 * high - 0.01 * x) / (2.5 * sheet.px_per_mm)
+    shadow = np.where(away > 0, np.exp(-np.abs(away)), np.exp(-3 * away**2))
+    return np.asarray(np.clip(1 - 0.55 * (x / wide) * (y / high) - fold / PAPER * shadow, 0.05, 1))
+
+
+def test_uneven_light_and_a_fold(sheet: Sheet) -> None:
+    ink = _ink(sheet.scanned(50, light=_uneven(sheet, 80)), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    # The crease itself may be taken for a line, in pieces where noise breaks it; nothing else.
+    assert _false(ink, sheet) <= 100
+
+
+def test_gentle_shade_is_no_line(sheet: Sheet) -> None:
+    ink = _ink(sheet.scanned(50, light=_uneven(sheet, 25)), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert _false(ink, sheet) <= FALSE_STROKES
+
+
+@pytest.mark.parametrize(("pitch_mm", "depth"), [(1.0, 25), (5.0, 25)])
+def test_grid_paper_does_not_swamp(sheet: Sheet, pitch_mm: float, depth: int) -> None:
+    grid = np.zeros(sheet.rest.shape, dtype=np.uint8)
+    pitch, sixteenth = pitch_mm * sheet.px_per_mm, 16
+    for side, ends in ((0, lambda at: ((0, at), (1 << 20, at))), (1, lambda at: ((at, 0), (at, 1 << 20)))):
+        for number in range(int(grid.shape[side] / pitch)):
+            cv2.line(grid, *ends(int(number * pitch * sixteenth)), depth, 1, cv2.LINE_AA, 4)
+    ink = _ink(cv2.subtract(sheet.scanned(60), grid), sheet.px_per_mm)
+    plain = _ink(sheet.scanned(60), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert len(ink.strokes) <= 1.2 * len(plain.strokes)
+
+
+def test_bleed_through(sheet: Sheet) -> None:
+    behind = cv2.GaussianBlur(np.ascontiguousarray(sheet.rest[:, ::-1]), (0, 0), 0.3 * sheet.px_per_mm)
+    grey = cv2.subtract(sheet.scanned(60), cv2.convertScaleAbs(behind, alpha=25 / 255))
+    ink = _ink(grey, sheet.px_per_mm)
+    plain = _ink(sheet.scanned(60), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert len(ink.strokes) <= 3 * len(plain.strokes)  # what shines through may be seen, and was drawn twice at most
+
+
+@pytest.mark.parametrize("level", [150, 120, 105])
+def test_one_bit_hairlines_that_break(sheet: Sheet, level: int) -> None:
+    """The outline's middle is at 88 of 238: the lower the level, the more of its pixels are lost."""
+    ink = _ink(np.where(sheet.scanned(150, noise=25) > level, 255, 0).astype(np.uint8), sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.95
+    assert _false(ink, sheet) <= FALSE_STROKES
+
+
+def test_one_bit_with_heavy_specks(sheet: Sheet) -> None:
+    """At this level about one pixel of paper in a hundred is black."""
+    grey = np.where(sheet.scanned(150, noise=30) > 165, 255, 0).astype(np.uint8)
+    assert 0.005 < np.mean(grey[cv2.dilate(sheet.rest, np.ones((9, 9))) == 0] == 0) < 0.03
+    ink = _ink(grey, sheet.px_per_mm)
+    assert _covered(ink, sheet) >= 0.98
+    assert _false(ink, sheet) <= 20
+
+
+@pytest.mark.parametrize("one_bit", [False, True])
+def test_a_file_with_its_greys_exchanged_gives_the_same_strokes(sheet: Sheet, tmp_path: Path, one_bit: bool) -> None:
+    grey = sheet.scanned(60)
+    grey = np.where(grey > 205, 255, 0).astype(np.uint8) if one_bit else grey
+    found = []
+    for name, values in (("plain.png", grey), ("turned.png", 255 - grey)):
+        pyvips.Image.new_from_array(values).copy(interpretation="b-w").pngsave(str(tmp_path / name), compression=1)
+        found.append(find_strokes(read_picture(tmp_path / name), sheet.px_per_mm))
+    assert len(found[0].strokes) == len(found[1].strokes) > 100
+    for one, other in zip(found[0].strokes, found[1].strokes, strict=True):
+        assert np.array_equal(one.points.xy, other.points.xy)
+        assert np.array_equal(one.width_px, other.width_px)
+
+
+@pytest.mark.parametrize("noise", [0.0, 2.0, 6.0, 12.0])
+@pytest.mark.parametrize("shape", [(1500, 1501), (70, 45)])
+def test_bare_paper_holds_no_strokes(noise: float, shape: tuple[int, int]) -> None:
+    paper = 235 + noise * np.random.default_rng(3).standard_normal(shape)
+    with pytest.raises(Refusal) as caught:
+        _ink(np.clip(paper, 0, 255).astype(np.uint8), 8.0)
+    assert caught.value.code == "empty-page"
