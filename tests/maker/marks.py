@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,12 +19,13 @@ class Mark:
     dash_mm: tuple[float, ...] = ()
     closed: bool = False
     filled: bool = False
+    ink: float = 1.0  # share of full ink
 
 
 def moved(mark: Mark, matrix: FloatArray) -> Mark:
     """Return ``mark`` under the (2, 3) affine ``matrix``, which keeps lengths."""
     points = mark.points @ matrix[:, :2].T + matrix[:, 2]
-    return Mark(points, mark.width_mm, mark.dash_mm, mark.closed, mark.filled)
+    return replace(mark, points=points)
 
 
 def line(*points: tuple[float, float], width_mm: float = 0.18, dash_mm: tuple[float, ...] = ()) -> Mark:

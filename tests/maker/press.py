@@ -37,40 +37,43 @@ def sheet_to_px(spec: PlanSpec, size_mm: tuple[float, float]) -> tuple[FloatArra
     return np.column_stack([matrix, -low - HALF_PX]), (width, height)
 
 
-def _path(mark: Mark, affine: FloatArray, px_per_mm: float, gain_mm: float) -> str:
+def _path(mark: Mark, affine: FloatArray, px_per_mm: float, gain_mm: float, over: int) -> str:
     """Return one SVG path in the fine picture's pixels."""
-    points = (mark.points @ affine[:, :2].T + affine[:, 2] + HALF_PX) * OVER
+    points = (mark.points @ affine[:, :2].T + affine[:, 2] + HALF_PX) * over
     steps = " ".join(f"{x:.3f},{y:.3f}" for x, y in points)
     shape = f'd="M{steps}{"Z" if mark.closed else ""}"'
+    if mark.ink < 1.0:
+        shape += f' {"fill" if mark.filled else "stroke"}-opacity="{mark.ink:.3f}"'
     if mark.filled:
         return f'<path {shape} fill="#000" stroke="none"/>'
-    width = max(mark.width_mm + gain_mm, 0.08) * px_per_mm * OVER
-    dash = ",".join(f"{part * px_per_mm * OVER:.3f}" for part in mark.dash_mm)
+    width = max(mark.width_mm + gain_mm, 0.08) * px_per_mm * over
+    dash = ",".join(f"{part * px_per_mm * over:.3f}" for part in mark.dash_mm)
     return f'<path {shape} stroke-width="{width:.3f}"' + (f' stroke-dasharray="{dash}"/>' if dash else "/>")
 
 
-def _svg(marks: tuple[Mark, ...], affine: FloatArray, size_px: tuple[int, int], gain_mm: float) -> bytes:
+def _svg(marks: tuple[Mark, ...], affine: FloatArray, size_px: tuple[int, int], gain_mm: float, over: int) -> bytes:
     """Return the page as SVG, one user unit a fine pixel."""
     px_per_mm = float(np.sqrt(abs(np.linalg.det(affine[:, :2]))))
-    paths = "\n".join(_path(mark, affine, px_per_mm, gain_mm) for mark in marks)
-    wide, high = size_px[0] * OVER, size_px[1] * OVER
+    paths = "\n".join(_path(mark, affine, px_per_mm, gain_mm, over) for mark in marks)
+    wide, high = size_px[0] * over, size_px[1] * over
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide}" height="{high}" viewBox="0 0 {wide} {high}">'
     style = '<g fill="none" stroke="#000" stroke-linecap="butt" stroke-linejoin="miter" stroke-miterlimit="6">'
     return f"{head}{style}{paths}</g></svg>".encode()
 
 
 def ink_page(
-    marks: tuple[Mark, ...], affine: FloatArray, size_px: tuple[int, int], gain_mm: float = 0.0, blur_px: float = 0.0
+    marks: tuple[Mark, ...], affine: FloatArray, size_px: tuple[int, int], gain_mm: float = 0.0, blur_px: float = 0.0,
+    over: int = OVER,
 ) -> Grey:
     """Return the share of ink in every pixel, 0 paper to 255 full ink.
 
     The scanner's optics blur before its pixels average: blurring the pixels instead would leave the
     middle of a narrow upright line wrong by up to an eighth of a pixel over its width.
     """
-    page = pyvips.Image.svgload_buffer(_svg(marks, affine, size_px, gain_mm), unlimited=True).extract_band(3)
+    page = pyvips.Image.svgload_buffer(_svg(marks, affine, size_px, gain_mm, over), unlimited=True).extract_band(3)
     if blur_px > 0:
-        page = page.gaussblur(blur_px * OVER, min_ampl=0.02)
-    share = page.shrink(OVER, OVER).cast("uchar")
+        page = page.gaussblur(blur_px * over, min_ampl=0.02)
+    share = page.shrink(over, over).cast("uchar")
     return np.asarray(share.numpy(), dtype=np.uint8).reshape(size_px[1], size_px[0])
 
 
