@@ -7,22 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
-from scipy.interpolate import BSpline
-from scipy.ndimage import binary_dilation, maximum_filter1d, median_filter, uniform_filter1d
+from scipy.ndimage import binary_dilation, median_filter, uniform_filter1d
 from scipy.signal import find_peaks
-from scipy.sparse.linalg import splu
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, look_across, normals, resample, smooth
+from digitize.contour.follow import followed, quietened
 from digitize.shapes import Picture
 
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
-# The rough way is smoothed over this length before it is first measured along.
-ROUGH_MM, ROUNDS = 1.2, 3
-# ... but over this length where that would cut a bend by more than so much.
-BEND_MM, CUT_MM, LEAST_INKED = 0.35, 0.1, 0.4
+ROUNDS = 4
 # A turn of this much within CORNER_REACH_MM each side is a corner.
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
@@ -32,10 +27,9 @@ RUNNING_MM = 0.8
 GRID_U = 0.5 / 3**0.5
 # The line's own width is a quantile of what bins of this length show within this distance.
 BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
-# The middle by one edge is believed within this of the path, beside the noise.
-ONE_EDGE_PX = 0.35
-# Splines along the line: knots this far apart (mm), and how stiff.
-STIFF, SUPPLE, PAD_MM = (2.0, 3.0), (1.0, 1.0), 40.0
+# The middle by one edge is believed within this of the path, beside the noise, round by round.
+FAR_PX = 1.05  # and a place farther off, beside the noise, is no place of this line
+ONE_EDGE_PX = (0.0, 1.6, 0.8, 0.35)
 STATION_MM = 0.25
 # How far round a corner paper and ink are looked up.
 SHARP_LOOK_MM = 1.5
@@ -202,20 +196,22 @@ def _section(
     step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
     step_mm = step_px / px_per_mm
     average = max(1, round(AVERAGE_MM / step_mm)) | 1
-    path = _quietened(resample(path, step_px, closed=closed), px_per_mm, step_mm, closed=closed)
-    usual, ends = line_width_px, path[[0, -1]]
+    path = quietened(resample(path, step_px, closed=closed), px_per_mm, step_mm, closed=closed)
+    usual, ends, guide = line_width_px, path[[0, -1]], path
     for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
         across = normals(path, closed=closed)
         band = look_across(picture.grey, path, across, LOOK_MM * px_per_mm, usual, average=average, closed=closed)
         usual = float(np.nanmedian(band.high - band.low))
         grid = _grid_px(path, RUNNING_MM * px_per_mm) if picture.two_level else np.zeros(len(path))
-        seen = _middles(band.low, band.high, usual, step_mm, grid, trust_path=round_number > 0)
-        place = path + across * seen.offset[:, None]
-        curve = _followed(place, seen.weight, px_per_mm, step_mm, closed=closed)
+        near_px = ONE_EDGE_PX[min(round_number, len(ONE_EDGE_PX) - 1)]
+        seen = _middles(band.low, band.high, usual, step_mm, grid, near_px)
+        curve = followed(
+            path, across, seen.offset, seen.weight, band.seen, guide, px_per_mm, step_mm, closed=closed
+        )
         if round_number < ROUNDS - 1:
             path = curve if closed else curve[_between(curve, ends)]
-    xy = np.where(seen.weight[:, None] > 0, place, curve)
+    xy = np.where(seen.weight[:, None] > 0, path + across * seen.offset[:, None], curve)
     shift = {"middle": 0.0, "outer": 0.5 * usual * side, "inner": -0.5 * usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / step_mm)))
     if not closed and pick[-1] != len(xy) - 1:
@@ -224,33 +220,6 @@ def _section(
     # A place that ink did not give, however much ink was near, is bridged.
     traced = (band.seen & (seen.weight > 0))[pick]
     return Measured((xy + across * shift)[pick], seen.sigma[pick], traced, none, usual)
-
-
-def _quietened(path: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool) -> FloatArray:
-    """Return the rough way without its pixel steps: smoothed long where it is gentle, short in tight bends."""
-    long = smooth(path, ROUGH_MM / step_mm, closed=closed)
-    short = smooth(path, BEND_MM / step_mm, closed=closed)
-    return _bends_kept(long, short, px_per_mm, step_mm, np.ones(len(path)))
-
-
-def _followed(
-    place: FloatArray, weight: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool
-) -> FloatArray:
-    """Return the curve through measured places: stiff over gaps and where it is gentle, supple in tight bends."""
-    stiff = bridge_spline(place, weight, step_mm, *STIFF, closed=closed)
-    supple = bridge_spline(place, weight, step_mm, *SUPPLE, closed=closed)
-    return _bends_kept(stiff, supple, px_per_mm, step_mm, weight)
-
-
-def _bends_kept(
-    gentle: FloatArray, close: FloatArray, px_per_mm: float, step_mm: float, weight: FloatArray
-) -> FloatArray:
-    """Return ``gentle``, and ``close`` where ``gentle`` cuts a bend that ink shows."""
-    window = round(2 * ROUGH_MM / step_mm) | 1
-    inked = uniform_filter1d(np.minimum(weight, 1.0), window) > LEAST_INKED
-    cut = np.hypot(*(gentle - close).T) / px_per_mm * inked
-    bend = uniform_filter1d(maximum_filter1d(np.clip(cut / CUT_MM - 1.0, 0.0, 1.0), window), window)
-    return np.asarray(gentle + bend[:, None] * (close - gentle))
 
 
 def _between(curve: FloatArray, ends: FloatArray) -> slice:
@@ -280,13 +249,13 @@ def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
 
 
 def _middles(
-    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, *, trust_path: bool
+    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, near_px: float
 ) -> _Middles:
     """Take the middle of both edges where the ink has its usual width.
 
     Where something touches the line it widens the ink on one side only: there, once the
-    path is smooth (``trust_path``), the edge that agrees with it and half the usual width
-    give the middle.
+    path is smooth, the edge that agrees with it within ``near_px``, beside the noise, and
+    half the usual width give the middle. 0 leaves such places out.
     """
     middle, width = (low + high) / 2, high - low
     with np.errstate(invalid="ignore"):
@@ -299,11 +268,11 @@ def _middles(
         return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
     noise = _noise(middle, good)
     weight, offset = good.astype(float), np.where(good, middle, 0.0)
-    if trust_path:
-        single = _one_edge(low + local / 2, high - local / 2, 4 * noise + ONE_EDGE_PX)
+    if near_px > 0.0:
+        single = _one_edge(low + local / 2, high - local / 2, 4 * noise + near_px)
         use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
-        weight[np.abs(offset) > 6 * noise + 3 * ONE_EDGE_PX] = 0.0
+        weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
     own = np.hypot(noise, GRID_U * grid_px)
     sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
     return _Middles(offset, sigma, weight)
@@ -348,27 +317,3 @@ def _one_edge(by_low: FloatArray, by_high: FloatArray, near: float) -> FloatArra
     off = np.where(np.isfinite(both), np.abs(both), np.inf)
     value = np.where(off[0] <= off[1], by_low, by_high)
     return np.where(off.min(axis=0) < near, value, np.nan)
-
-
-def bridge_spline(
-    xy: FloatArray, weight: FloatArray, step_mm: float, knot_mm: float, stiffness: float, *, closed: bool
-) -> FloatArray:
-    """Return the points (N, 2) smoothed by a weighted penalised cubic spline in arc length.
-
-    Stretches of weight zero are bridged with the least change of curvature. Eilers and
-    Marx, "Flexible smoothing with B-splines and penalties", Statistical Science 11 (1996) 89.
-    """
-    pad = min(len(xy), int(PAD_MM / step_mm)) if closed else 0
-    index = np.arange(-pad, len(xy) + pad)
-    data, weights = xy[index % len(xy)], np.maximum(weight[index % len(xy)], 1e-7)
-    if not closed:
-        weights[[0, 1, -2, -1]] = np.maximum(weights[[0, 1, -2, -1]], 0.05)
-    at = index * step_mm
-    count = max(6, int((at[-1] - at[0]) / knot_mm))
-    inner = np.linspace(at[0], at[-1], count)
-    knots = np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3])
-    design = BSpline.design_matrix(at, knots, 3)
-    third = sparse.csr_matrix(np.diff(np.eye(design.shape[1]), 3, axis=0))
-    normal = design.T @ design.multiply(weights[:, None]) + stiffness * third.T @ third
-    coefficients = splu(sparse.csc_matrix(normal)).solve(design.T @ (weights[:, None] * data))
-    return np.asarray((design @ coefficients)[pad : pad + len(xy)])

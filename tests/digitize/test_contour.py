@@ -14,7 +14,8 @@ from calibration.errors import Refusal
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from digitize.contour import find_outline
 from digitize.contour.band import look_across, normals
-from digitize.contour.measure import bridge_spline, find_corners
+from digitize.contour.follow import bridge_spline
+from digitize.contour.measure import find_corners
 from digitize.ink import find_strokes
 from digitize.read import read_picture
 from digitize.shapes import OutlineHints, Picture, TracedOutline
