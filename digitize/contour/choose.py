@@ -39,6 +39,8 @@ BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
 LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
 # A half outline ends at most this far from its centerline.
 HALF_END_MM = 2.0
+# A line that goes on this far beyond the centerline at less than this cost is the same line.
+BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 
@@ -64,17 +66,22 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     lines = long_lines(points, headings, LEAST_BODY_MM)
     ways = [way for way in closed_ways(network) if _believable(way) and not _on_centerline(way, lines, network)]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
-    whole = _outermost(ways, px_per_mm, hints)
+    half = _best_half(network, lines, points, px_per_mm, hints)
+    whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways) else None
     if whole is not None:
         text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
         doubts = (*_beside(whole, network, px_per_mm), *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
-    half = _best_half(network, lines, points, px_per_mm, hints)
     if half is None:
         raise Refusal("no-outline")
     way, line = half
     doubts = (*_beside(way, network, px_per_mm), *_turned(way))
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
+
+
+def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way]) -> bool:
+    """Whether a half drawing is more of a body than the best closed line on the sheet."""
+    return half is not None and (not ways or _merit(half[0]) > _merit(ways[0]))
 
 
 def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -239,9 +246,9 @@ def _best_half(
         for way in _halves_on(network, line):
             if hints.near is not None and not holds(way, np.array(hints.near) / px_per_mm):
                 continue
-            area = way.polygon().area - 2000.0 * way.cost
-            if (best is None or area > best[0]) and _one_sided(way, line, points):
-                best = (area, way, line)
+            merit = _merit(way)
+            if (best is None or merit > best[0]) and _one_sided(way, line, points):
+                best = (merit, way, line)
     return (best[1], best[2]) if best else None
 
 
@@ -263,7 +270,21 @@ def _halves_on(network: Network, line: LongLine) -> list[Way]:
                 goals[node] = end
                 starts.append(arm)
     ways = ways_between(network, starts, goals, LEAST_BODY_MM)
-    return [way for way in ways if _leaves(way, line, normal) and body_like(way)]
+    return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
+
+
+def _stops(network: Network, way: Way, line: LongLine) -> bool:
+    """Whether a half ends on its centerline: a whole body's line would go on smoothly beyond it."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    side = np.sign(float(np.median((way.xy - line.start) @ normal)))
+    for stroke, from_start in (way.darts[0], (way.darts[-1][0], not way.darts[-1][1])):
+        arm = Arm(stroke, network.ends[stroke][0 if from_start else 1], from_start)
+        for other in network.around(arm):
+            beyond = -side * float((network.reach(other)[-1] - line.start) @ normal)
+            if other != arm and beyond > BEYOND_MM and network.smooth_cost(arm, other) < ONE_LINE_COST:
+                return False
+    return True
 
 
 def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:

@@ -131,12 +131,12 @@ class Network:
         """
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._costs:
-            smooth = self._smooth_cost(into, out)
+            smooth = self.smooth_cost(into, out)
             corner = self._corner_cost(into, out) if smooth > LONE_CORNER_COST else CORNER_COST
             self._costs[key] = self._costs[key[2:] + key[:2]] = min(smooth, corner)
         return self._costs[key]
 
-    def _smooth_cost(self, into: Arm, out: Arm) -> float:
+    def smooth_cost(self, into: Arm, out: Arm) -> float:
         """Return the cost of taking two arms for one smooth line."""
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._smooth:
@@ -147,12 +147,12 @@ class Network:
 
     def _corner_cost(self, into: Arm, out: Arm) -> float:
         """Return the cost of a corner between two arms, by how well either goes on elsewhere."""
-        others = [arm for arm in self._around(into) if arm not in (into, out)]
-        onward = [self._smooth_cost(arm, other) for arm in (into, out) for other in others]
+        others = [arm for arm in self.around(into) if arm not in (into, out)]
+        onward = [self.smooth_cost(arm, other) for arm in (into, out) for other in others]
         left = CORNER_COST * float(np.exp(-min(onward, default=np.inf) / CORNER_FADE))
         return float(min(CORNER_COST, LONE_CORNER_COST + left + self._unlike(into, out)))
 
-    def _around(self, arm: Arm) -> list[Arm]:
+    def around(self, arm: Arm) -> list[Arm]:
         """Return all arms at an arm's node and at those across gaps from it."""
         nodes = [arm.node, *(other for other, _ in self.gaps.get(arm.node, []))]
         return [one for node in nodes for one in self.arms.get(node, [])]
