@@ -57,6 +57,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
     "alternative-line": ("look", "Another line of equal weight runs {distance} mm from the outline near {place} px.", "Look at the overlay; settle it with body.through or body.ignore."),
     "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
+    "half-doubtful": ("look", "The drawing was taken for a half, but lines as heavy as its outline run where the other half would be, near {place} px.", "If the whole body is drawn, point to it with body.near and a body.through point on the side that was left out."),
     "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- symmetry and frame

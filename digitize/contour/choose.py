@@ -41,6 +41,8 @@ LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
 HALF_END_MM = 2.0
 # A line that goes on this far beyond the centerline at less than this cost is the same line.
 BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
+# Lines within this of where the other half would be, together longer than this part of the half, may be it.
+OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 
@@ -75,8 +77,30 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     if half is None:
         raise Refusal("no-outline")
     way, line = half
-    doubts = (*_beside(way, network, px_per_mm), *_turned(way))
+    doubts = (*_beside(way, network, px_per_mm), *_turned(way), *_other_half(network, way, line, px_per_mm))
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
+
+
+def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) -> tuple[Doubt, ...]:
+    """Doubt a half when lines as heavy as it run where its other half would be: that may be drawn, and unlike."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    mirrored = way.xy - 2 * ((way.xy - line.start) @ normal)[:, None] * normal
+    area = Polygon(mirrored).buffer(OTHER_ROOM_MM)
+    own = {stroke for stroke, _ in way.darts}
+    side = np.sign(float(np.median((mirrored - line.start) @ normal)))
+    found: list[FloatArray] = []
+    for stroke, points in enumerate(network.lines):
+        if stroke in own or network.weights[stroke] < SAME_WEIGHT * way.weight:
+            continue
+        beyond = points[(points - line.start) @ normal * side > BEYOND_MM]
+        if len(beyond):
+            found.append(resample(points, 1.0, closed=False))
+    inside = [points[_contained(area, points)] for points in found]
+    if sum(len(points) for points in inside) < OTHER_SHARE * len(resample(way.xy, 1.0, closed=False)):
+        return ()
+    x, y = np.concatenate(inside).mean(axis=0) * px_per_mm
+    return (doubt("half-doubtful", place=f"({x:.0f}, {y:.0f})"),)
 
 
 def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way]) -> bool:

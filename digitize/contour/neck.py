@@ -28,7 +28,7 @@ def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> F
     place = way.xy @ along
     ends = float(place.min()), float(place.max())
     own = {stroke for stroke, _ in way.darts}
-    beyond = np.zeros(2)
+    beyond, inside = np.zeros(2), np.zeros(2)
     outline = cKDTree(way.xy)
     for stroke, xy in enumerate(network.lines):
         if stroke in own or not _runs_along(xy, along):
@@ -36,9 +36,12 @@ def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> F
         off = abs(float(np.mean((xy - line.start) @ normal)))
         if OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1] and outline.query(xy)[0].min() < MEET_MM:
             beyond += _beyond_ends(xy @ along, ends)
-    if beyond.max() < LEAST_NECK_MM or beyond.min() > OTHER_SHARE * beyond.max():
-        return None
-    return np.asarray(along if beyond[1] > beyond[0] else -along)
+            inside += _inside_ends(xy @ along, ends)
+    # Where the scan ends at the body, the neck's edges show inside it only.
+    for seen in (beyond, inside):
+        if seen.max() >= LEAST_NECK_MM and seen.min() <= OTHER_SHARE * seen.max():
+            return np.asarray(along if seen[1] > seen[0] else -along)
+    return None
 
 
 def _off_middle(line: LongLine, way: Way) -> float:
@@ -59,3 +62,11 @@ def _beyond_ends(place: FloatArray, ends: tuple[float, float]) -> FloatArray:
     before = max(0.0, ends[0] - low) if abs(high - ends[0]) < START_MM or low < ends[0] < high else 0.0
     after = max(0.0, high - ends[1]) if abs(low - ends[1]) < START_MM or low < ends[1] < high else 0.0
     return np.array([before, after])
+
+
+def _inside_ends(place: FloatArray, ends: tuple[float, float]) -> FloatArray:
+    """Return how much of a stroke that starts at the low or the high end lies inside the body."""
+    low, high = float(place.min()), float(place.max())
+    if low < ends[0] - START_MM or high > ends[1] + START_MM or high - low > 0.5 * (ends[1] - ends[0]):
+        return np.zeros(2)
+    return np.array([high - low if low < ends[0] + START_MM else 0.0, high - low if high > ends[1] - START_MM else 0.0])

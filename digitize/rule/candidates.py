@@ -9,22 +9,29 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from digitize.rule.comb import MAD_TO_SIGMA
 from digitize.rule.lines import drawn_lines, end_lines, segments
 from digitize.rule.strip import Grey, Line, reach_in_picture, warp
 
-PROBE_ROWS_PX = (5.0, 8.0, 12.0, 18.0)  # distances from the line, both sides
-PROBE_STEP_PX = 1.0
+# Rows from the line, both sides, averaged over each band: thin lines of a 1-bit picture do not show in every row.
+PROBE_BANDS_PX = ((5, 6), (8, 10), (12, 15), (18, 22))
 WINDOW_PX = 1024  # long enough for ten graduations of 75 px
 HOP_PX = 512
 PITCH_PX = (2.6, 110.0)
 FEWEST_PULSES = 10  # dark pulses in a window
 REPEAT_SCORE = 0.42  # normalised autocorrelation at the pitch
+REPEAT_DIP = 0.3  # least fall of the autocorrelation between graduations
 SMOOTH_PX = 0.8  # ticks one pixel wide repeat badly at a pitch that is no whole number
 SAME_PEAK = 0.75  # of the best peak; the shortest such lag is the pitch
 MOST_PARTS = 10
 PART_POWER = 3.0  # times the power at the pitch itself
 SAME_PITCH = 0.03  # relative, of windows that belong together
-CONTRAST_LEVELS = 40.0  # grey levels between ink and paper; less is noise
+LEAST_CONTRAST = 10.0  # grey levels between ink and paper
+CONTRAST_SIGMAS = 3.0  # of the noise of one pixel; less is noise
+CONTRAST_SHARE = 0.25  # of the darkness of the page's ink
+INK_PERCENTILE = 0.5  # of a page: as much is ink at least
+MOST_CONTRAST = 40.0  # so much is enough on any page
+NOISE_STEP = 7  # every so many rows are looked at for noise and ink
 SHORTEST_PX = 120.0  # of a line worth probing
 MANY_REPEATS = 150.0
 MOST_SEEDS = 90
@@ -80,6 +87,8 @@ def _pitch(curve: npt.NDArray[np.float32], power: npt.NDArray[np.float32]) -> tu
     inner = curve[1:-1]
     peaks = np.nonzero((inner > curve[:-2]) & (inner >= curve[2:]) & (inner > REPEAT_SCORE))[0] + 1
     peaks = peaks[(peaks >= PITCH_PX[0]) & (peaks <= PITCH_PX[1])]
+    # A line that bends through the rows leaves a broad slope; the ripple of the pixels on it is no repeat.
+    peaks = peaks[curve[peaks] - np.minimum.accumulate(curve)[peaks] > REPEAT_DIP]
     if len(peaks) == 0:
         return None
     best = float(curve[peaks].max())
@@ -87,14 +96,33 @@ def _pitch(curve: npt.NDArray[np.float32], power: npt.NDArray[np.float32]) -> tu
     return _undivided(_parabola(curve, first), power), float(curve[first])
 
 
-def _busy(rows: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
+def least_contrast(grey: Grey) -> float:
+    """Return the grey levels that tell ink from the noise of the paper; fewer on a faint page.
+
+    Noise is taken from neighbouring pixels: their differences have sqrt(2) times its sigma.
+    """
+    part = grey[::NOISE_STEP].astype(np.int16)
+    sigma = float(np.median(np.abs(np.diff(part, axis=1)))) * MAD_TO_SIGMA / float(np.sqrt(2.0))
+    ink, paper = np.percentile(part[:, ::NOISE_STEP], [INK_PERCENTILE, 50])
+    return float(np.clip(max(CONTRAST_SIGMAS * sigma, CONTRAST_SHARE * (paper - ink)), LEAST_CONTRAST, MOST_CONTRAST))
+
+
+def _probe(grey: Grey, line: Line, t_px: tuple[float, float], side: int) -> npt.NDArray[np.float32]:
+    """Return one row for each band beside the line."""
+    first, last = PROBE_BANDS_PX[0][0], PROBE_BANDS_PX[-1][1]
+    ends = (first, last + 0.4) if side > 0 else (-last, -first + 0.4)
+    rows = warp(grey, line, t_px, ends)[::side].astype(np.float32)
+    return np.stack([rows[low - first : high - first + 1].mean(axis=0) for low, high in PROBE_BANDS_PX])
+
+
+def _busy(rows: npt.NDArray[np.float32], contrast: float) -> npt.NDArray[np.bool_]:
     """Tell which rows hold enough dark pulses with contrast."""
     ordered = np.sort(rows[:, ::4], axis=1)
     count = ordered.shape[1]
-    ink, paper = ordered[:, [count // 50, count - 1 - count // 30]].astype(np.int16).T
+    ink, paper = ordered[:, [count // 50, count - 1 - count // 30]].T
     dark = rows < ((ink + paper) / 2)[:, None]
     pulses = np.count_nonzero(dark[:, 1:] & ~dark[:, :-1], axis=1)
-    return np.asarray((pulses >= FEWEST_PULSES) & (paper - ink > CONTRAST_LEVELS))
+    return np.asarray((pulses >= FEWEST_PULSES) & (paper - ink > contrast))
 
 
 def _windows(count: int) -> list[tuple[int, int]]:
@@ -105,15 +133,17 @@ def _windows(count: int) -> list[tuple[int, int]]:
     return [(start, start + WINDOW_PX) for start in starts]
 
 
-def _window_seeds(rows: npt.NDArray[np.uint8], line: Line, side: int, t0: float) -> list[Seed]:
+def _window_seeds(
+    rows: npt.NDArray[np.float32], line: Line, side: int, t0: float, contrast: float
+) -> list[Seed]:
     """Return the repeats of all windows on one side of a line."""
     found = []
     for first, last in _windows(rows.shape[1]):
         part = rows[:, first:last]
-        part = part[_busy(part)]
+        part = part[_busy(part, contrast)]
         if len(part) == 0:
             continue
-        pairs = [pair for pair in map(_pitch, *_autocorrelation(part.astype(np.float32))) if pair is not None]
+        pairs = [pair for pair in map(_pitch, *_autocorrelation(part)) if pair is not None]
         if pairs:
             best = max(score for _, score in pairs)
             pitch, score = min(pair for pair in pairs if pair[1] >= SAME_PEAK * best)
@@ -137,7 +167,7 @@ def _join(seeds: list[Seed]) -> list[Seed]:
     return [replace(one, run_px=run[-1].to_px - run[0].from_px) for one, run in zip(best, runs, strict=True)]
 
 
-def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
+def _line_seeds(grey: Grey, line: Line, contrast: float) -> list[Seed]:
     """Return what repeats beside one line."""
     low, high = reach_in_picture(grey, line)
     spare = 0.1 * line.length_px + 20.0
@@ -146,10 +176,8 @@ def _line_seeds(grey: Grey, line: Line) -> list[Seed]:
         return []
     seeds = []
     for side in (1, -1):
-        rows = [
-            warp(grey, line, (t_from, t_to), (side * h - 0.5, side * h + 0.4), PROBE_STEP_PX) for h in PROBE_ROWS_PX
-        ]
-        seeds += _join(_window_seeds(np.concatenate(rows), line, side, t_from))
+        rows = _probe(grey, line, (t_from, t_to), side)
+        seeds += _join(_window_seeds(rows, line, side, t_from, contrast))
     return seeds
 
 
@@ -158,8 +186,8 @@ def find_seeds(grey: Grey) -> list[Seed]:
     found, factor = segments(grey)
     if len(found) == 0:
         return []
-    seeds = [
-        seed for line in drawn_lines(found, factor) + end_lines(found, factor) for seed in _line_seeds(grey, line)
-    ]
+    contrast = least_contrast(grey)
+    lines = drawn_lines(found, factor) + end_lines(found, factor)
+    seeds = [seed for line in lines for seed in _line_seeds(grey, line, contrast)]
     seeds.sort(key=lambda seed: -seed.merit)
     return seeds[:MOST_SEEDS]

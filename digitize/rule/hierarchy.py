@@ -20,6 +20,7 @@ DEEPEST = 6  # 2 ** 6 = 64ths
 MOST_STEPS = 15.0  # a graduation crossed by another line seems far too long; it counts no more than this
 NEXT_STEP = 0.35  # of the step before: less is a flaw of two or three long graduations, not a class of its own
 ENOUGH = 3  # graduations of a class, to say that it is not longer
+PHASES_TRIED = 3  # of a pattern
 LEAST_DEPTH = 2  # doublings before a pattern counts as halves of halves
 LEAST_VARIATION_PX = 0.15  # mean departure from the median; less is no pattern at all
 
@@ -55,6 +56,11 @@ class Hierarchy:
     confirmed: bool = True  # no longer class can have been missed
 
     @property
+    def period(self) -> int:
+        """Graduations after which the pattern repeats; 0 where there is none."""
+        return self.steps[-1] if self.steps else 0
+
+    @property
     def clear(self) -> bool:
         """The pattern can be believed without knowing the resolution."""
         return self.confirmed and self.score >= CLEAR_SCORE
@@ -77,14 +83,38 @@ def _rising(medians: list[float], classes: int, step: float) -> bool:
     return len(medians) == classes and bool(np.all(np.diff(medians) > step))
 
 
+def _levels(index: IntArray, steps: tuple[int, ...], phase: int) -> IntArray:
+    """Return the class of each graduation, 0 the shortest."""
+    level = np.zeros(len(index), dtype=np.int64)
+    for rank, step in enumerate(steps, start=1):
+        level[(index - phase) % step == 0] = rank
+    return level
+
+
+def _step_px(length: FloatArray) -> float:
+    return max(STEP_PX, STEP_SHARE * float(np.median(length)))
+
+
+def phase_scores(found: Hierarchy, index: IntArray, length: FloatArray) -> FloatArray:
+    """Return the share of the variation that a pattern explains, from each place that it can start at.
+
+    Which class is the longer is not asked: a few broken graduations of the longest must not tell it.
+    """
+    step_px = _step_px(length)
+    levels = [_levels(index, found.steps, phase) for phase in range(found.period)]
+    return np.array([_explained(length, level, step_px)[0] for level in levels])
+
+
 def _periodic(index: IntArray, length: FloatArray, steps: tuple[int, ...], step_px: float) -> float:
-    """Return the best score over all phases of a pattern of steps; 0 where classes do not rise."""
+    """Return the best score over the phases of a pattern of steps; 0 where classes do not rise.
+
+    The longest class is where the usual length is longest; the next best places are tried too.
+    """
     best = 0.0
-    for phase in range(steps[-1]):
-        level = np.zeros(len(index), dtype=np.int64)
-        for rank, step in enumerate(steps, start=1):
-            level[(index - phase) % step == 0] = rank
-        score, medians = _explained(length, level, step_px)
+    place = index % steps[-1]
+    usual = [float(np.median(length[place == one])) if np.any(place == one) else 0.0 for one in range(steps[-1])]
+    for phase in np.argsort(usual)[::-1][:PHASES_TRIED]:
+        score, medians = _explained(length, _levels(index, steps, int(phase)), step_px)
         if score > best and _rising(medians, len(steps) + 1, step_px):
             best = score
     return best
@@ -131,7 +161,7 @@ def read_hierarchy(index: IntArray, length_px: FloatArray) -> Hierarchy:
     length = np.minimum(length, np.percentile(length, 99.5))
     if float(np.abs(length - np.median(length)).mean()) < LEAST_VARIATION_PX:
         return Hierarchy("none", 0.0)
-    step_px = max(STEP_PX, STEP_SHARE * float(np.median(length)))
+    step_px = _step_px(length)
     found = [Hierarchy(kind, _periodic(index, length, steps, step_px), 0, steps) for kind, steps in PATTERNS]
     score, depth, confirmed = _halving(index, length, step_px)
     if depth >= LEAST_DEPTH:

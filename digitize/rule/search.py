@@ -11,6 +11,7 @@ import numpy as np
 from calibration.flags import Doubt, doubt
 from calibration.units import MM_PER_INCH
 from digitize.rule.candidates import Seed, find_seeds
+from digitize.rule.certain import certain_part
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.records import rule_record
@@ -36,6 +37,8 @@ SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
 MOST_TRIES = 60
 MOST_MISSES = 35  # in a row; seeds come best first
+MOST_ALIKE = 12  # misses with one pitch along one direction: squared paper
+ALIKE_PITCH = 0.005  # relative
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,11 +99,20 @@ def _covered(seed: Seed, found: Sequence[Found]) -> bool:
     return False
 
 
+def _alike(first: Seed, second: Seed) -> bool:
+    """Tell whether two seeds repeat alike along parallel lines."""
+    a, b = first.line.direction, second.line.direction
+    return abs(first.pitch_px / second.pitch_px - 1) < ALIKE_PITCH and bool(
+        abs(a[0] * b[1] - a[1] * b[0]) < np.sin(PARALLEL_RAD)
+    )
+
+
 def _sane(ticks: Ticks) -> bool:
     """Tell whether measured graduations can be a rule at all, whatever their unit."""
     span = int(ticks.index[-1] - ticks.index[0]) + 1
     reach = ticks.lengths_px + ticks.other_px
-    tall = float(np.percentile(reach[ticks.used], 25)) if ticks.count else 0.0
+    seen = reach[ticks.used & (reach > 0)]
+    tall = float(np.percentile(seen, 25)) if len(seen) >= LEAST_PRESENT * ticks.count else 0.0
     return (
         ticks.count >= FEWEST_AT_ALL
         and ticks.count >= LEAST_PRESENT * span
@@ -112,9 +124,9 @@ def _sane(ticks: Ticks) -> bool:
 
 def _pattern(ticks: Ticks) -> Hierarchy:
     """Return the clearest pattern of the lengths on the own side, the other, or both together."""
-    index = ticks.index[ticks.used]
-    own, other = ticks.lengths_px[ticks.used], ticks.other_px[ticks.used]
-    views = [own, own + other] if np.mean(other > 0) > LEAST_PRESENT else [own]
+    known = ticks.used & ticks.sure
+    index, own, other = ticks.index[known], ticks.lengths_px[known], ticks.other_px[known]
+    views = [own, own + other] if len(other) and np.mean(other > 0) > LEAST_PRESENT else [own]
     return max((read_hierarchy(index, view) for view in views), key=lambda one: (one.kind != "none", one.score))
 
 
@@ -144,6 +156,7 @@ def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found |
     if ticks is None or not _sane(ticks):
         return None
     pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
+    ticks = certain_part(ticks, pattern)
     decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
     patternless = pattern.kind == "none" and pattern.score < CLEAR_SCORE  # hatching and the like
     if decision.worth is None and patternless and (hint is None or hint.near is None):
@@ -217,15 +230,18 @@ def _doubt(one: Found, code: str) -> Doubt:
 def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     """Return every set of graduations found, decided or not, each once."""
     found: list[Found] = []
+    missed: list[Seed] = []
     tries = misses = 0
     for seed in find_seeds(picture.grey):
-        if _covered(seed, found):
+        if _covered(seed, found) or sum(_alike(seed, other) for other in missed) >= MOST_ALIKE:
             continue
         tries += 1
         one = _examine(picture, seed, hints)
         misses = misses + 1 if one is None else 0
         if one is not None:
             found.append(one)
+        else:
+            missed.append(seed)
         if tries >= MOST_TRIES or misses >= MOST_MISSES:
             break
     return _by_other_rules(_distinct(found))

@@ -35,6 +35,8 @@ ON_PURPOSE_MM = 8.0
 # Bouts that differ by less than this share of the width do not tell tail from neck.
 ENDS_MARGIN = 0.02
 WIDTH_BIN_MM = 3.0
+# A waist is narrower than this part of the narrower bout.
+WAIST_SHARE = 0.97
 # The record's gap stations lie about this far apart.
 STATION_MM = 2.0
 COVERAGE_95 = 1.96
@@ -67,8 +69,8 @@ def _reversed(axis: Axis) -> Axis:
     return Axis(axis.at, axis.angle_rad + np.pi)
 
 
-def _bouts(xy: FloatArray, half: bool) -> tuple[float, float]:
-    """Return the largest widths of the lower and the upper half of the length."""
+def _bouts(xy: FloatArray, half: bool) -> tuple[float, float, bool]:
+    """Return the largest widths of the lower and the upper half of the length, and whether a waist lies between."""
     y = xy[:, 1] - xy[:, 1].min()
     bins = np.floor(y / WIDTH_BIN_MM).astype(np.int64)
     high = np.full(bins.max() + 1, -np.inf)
@@ -77,7 +79,17 @@ def _bouts(xy: FloatArray, half: bool) -> tuple[float, float]:
     np.minimum.at(low, bins, -np.abs(xy[:, 0]) if half else xy[:, 0])
     width = np.where(np.isfinite(high), high - low, 0.0)
     middle = len(width) // 2
-    return float(width[:middle].max()), float(width[middle:].max())
+    # A cutaway may leave a waist on one side only.
+    waisted = any(_waisted(side) for side in (width, high, -low))
+    return float(width[:middle].max()), float(width[middle:].max()), waisted
+
+
+def _waisted(reach: FloatArray) -> bool:
+    """Return whether a profile along the body is narrower between its two halves' widest places than at both."""
+    reach = np.where(np.isfinite(reach), reach, 0.0)
+    middle = len(reach) // 2
+    lower, upper = int(np.argmax(reach[:middle])), middle + int(np.argmax(reach[middle:]))
+    return bool(reach[lower : upper + 1].min() < WAIST_SHARE * min(reach[lower], reach[upper]))
 
 
 def _neck_up(
@@ -88,7 +100,7 @@ def _neck_up(
     The neck's own edges, where drawn, tell; so does the wider bout, which is the tail's. When
     they contradict each other the drawn neck is followed, with a doubt.
     """
-    lower, upper = _bouts(_frame(axis).apply(xy), half)
+    lower, upper, waisted = _bouts(_frame(axis).apply(xy), half)
     alike = abs(lower - upper) < ENDS_MARGIN * max(lower, upper)
     if towards is not None:
         agrees = float(axis.along @ np.array(towards)) > 0
@@ -99,7 +111,8 @@ def _neck_up(
         along = axis.along
         upright = along[1] > 0 if abs(along[1]) > 0.5 else along[0] > 0
         return axis if upright else _reversed(axis), (doubt("ends-uncertain"),)
-    return (axis if lower > upper else _reversed(axis)), ()
+    # A body that only tapers may have its neck at either end.
+    return (axis if lower > upper else _reversed(axis)), () if waisted else (doubt("ends-uncertain"),)
 
 
 # --- whole drawings --------------------------------------------------------------------
