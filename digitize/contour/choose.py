@@ -43,6 +43,8 @@ HALF_END_MM = 2.0
 BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 # Lines within this of where the other half would be, together longer than this part of the half, may be it.
 OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
+# A stroke that leaves its chord by more than this, and than this part of its length, bends.
+BEND_MM, BEND_SHARE = 0.6, 0.006
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 
@@ -91,8 +93,8 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) ->
     side = np.sign(float(np.median((mirrored - line.start) @ normal)))
     found: list[FloatArray] = []
     for stroke, points in enumerate(network.lines):
-        if stroke in own or network.weights[stroke] < SAME_WEIGHT * way.weight:
-            continue
+        if stroke in own or network.weights[stroke] < SAME_WEIGHT * way.weight or not _bends(points):
+            continue  # borders and rules are straight
         beyond = points[(points - line.start) @ normal * side > BEYOND_MM]
         if len(beyond):
             found.append(resample(points, 1.0, closed=False))
@@ -101,6 +103,16 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) ->
         return ()
     x, y = np.concatenate(inside).mean(axis=0) * px_per_mm
     return (doubt("half-doubtful", place=f"({x:.0f}, {y:.0f})"),)
+
+
+def _bends(points: FloatArray) -> bool:
+    """Return whether a stroke is anything but a straight line."""
+    chord = points[-1] - points[0]
+    length = float(np.hypot(*chord))
+    if length < 1.0:
+        return True
+    off = (points - points[0]) @ np.array([-chord[1], chord[0]]) / length
+    return bool(np.ptp(off) > max(BEND_MM, BEND_SHARE * length))
 
 
 def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way]) -> bool:
