@@ -10,9 +10,8 @@ from scipy import sparse
 from scipy.interpolate import BSpline
 from scipy.ndimage import maximum_filter1d, uniform_filter1d
 from scipy.sparse.linalg import splu
-from scipy.spatial import cKDTree
 
-from calibration.frames import BoolArray, FloatArray
+from calibration.frames import FloatArray
 from digitize.contour.band import smooth
 
 # The rough way is smoothed over this length before it is first measured along, but over the second where that
@@ -20,10 +19,6 @@ from digitize.contour.band import smooth
 ROUGH_MM, BEND_MM, CUT_MM, LEAST_INKED = 1.2, 0.35, 0.1, 0.4
 # Splines along the line: knots this far apart (mm), and how stiff.
 STIFF, SUPPLE, PAD_MM = (2.0, 3.0), (1.0, 1.0), 40.0
-# Where ink is there but its middle is not to be trusted, the rough way counts for this much of a measured place.
-GUIDE_WEIGHT = 0.1
-# A turn of so much between this reach each side is tight; so is what lies this near.
-TURN_RAD, TURN_REACH_MM, TURN_ROOM_MM = 0.15, 1.5, 3.0
 
 
 def quietened(path: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool) -> FloatArray:
@@ -34,51 +29,20 @@ def quietened(path: FloatArray, px_per_mm: float, step_mm: float, *, closed: boo
 
 
 def followed(
-    path: FloatArray,
-    across: FloatArray,
-    offset: FloatArray,
-    weight: FloatArray,
-    seen: BoolArray,
-    guide: FloatArray,
-    px_per_mm: float,
-    step_mm: float,
-    *,
-    closed: bool,
+    place: FloatArray, weight: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool
 ) -> FloatArray:
     """Return the curve through measured places: stiff over gaps and where it is gentle, supple in tight bends.
 
     Args:
-        path: (N, 2) stations.
-        across: (N, 2) unit normals there.
-        offset: (N,) measured places along the normals.
+        place: (N, 2) stations where they were measured to be.
         weight: (N,) 0 where nothing was measured.
-        seen: (N,) ink was there all the same: in tight bends the rough way ``guide`` (M, 2) leads. Where it is
-            gentle it may lie between the outline and a line that merges with it; there the curve leads itself.
-        guide: the rough way of the strokes, without its steps.
         px_per_mm: of the picture.
         step_mm: distance of the stations.
         closed: the path ends where it starts.
     """
-    _, nearest = cKDTree(guide).query(path)
-    led = seen & (weight == 0.0) & _tight(guide, px_per_mm, step_mm, closed=closed)[nearest]
-    lead = np.einsum("ij,ij->i", guide[nearest] - path, across)
-    place = path + across * np.where(led, lead, offset)[:, None]
-    counts = np.where(led, GUIDE_WEIGHT, weight)
-    stiff = bridge_spline(place, counts, step_mm, *STIFF, closed=closed)
-    supple = bridge_spline(place, counts, step_mm, *SUPPLE, closed=closed)
-    return _bends_kept(stiff, supple, px_per_mm, step_mm, np.where(led, 1.0, weight))
-
-
-def _tight(guide: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool) -> BoolArray:
-    """Return where the rough way turns tightly, with some room on both sides."""
-    even = smooth(guide, BEND_MM / step_mm, closed=closed)
-    reach = max(1, round(TURN_REACH_MM / step_mm))
-    index = np.arange(len(even))
-    before, after = even[np.maximum(index - reach, 0)], even[np.minimum(index + reach, len(even) - 1)]
-    one, two = even - before, after - even
-    turn = np.abs(np.arctan2(one[:, 0] * two[:, 1] - one[:, 1] * two[:, 0], (one * two).sum(axis=1)))
-    room = 2 * round(TURN_ROOM_MM / step_mm) + 1
-    return np.asarray(maximum_filter1d((turn > TURN_RAD).astype(np.uint8), room) > 0)
+    stiff = bridge_spline(place, weight, step_mm, *STIFF, closed=closed)
+    supple = bridge_spline(place, weight, step_mm, *SUPPLE, closed=closed)
+    return _bends_kept(stiff, supple, px_per_mm, step_mm, weight)
 
 
 def _bends_kept(

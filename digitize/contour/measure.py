@@ -197,7 +197,7 @@ def _section(
     step_mm = step_px / px_per_mm
     average = max(1, round(AVERAGE_MM / step_mm)) | 1
     path = quietened(resample(path, step_px, closed=closed), px_per_mm, step_mm, closed=closed)
-    usual, ends, guide = line_width_px, path[[0, -1]], path
+    usual, ends = line_width_px, path[[0, -1]]
     for round_number in range(ROUNDS):
         path = resample(path, step_px, closed=closed)
         across = normals(path, closed=closed)
@@ -206,12 +206,11 @@ def _section(
         grid = _grid_px(path, RUNNING_MM * px_per_mm) if picture.two_level else np.zeros(len(path))
         near_px = ONE_EDGE_PX[min(round_number, len(ONE_EDGE_PX) - 1)]
         seen = _middles(band.low, band.high, usual, step_mm, grid, near_px)
-        curve = followed(
-            path, across, seen.offset, seen.weight, band.seen, guide, px_per_mm, step_mm, closed=closed
-        )
+        place = path + across * seen.offset[:, None]
+        curve = followed(place, seen.weight, px_per_mm, step_mm, closed=closed)
         if round_number < ROUNDS - 1:
             path = curve if closed else curve[_between(curve, ends)]
-    xy = np.where(seen.weight[:, None] > 0, path + across * seen.offset[:, None], curve)
+    xy = np.where(seen.weight[:, None] > 0, place, curve)
     shift = {"middle": 0.0, "outer": 0.5 * usual * side, "inner": -0.5 * usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / step_mm)))
     if not closed and pick[-1] != len(xy) - 1:

@@ -38,10 +38,10 @@ def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> F
             beyond += _beyond_ends(xy @ along, ends)
             inside += _inside_ends(xy @ along, ends)
     # Where the scan ends at the body, the neck's edges show inside it only.
-    for seen in (beyond, inside):
-        if seen.max() >= LEAST_NECK_MM and seen.min() <= OTHER_SHARE * seen.max():
-            return np.asarray(along if seen[1] > seen[0] else -along)
-    return None
+    seen = beyond if beyond.max() >= LEAST_NECK_MM / 2 else inside
+    if seen.max() < LEAST_NECK_MM or seen.min() > OTHER_SHARE * seen.max():
+        return None
+    return np.asarray(along if seen[1] > seen[0] else -along)
 
 
 def _off_middle(line: LongLine, way: Way) -> float:

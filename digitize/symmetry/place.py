@@ -85,11 +85,10 @@ def _bouts(xy: FloatArray, half: bool) -> tuple[float, float, bool]:
 
 
 def _waisted(reach: FloatArray) -> bool:
-    """Return whether a profile along the body is narrower between its two halves' widest places than at both."""
+    """Return whether a profile along the body is somewhere narrower than further on both ways."""
     reach = np.where(np.isfinite(reach), reach, 0.0)
-    middle = len(reach) // 2
-    lower, upper = int(np.argmax(reach[:middle])), middle + int(np.argmax(reach[middle:]))
-    return bool(reach[lower : upper + 1].min() < WAIST_SHARE * min(reach[lower], reach[upper]))
+    before, after = np.maximum.accumulate(reach), np.maximum.accumulate(reach[::-1])[::-1]
+    return bool((reach < WAIST_SHARE * np.minimum(before, after)).any())
 
 
 def _neck_up(
