@@ -10,9 +10,10 @@ from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.solve import Calibration
 from digitize.contour.choose import Choice, choose_outline
 from digitize.contour.lines import LongLine
-from digitize.contour.measure import Measured, measure_line
+from digitize.contour.measure import measure_line
 from digitize.contour.neck import neck_direction
 from digitize.contour.network import Network, build_network
+from digitize.contour.section import Measured
 from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
 

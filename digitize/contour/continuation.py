@@ -50,7 +50,6 @@ def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = A
     return float(np.sqrt(np.mean(rest**2)))
 
 
-
 def misfit(first: FloatArray, second: FloatArray) -> float:
     """Return the misfit of two arms in parts of what is usual, inf where they turn a corner.
 

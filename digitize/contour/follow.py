@@ -28,9 +28,7 @@ def quietened(path: FloatArray, px_per_mm: float, step_mm: float, *, closed: boo
     return _bends_kept(long, short, px_per_mm, step_mm, np.ones(len(path)))
 
 
-def followed(
-    place: FloatArray, weight: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool
-) -> FloatArray:
+def followed(place: FloatArray, weight: FloatArray, px_per_mm: float, step_mm: float, *, closed: bool) -> FloatArray:
     """Return the curve through measured places: stiff over gaps and where it is gentle, supple in tight bends.
 
     Args:

@@ -242,4 +242,3 @@ def body_like(way: Way) -> bool:
 def holds(way: Way, place: FloatArray) -> bool:
     """Whether a place (mm, y down) lies inside a way."""
     return bool(way.polygon().contains(Point(*place)))
-

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from scipy.spatial import cKDTree
+from shapely.geometry import Polygon
 
 from calibration.frames import FloatArray
+from digitize.contour.band import resample
 from digitize.contour.lines import LongLine
 from digitize.contour.loops import Way
 from digitize.contour.network import Network
 
-# The neck's edges run this nearly along the axis, this far from it, and start this near the body's end.
-ALONG_DEG, OFF_AXIS_MM, START_MM = 6.0, (6.0, 50.0), 12.0
+# The neck's edges run this nearly along the axis and this far from it.
+ALONG_DEG, OFF_AXIS_MM = 6.0, (6.0, 50.0)
 # A neck's edge meets the outline this nearly; other lines pass it by.
 MEET_MM = 1.5
 # Less line than this beyond an end is no neck; more than this share of it beyond the other end is no evidence.
 LEAST_NECK_MM, OTHER_SHARE = 20.0, 0.34
+# A line that goes on inside for more than this part of the body's length is no end of a neck.
+LONGEST_INSIDE, STEP_MM = 0.5, 0.5
 
 
 def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> FloatArray | None:
@@ -26,19 +31,23 @@ def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> F
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
     place = way.xy @ along
-    ends = float(place.min()), float(place.max())
+    middle = (float(place.min()) + float(place.max())) / 2.0
     own = {stroke for stroke, _ in way.darts}
-    beyond, inside = np.zeros(2), np.zeros(2)
-    outline = cKDTree(way.xy)
+    outline, region = cKDTree(way.xy), way.polygon()
+    outside, inside = np.zeros(2), np.zeros(2)
     for stroke, xy in enumerate(network.lines):
         if stroke in own or not _runs_along(xy, along):
             continue
+        away, _ = outline.query(xy)
         off = abs(float(np.mean((xy - line.start) @ normal)))
-        if OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1] and outline.query(xy)[0].min() < MEET_MM:
-            beyond += _beyond_ends(xy @ along, ends)
-            inside += _inside_ends(xy @ along, ends)
+        if not OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1] or away.min() > MEET_MM:
+            continue
+        end = int(xy[np.argmin(away)] @ along > middle)
+        out_mm, in_mm = _outside_inside(xy, region)
+        outside[end] += out_mm
+        inside[end] += in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
     # Where the scan ends at the body, the neck's edges show inside it only.
-    seen = beyond if beyond.max() >= LEAST_NECK_MM / 2 else inside
+    seen = outside if outside.max() >= LEAST_NECK_MM / 2 else inside
     if seen.max() < LEAST_NECK_MM or seen.min() > OTHER_SHARE * seen.max():
         return None
     return np.asarray(along if seen[1] > seen[0] else -along)
@@ -56,17 +65,12 @@ def _runs_along(xy: FloatArray, along: FloatArray) -> bool:
     return bool(length > LEAST_NECK_MM / 2 and abs(step @ along) > np.cos(np.radians(ALONG_DEG)) * length)
 
 
-def _beyond_ends(place: FloatArray, ends: tuple[float, float]) -> FloatArray:
-    """Return how much of a stroke lies beyond the low and the high end, where it starts near that end."""
-    low, high = float(place.min()), float(place.max())
-    before = max(0.0, ends[0] - low) if abs(high - ends[0]) < START_MM or low < ends[0] < high else 0.0
-    after = max(0.0, high - ends[1]) if abs(low - ends[1]) < START_MM or low < ends[1] < high else 0.0
-    return np.array([before, after])
+def _outside_inside(xy: FloatArray, region: Polygon) -> tuple[float, float]:
+    """Return how much of a stroke lies outside and inside the body, mm.
 
-
-def _inside_ends(place: FloatArray, ends: tuple[float, float]) -> FloatArray:
-    """Return how much of a stroke that starts at the low or the high end lies inside the body."""
-    low, high = float(place.min()), float(place.max())
-    if low < ends[0] - START_MM or high > ends[1] + START_MM or high - low > 0.5 * (ends[1] - ends[0]):
-        return np.zeros(2)
-    return np.array([high - low if low < ends[0] + START_MM else 0.0, high - low if high > ends[1] - START_MM else 0.0])
+    The end of a body with horns lies between them, so it is the outline that tells, not how far the body reaches.
+    """
+    points = resample(xy, STEP_MM, closed=False)
+    length = float(np.hypot(*np.diff(points, axis=0).T).sum())
+    share = float(np.mean(shapely.contains_xy(region, points[:, 0], points[:, 1])))
+    return length * (1.0 - share), length * share

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import shapely
 from scipy.interpolate import CubicSpline
 
 from calibration.frames import BodyPoints, FloatArray, frozen_floats
@@ -210,7 +211,8 @@ def _points(runs: list[Run], even: bool) -> FloatArray:
 def _deviation(path: ArcPath, points: FloatArray) -> float:
     """Return the largest distance between arcs and points, both ways, mm."""
     drawn = arcs.flatten(path, MEASURE_MM)
-    there = feet(points, drawn, closed=True).distance.max()
+    # flattened straight lines are long, and near a sharp corner the nearest vertex lies on the other side
+    there = shapely.distance(shapely.points(points), shapely.LinearRing(drawn)).max()
     back = feet(drawn, points, closed=True).distance.max()
     return float(max(there, back))
 

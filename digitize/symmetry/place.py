@@ -213,7 +213,7 @@ def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
     kept, symmetric = _kept(loop, frame, one, keep)
     audit = _audit(one, chosen, one.agree)
     matrix = frame.raised(one.tail.y_mm).matrix
-    return _trace(kept, audit, words, symmetric, matrix, chosen, (*traced.doubts, *chosen.doubts, *doubts, *more))
+    return _trace(kept, audit, words, symmetric, matrix, chosen, (*chosen.doubts, *doubts, *more))
 
 
 def _trace(
@@ -284,7 +284,7 @@ def _place_half(traced: TracedOutline) -> BodyTrace:
     words = f"the {side} half, the only one drawn, mirrored on the centerline"
     matrix = _frame(axis).raised(float(shift[1])).matrix
     audit = _half_audit(placed, chosen)
-    return _trace(mirrored_loop(placed), audit, words, True, matrix, chosen, (*traced.doubts, *chosen.doubts, *doubts))
+    return _trace(mirrored_loop(placed), audit, words, True, matrix, chosen, (*chosen.doubts, *doubts))
 
 
 # --- both ------------------------------------------------------------------------------

@@ -1,0 +1,263 @@
+"""Measuring one part of a line that has no corner: the place of every station, its sigma, and whether ink was there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import binary_dilation, label, median_filter, uniform_filter1d
+from scipy.spatial import cKDTree
+
+from calibration.frames import BoolArray, FloatArray, IntArray
+from digitize.contour.band import LineEdge, look_across, normals, resample
+from digitize.contour.follow import followed, quietened
+from digitize.contour.thread import Led, threaded
+from digitize.shapes import Picture
+
+# How far each side of the rough way the ink is sought, and over what length it is averaged.
+LOOK_MM, AVERAGE_MM = 1.1, 0.4
+# A longer stretch under other ink than this is threaded, where the strokes' way is no lighter than so many levels.
+LOST_MM, INKED_LEVELS = 0.8, 60
+# Where a stretch was led counts so much against what was measured: with an edge in view, and without; and its sigma.
+LED_WEIGHT, UNSEEN_WEIGHT, LED_SIGMA_MM = 0.3, 0.03, 0.06
+# An ink width that differs from the usual by this part belongs to a crossing, not to the line.
+ODD_WIDTH, MARGIN_MM = 0.05, 1.0
+RUNNING_MM = 0.8
+# 1 sigma of the middle of two edges that each lie on a whole pixel, as a part of a pixel.
+GRID_U = 0.5 / 3**0.5
+# The line's own width is a quantile of what bins of this length show within this distance.
+BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
+# The middle by one edge is believed within this of the path, beside the noise, round by round.
+FAR_PX = 1.05  # and a place farther off, beside the noise, is no place of this line
+ONE_EDGE_PX = (0.0, 1.6, 0.8, 0.35)
+LED_EDGE_PX = (1.2, 0.8, 0.35)
+STATION_MM = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """Stations along a line, full-resolution pixels."""
+
+    xy: FloatArray  # (N, 2)
+    sigma_px: FloatArray  # (N,)
+    traced: BoolArray  # (N,) ink was there
+    corners: IntArray  # (C,)
+    width_px: float
+
+
+def measure_section(
+    picture: Picture,
+    path: FloatArray,
+    px_per_mm: float,
+    line_width_px: float,
+    *,
+    closed: bool,
+    edge: LineEdge,
+    side: int,
+) -> Measured:
+    """Measure one corner-free part in rounds, each along the curve that the last one gave.
+
+    Where the line was lost under other ink the way is threaded through, and the rounds go on from there.
+
+    Args:
+        picture: the page.
+        path: (N, 2) px, the way of the strokes.
+        px_per_mm: of the picture.
+        line_width_px: what lines on the page mostly are.
+        closed: the path ends where it starts.
+        edge: which edge of the ink is the outline.
+        side: +1 when the normal points out of the body, else -1.
+    """
+    step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
+    view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]])
+    rough = quietened(resample(path, step_px, closed=closed), px_per_mm, view.step_mm, closed=closed)
+    best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
+    lost = view.lost(best, rough)
+    if lost.any():
+        led = threaded(picture.grey, rough, best.path, lost, best.usual, px_per_mm, closed=closed)
+        best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
+    xy = np.where(best.seen.weight[:, None] > 0, best.place, best.curve)
+    shift = {"middle": 0.0, "outer": 0.5 * best.usual * side, "inner": -0.5 * best.usual * side}[edge]
+    pick = np.arange(0, len(xy), max(1, round(STATION_MM / view.step_mm)))
+    if not closed and pick[-1] != len(xy) - 1:
+        pick = np.append(pick, len(xy) - 1)
+    none = np.array([], dtype=np.int64)
+    # A place that ink did not give, however much ink was near, is bridged.
+    traced = (best.inked & (best.seen.weight > UNSEEN_WEIGHT))[pick]
+    return Measured((xy + best.across * shift)[pick], best.seen.sigma[pick], traced, none, best.usual)
+
+
+@dataclass(frozen=True, eq=False)
+class _Middles:
+    """The middle of the ink at each station: offset from the path, sigma (px), weight 0..1."""
+
+    offset: FloatArray
+    sigma: FloatArray
+    weight: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class _Round:
+    """What one round saw along its path, and the curve it gave."""
+
+    path: FloatArray
+    across: FloatArray
+    seen: _Middles
+    inked: BoolArray  # (N,) ink was there, whosever it was
+    place: FloatArray
+    curve: FloatArray
+    usual: float  # width of the line, px
+
+
+@dataclass(frozen=True, eq=False)
+class _View:
+    """How a part is looked at."""
+
+    picture: Picture
+    px_per_mm: float
+    step_px: float
+    closed: bool
+    ends: FloatArray
+
+    @property
+    def step_mm(self) -> float:
+        """Distance of the stations."""
+        return self.step_px / self.px_per_mm
+
+    def rounds(self, path: FloatArray, near_px: tuple[float, ...], usual: float, led: Led | None = None) -> _Round:
+        """Look once for each of ``near_px``, along the curve that the last look gave; return the last.
+
+        Stretches that were ``led`` keep to that where nothing nearer to it is seen.
+        """
+        for number, near in enumerate(near_px):
+            last = self._look(resample(path, self.step_px, closed=self.closed), usual, near, led)
+            usual = last.usual
+            if number < len(near_px) - 1:
+                path = last.curve if self.closed else last.curve[_between(last.curve, self.ends)]
+        return last
+
+    def _look(self, path: FloatArray, usual: float, near_px: float, led: Led | None) -> _Round:
+        """Measure along a path and draw the curve through what was seen."""
+        across = normals(path, closed=self.closed)
+        average = max(1, round(AVERAGE_MM / self.step_mm)) | 1
+        reach = LOOK_MM * self.px_per_mm
+        band = look_across(self.picture.grey, path, across, reach, usual, average=average, closed=self.closed)
+        usual = float(np.nanmedian(band.high - band.low))
+        grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))
+        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px)
+        if led is not None:
+            seen = _led(seen, path, across, led, LED_SIGMA_MM * self.px_per_mm)
+        place = path + across * seen.offset[:, None]
+        curve = followed(place, seen.weight, self.px_per_mm, self.step_mm, closed=self.closed)
+        return _Round(path, across, seen, band.seen, place, curve, usual)
+
+    def lost(self, one: _Round, rough: FloatArray) -> BoolArray:
+        """Mark the stations of stretches where there is ink but the line was not told from it."""
+        grey = self.picture.grey
+        x, y = np.rint(np.clip(rough, 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
+        dark = grey[y, x]
+        inked = rough[dark < np.median(dark) + INKED_LEVELS]
+        hidden = (one.seen.weight == 0.0) & (cKDTree(inked).query(one.path)[0] < LOOK_MM * self.px_per_mm)
+        runs, count = label(hidden)
+        sizes = np.bincount(runs.ravel(), minlength=count + 1)
+        sizes[0] = 0
+        return np.asarray(sizes[runs] > LOST_MM / self.step_mm)
+
+
+def _led(seen: _Middles, path: FloatArray, across: FloatArray, led: Led, sigma_px: float) -> _Middles:
+    """Return the middles with those of led stretches where nothing was seen near to where they were led."""
+    _, nearest = cKDTree(led.path).query(path)
+    offset = ((led.path[nearest] - path) * across).sum(axis=1)
+    use = led.led[nearest] & ((seen.weight == 0.0) | (np.abs(seen.offset - offset) > 2.0 * sigma_px))
+    weight = np.where(led.seen[nearest], LED_WEIGHT, UNSEEN_WEIGHT)
+    return _Middles(
+        np.where(use, offset, seen.offset), np.where(use, sigma_px, seen.sigma), np.where(use, weight, seen.weight)
+    )
+
+
+def _between(curve: FloatArray, ends: FloatArray) -> slice:
+    """Return the part of an open curve between the places nearest to two ends."""
+    first, last = (int(np.argmin(np.hypot(*(curve - end).T))) for end in ends)
+    return slice(first, last + 1) if last - first >= 8 else slice(None)
+
+
+def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
+    """Return how far a 1-bit picture's grid can change the width of a line, averaged over ``window_px``.
+
+    Each edge lies on whole pixels. A line that leans through pixels within the window averages
+    that out; one nearly along them keeps a width a whole pixel off for as long as a tread.
+    """
+    run = np.abs(np.gradient(path, axis=0))
+    lean = run.min(axis=1) / np.maximum(run.max(axis=1), 1e-9)
+    return np.asarray(1.0 / np.maximum(1.0, lean * window_px))
+
+
+def _middles(
+    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, near_px: float
+) -> _Middles:
+    """Take the middle of both edges where the ink has its usual width.
+
+    Where something touches the line it widens the ink on one side only: there, once the
+    path is smooth, the edge that agrees with it within ``near_px``, beside the noise, and
+    half the usual width give the middle. 0 leaves such places out.
+    """
+    middle, width = (low + high) / 2, high - low
+    with np.errstate(invalid="ignore"):
+        local = _local_width(width, usual, step_mm)
+        scatter = 1.4826 * float(np.nanmedian(np.abs(width - local)))
+        allowed = max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)) + grid_px
+        odd = ~(np.abs(_running(width, step_mm) - local) < allowed)
+    good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
+    if good.sum() < 8:
+        return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
+    noise = _noise(middle, good)
+    weight, offset = good.astype(float), np.where(good, middle, 0.0)
+    if near_px > 0.0:
+        single = _one_edge(low + local / 2, high - local / 2, 4 * noise + near_px)
+        use = ~good & np.isfinite(single)
+        weight[use], offset[use] = 0.5, single[use]
+        weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
+    own = np.hypot(noise, GRID_U * grid_px)
+    sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
+    return _Middles(offset, sigma, weight)
+
+
+def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:
+    """Return the line's own width at each station, from what is usual within LOCAL_MM of it.
+
+    A copier's two factors and the pixel grid give one pen different widths in different
+    directions. What touches a line only ever widens it, so a low quantile is taken.
+    """
+    per_bin = max(1, round(BIN_MM / step_mm))
+    bins = max(1, len(width) // per_bin)
+    likely = np.where(np.abs(width - usual) < LIKELY_WIDTH * usual, width, np.nan)
+    parts = np.array_split(likely, bins)
+    medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else usual for part in parts])
+    reach = min(bins // 2, round(LOCAL_MM / BIN_MM))
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(medians, reach, mode="reflect"), 2 * reach + 1)
+    own = uniform_filter1d(np.quantile(around, OWN_QUANTILE, axis=1), min(9, bins), mode="nearest")
+    return np.asarray(np.interp(np.arange(len(width)), (np.arange(bins) + 0.5) * len(width) / bins, own))
+
+
+def _running(width: FloatArray, step_mm: float) -> FloatArray:
+    """Return the width averaged over about a millimetre; nan where not measured."""
+    window = max(1, round(RUNNING_MM / step_mm)) | 1
+    known = np.isfinite(width)
+    total = uniform_filter1d(np.where(known, width, 0.0), window, mode="nearest")
+    share = uniform_filter1d(known.astype(float), window, mode="nearest")
+    return np.where(known, total / np.maximum(share, 1e-9), np.nan)
+
+
+def _noise(middle: FloatArray, good: BoolArray) -> float:
+    """Return the scatter of the measured middles about their own running median, px."""
+    value = np.interp(np.arange(len(middle)), np.nonzero(good)[0], middle[good])
+    rest = (value - median_filter(value, 41, mode="nearest"))[good]
+    return float(max(0.02, 1.4826 * np.median(np.abs(rest))))
+
+
+def _one_edge(by_low: FloatArray, by_high: FloatArray, near: float) -> FloatArray:
+    """Return the middle by the edge nearer to the path, or nan where neither is near."""
+    both = np.stack([by_low, by_high])
+    off = np.where(np.isfinite(both), np.abs(both), np.inf)
+    value = np.where(off[0] <= off[1], by_low, by_high)
+    return np.where(off.min(axis=0) < near, value, np.nan)
