@@ -36,7 +36,7 @@ MIND_MM = 0.002
 MIND_NOISE = 0.6
 # Bends tighter than this keep this cut-off where lower ones would cut them by more than so much, averaged over
 # this length.
-TIGHT_BEND_PER_MM, TIGHT_CUTOFF, TIGHT_CUT_MM, TIGHT_CUT_NOISE, TIGHT_SPREAD_MM = 1.0 / 6.0, 3.0, 0.02, 1.5, 1.0
+TIGHT_BEND_PER_MM, TIGHT_CUTOFF, TIGHT_CUT_MM, TIGHT_CUT_NOISE, TIGHT_SPREAD_MM = 1.0 / 12.0, 3.0, 0.02, 1.5, 1.0
 # Nearer to a corner than this the corner's own run decides.
 TIGHT_BEND_CLEAR_MM = 3.0
 # A place's cut-off holds for its neighbourhood, and changes gradually.
@@ -238,8 +238,9 @@ def _with_tight_bends(fit: Fit, bent: BoolArray, into_mm: FloatArray | None, dat
         bent &= into_mm > TIGHT_BEND_CLEAR_MM
     if not bent.any():
         return fit
-    close = _robust(data, fit.at, TIGHT_CUTOFF, fit.noise)
-    cut = gaussian_filter1d(np.abs(_apart(close, fit)) * bent, TIGHT_SPREAD_MM / GRID_MM)
+    # not reweighted: to a fit that starts out cutting the bend, the bend is the outlier
+    close = Fit(fit.at, _solve(data, data.weight, fit.at, TIGHT_CUTOFF), fit.noise)
+    cut = np.abs(gaussian_filter1d(_apart(close, fit) * bent, TIGHT_SPREAD_MM / GRID_MM))
     reach = 2 * round(NEIGHBOUR_MM / GRID_MM) + 1
     least_mm = max(TIGHT_CUT_MM, TIGHT_CUT_NOISE * fit.noise)
     tight = maximum_filter1d((cut > least_mm).astype(np.float64), reach, mode="nearest")
