@@ -6,6 +6,7 @@ Stages import this module and never each other.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import IntEnum
 from functools import cached_property
 from typing import Literal
 
@@ -89,6 +90,15 @@ class SheetLine:
     angle_sigma_rad: float
 
 
+class Seen(IntEnum):
+    """What of the outline's line was seen at a place, the least first."""
+
+    BRIDGED = 0  # no ink, or nothing that could be told from other ink
+    THREADED = 1  # other ink all round; the smoothest way between what shows of its edges
+    ONE_EDGE = 2  # other ink on one side; the other edge and the line's own width
+    BOTH_EDGES = 3
+
+
 @dataclass(frozen=True, eq=False)
 class TracedOutline:
     """The body's line as found on the sheet, before anything is averaged.
@@ -99,7 +109,7 @@ class TracedOutline:
 
     points: SheetPoints  # (N, 2), about 0.25 mm apart
     sigma_mm: FloatArray  # (N,) across the curve
-    traced: BoolArray  # (N,) False where bridged
+    seen: IntArray  # (N,) what of the line was seen there, as Seen says
     corners: IntArray  # (C,) indices of sharp corners
     half: bool
     lines: tuple[SheetLine, ...]  # straight lines that may be the centerline
@@ -107,6 +117,11 @@ class TracedOutline:
     doubts: tuple[Doubt, ...] = ()
     evidence: tuple[str, ...] = ()  # plain sentences: why this curve
     neck_towards: tuple[float, float] | None = None  # sheet direction tail to neck, where neck edges are drawn
+
+    @property
+    def traced(self) -> BoolArray:
+        """(N,) False where bridged."""
+        return np.asarray(self.seen != Seen.BRIDGED)
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +159,7 @@ class BodyTrace:
 
     points: BodyPoints  # (N, 2) closed loop, first not repeated, counter-clockwise from the tail
     sigma_mm: FloatArray
-    traced: BoolArray
+    seen: IntArray  # (N,) as Seen says
     corners: IntArray
     audit: SymmetryAudit
     kept: str  # plain words: what was kept and why
@@ -152,6 +167,11 @@ class BodyTrace:
     sheet_to_body: FloatArray  # (2, 3) affine from sheet mm to body mm
     axis_u_mm: float  # 1 sigma of x = 0
     doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def traced(self) -> BoolArray:
+        """(N,) False where bridged."""
+        return np.asarray(self.seen != Seen.BRIDGED)
 
 
 @dataclass(frozen=True, eq=False)

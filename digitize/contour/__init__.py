@@ -15,7 +15,7 @@ from digitize.contour.neck import neck_direction
 from digitize.contour.network import Network, build_network
 from digitize.contour.section import Measured
 from digitize.contour.straight import fit_straight
-from digitize.shapes import Ink, OutlineHints, Picture, SheetLine, TracedOutline
+from digitize.shapes import Ink, OutlineHints, Picture, Seen, SheetLine, TracedOutline
 
 # More bridged line than this asks for a look.
 MOST_BRIDGED_MM = 3.0
@@ -52,7 +52,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
     return TracedOutline(
         points=calibration.to_sheet(PxPoints(measured.xy)),
         sigma_mm=measured.sigma_px / px_per_mm,
-        traced=measured.traced,
+        seen=measured.seen,
         corners=measured.corners,
         half=choice.half,
         lines=lines,
@@ -98,7 +98,7 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     if not closed:
         steps[-1] = 0.0
     # Stations are a quarter of a millimetre apart: a longer step has no ink under it either.
-    missing = ~measured.traced | (steps > LONGEST_STEP_MM)
+    missing = (measured.seen == Seen.BRIDGED) | (steps > LONGEST_STEP_MM)
     if _longest_run_mm(missing, steps) > LONGEST_BRIDGE_MM:
         raise Refusal("no-outline")
     length = float(steps[missing].sum())

@@ -11,7 +11,7 @@ from scipy.signal import find_peaks
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, resample, smooth
 from digitize.contour.section import STATION_MM, Measured, measure_section
-from digitize.shapes import Picture
+from digitize.shapes import Picture, Seen
 
 # A turn of this much within CORNER_REACH_MM each side is a corner.
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
@@ -116,24 +116,52 @@ def _cuts(path: FloatArray, corners: IntArray, *, closed: bool) -> list[IntArray
 
 
 def _join(sections: list[Measured], *, closed: bool) -> Measured:
-    """Join sections end to end; where two meet, both are cut at the place where they cross: the corner."""
-    xy = [section.xy for section in sections]
-    keep = [np.ones(len(part), dtype=bool) for part in xy]
-    firsts = range(0 if closed else 1, len(sections))
-    for number in firsts:
-        corner = _meeting(xy[number - 1], xy[number])
-        keep[number - 1] &= ~_past(xy[number - 1], corner)
-        keep[number] &= ~_past(xy[number][::-1], corner)[::-1]
-        xy[number] = np.vstack([corner, xy[number][1:]])
-        keep[number][0] = True
-    starts = np.cumsum([0, *(int(flags.sum()) for flags in keep)])
+    """Join sections end to end; where two meet, both are cut, or carried on, to where they cross: the corner."""
+    count = len(sections)
+    first = 0 if closed else 1
+    corners = {n: _meeting(sections[n - 1].xy, sections[n].xy) for n in range(first, count)}
+    parts = [
+        _ended(section, corners.get(n), corners.get((n + 1) % count if closed else n + 1))
+        for n, section in enumerate(sections)
+    ]
+    starts = np.cumsum([0, *(len(part.xy) for part in parts)])
     return Measured(
-        np.concatenate([part[flags] for part, flags in zip(xy, keep, strict=True)]),
-        np.concatenate([section.sigma_px[flags] for section, flags in zip(sections, keep, strict=True)]),
-        np.concatenate([section.traced[flags] for section, flags in zip(sections, keep, strict=True)]),
-        starts[list(firsts)].astype(np.int64),
+        np.concatenate([part.xy for part in parts]),
+        np.concatenate([part.sigma_px for part in parts]),
+        np.concatenate([part.seen for part in parts]),
+        starts[first:count].astype(np.int64),
         float(np.median([section.width_px for section in sections])),
     )
+
+
+def _ended(section: Measured, start: FloatArray | None, end: FloatArray | None) -> Measured:
+    """Return a section from its start corner (included) to its end corner (left out), where there are such.
+
+    In a sharp tip the two sides run into one another before they meet: stations between are put in straight.
+    """
+    keep = np.ones(len(section.xy), dtype=bool)
+    if start is not None:
+        keep &= ~_past(section.xy[::-1], start)[::-1]
+    if end is not None:
+        keep &= ~_past(section.xy, end)
+    xy, sigma, seen = section.xy[keep], section.sigma_px[keep], section.seen[keep]
+    head = np.zeros((0, 2)) if start is None else np.vstack([start, _between_places(start, xy[0], section.xy)])
+    tail = np.zeros((0, 2)) if end is None else _between_places(xy[-1], end, section.xy)
+    usual = float(np.median(section.sigma_px))
+    return Measured(
+        np.vstack([head, xy, tail]),
+        np.concatenate([np.full(len(head), usual), sigma, np.full(len(tail), usual)]),
+        np.concatenate([np.full(len(head), Seen.THREADED), seen, np.full(len(tail), Seen.THREADED)]),
+        section.corners,
+        section.width_px,
+    )
+
+
+def _between_places(start: FloatArray, end: FloatArray, stations: FloatArray) -> FloatArray:
+    """Return places between two others, as far apart as the stations are."""
+    step = float(np.median(np.hypot(*np.diff(stations, axis=0).T)))
+    count = max(1, round(float(np.hypot(*(end - start))) / step))
+    return np.asarray(start + np.linspace(0.0, 1.0, count + 1)[1:-1, None] * (end - start))
 
 
 def _past(xy: FloatArray, corner: FloatArray) -> BoolArray:

@@ -12,7 +12,7 @@ from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, look_across, normals, resample
 from digitize.contour.follow import followed, quietened
 from digitize.contour.thread import Led, threaded
-from digitize.shapes import Picture
+from digitize.shapes import Picture, Seen
 
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
@@ -40,7 +40,7 @@ class Measured:
 
     xy: FloatArray  # (N, 2)
     sigma_px: FloatArray  # (N,)
-    traced: BoolArray  # (N,) ink was there
+    seen: IntArray  # (N,) as shapes.Seen says
     corners: IntArray  # (C,)
     width_px: float
 
@@ -83,8 +83,8 @@ def measure_section(
         pick = np.append(pick, len(xy) - 1)
     none = np.array([], dtype=np.int64)
     # A place that ink did not give, however much ink was near, is bridged.
-    traced = (best.inked & (best.seen.weight > UNSEEN_WEIGHT))[pick]
-    return Measured((xy + best.across * shift)[pick], best.seen.sigma[pick], traced, none, best.usual)
+    seen = np.where(best.inked, best.seen.seen, Seen.BRIDGED)[pick]
+    return Measured((xy + best.across * shift)[pick], best.seen.sigma[pick], seen, none, best.usual)
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,6 +94,7 @@ class _Middles:
     offset: FloatArray
     sigma: FloatArray
     weight: FloatArray
+    seen: IntArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,8 +171,12 @@ def _led(seen: _Middles, path: FloatArray, across: FloatArray, led: Led, sigma_p
     offset = ((led.path[nearest] - path) * across).sum(axis=1)
     use = led.led[nearest] & ((seen.weight == 0.0) | (np.abs(seen.offset - offset) > 2.0 * sigma_px))
     weight = np.where(led.seen[nearest], LED_WEIGHT, UNSEEN_WEIGHT)
+    level = np.where(led.seen[nearest], Seen.THREADED, Seen.BRIDGED)
     return _Middles(
-        np.where(use, offset, seen.offset), np.where(use, sigma_px, seen.sigma), np.where(use, weight, seen.weight)
+        np.where(use, offset, seen.offset),
+        np.where(use, sigma_px, seen.sigma),
+        np.where(use, weight, seen.weight),
+        np.where(use, level, seen.seen),
     )
 
 
@@ -209,7 +214,10 @@ def _middles(
         odd = ~(np.abs(_running(width, step_mm) - local) < allowed)
     good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
     if good.sum() < 8:
-        return _Middles(np.nan_to_num(middle), np.full(len(low), usual), np.isfinite(middle).astype(float))
+        found = np.isfinite(middle)
+        return _Middles(
+            np.nan_to_num(middle), np.full(len(low), usual), found.astype(float), found * int(Seen.ONE_EDGE)
+        )
     noise = _noise(middle, good)
     weight, offset = good.astype(float), np.where(good, middle, 0.0)
     if near_px > 0.0:
@@ -219,7 +227,8 @@ def _middles(
         weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
     own = np.hypot(noise, GRID_U * grid_px)
     sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
-    return _Middles(offset, sigma, weight)
+    level = np.where(weight == 1.0, Seen.BOTH_EDGES, np.where(weight > 0.0, Seen.ONE_EDGE, Seen.BRIDGED))
+    return _Middles(offset, sigma, weight, level)
 
 
 def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:

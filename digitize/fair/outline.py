@@ -39,7 +39,7 @@ def _dense(curve: CubicSpline, low: float, high: float) -> Run:
 
 def _closed_run(trace: BodyTrace) -> Run:
     """Return the whole outline as one smooth run that ends where it starts."""
-    data, whole = closed_data(trace.points.xy, trace.sigma_mm, trace.traced)
+    data, whole = closed_data(trace.points.xy, trace.sigma_mm, trace.seen)
     fit = smooth(data, whole)
     xy = fit.xy.copy()
     xy[-1] = xy[0] = (xy[0] + xy[-1]) / 2.0
@@ -52,7 +52,7 @@ def _fits(trace: BodyTrace, corners: list[int]) -> list[Fit]:
     fits = []
     for first, last in zip(corners, [*corners[1:], corners[0] + count], strict=True):
         run = np.arange(first, last + 1) % count
-        fits.append(smooth(open_data(trace.points.xy[run], trace.sigma_mm[run], trace.traced[run])))
+        fits.append(smooth(open_data(trace.points.xy[run], trace.sigma_mm[run], trace.seen[run])))
     return fits
 
 

@@ -18,9 +18,10 @@ from scipy.interpolate import CubicSpline
 from scipy.linalg import solveh_banded
 from scipy.ndimage import binary_dilation, gaussian_filter1d, label, maximum_filter1d
 
-from calibration.frames import BoolArray, FloatArray
+from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.curve import arc_length, blurred, right_normals, unit_tangents
 from digitize.fair.near_ends import end_noise
+from digitize.shapes import Seen
 
 GRID_MM = 0.5
 # Cut-offs tried, rad per mm: features of about 3 / w0 mm are kept.
@@ -36,7 +37,7 @@ MIND_MM = 0.002
 MIND_NOISE = 0.6
 # Bends tighter than this keep this cut-off where lower ones would cut them by more than so much, averaged over
 # this length.
-TIGHT_BEND_PER_MM, TIGHT_CUTOFF, TIGHT_CUT_MM, TIGHT_CUT_NOISE, TIGHT_SPREAD_MM = 1.0 / 12.0, 3.0, 0.02, 1.5, 1.0
+TIGHT_BEND_PER_MM, TIGHT_CUTOFF, TIGHT_CUT_MM, TIGHT_CUT_NOISE, TIGHT_SPREAD_MM = 1.0 / 20.0, 3.0, 0.02, 1.5, 1.0
 # Nearer to a corner than this the corner's own run decides.
 TIGHT_BEND_CLEAR_MM = 3.0
 # A place's cut-off holds for its neighbourhood, and changes gradually.
@@ -49,7 +50,7 @@ CORNER_BLIND_MM = 0.5
 RUN_ON_MM = 3.0
 # A closed run is fitted with this much of itself repeated at both ends.
 OVERLAP_MM = 60.0
-TUKEY_SIGMAS = 4.685
+TUKEY_SIGMAS, HUBER_SIGMAS = 4.685, 1.345
 # A bump: the line, averaged over this length, leaves the fit with this cut-off by so many
 # sigmas and so many mm, for no longer than this, where the curve bends no more than this.
 BUMP_CUTOFF, BUMP_BLUR_MM, BUMP_SIGMAS, BUMP_LEAST_MM = 0.40, 0.4, 3.5, 0.02
@@ -72,6 +73,7 @@ class Data:
     at: FloatArray  # (N,) mm along the run
     weight: FloatArray  # (N,) 0..1
     sigma: FloatArray  # (N,) stated, mm
+    touched: BoolArray  # (N,) other ink touched the line there
     low: float  # the grid's reach along the run, mm
     high: float
 
@@ -137,10 +139,19 @@ def _robust(data: Data, grid: FloatArray, cutoff: float, known: float | None = N
         off = _across(data, fit)
         spread = 1.4826 * float(np.median(np.abs(off[used]))) if used.any() else 0.0
         noise = known or max(spread, LEAST_NOISE_MM)
-        part = off / (TUKEY_SIGMAS * np.maximum(noise, data.sigma))
-        tukey = np.where(np.abs(part) < 1, (1 - part**2) ** 2, 0.0)
-        weight = data.weight * np.maximum(tukey, 1e-3)
+        weight = data.weight * _believed(off / np.maximum(noise, data.sigma), data.touched)
     return Fit(grid, fit.xy, noise)
+
+
+def _believed(sigmas: FloatArray, touched: BoolArray) -> FloatArray:
+    """Return the weights of residuals in sigmas: Tukey's where other ink touched the line, else Huber's.
+
+    Where nothing but the line itself was seen, a large residual is a bend that the fit does not follow yet.
+    """
+    part = sigmas / TUKEY_SIGMAS
+    tukey = np.where(np.abs(part) < 1, (1 - part**2) ** 2, 0.0)
+    huber = HUBER_SIGMAS / np.maximum(np.abs(sigmas), HUBER_SIGMAS)
+    return np.asarray(np.maximum(np.where(touched, tukey, huber), 1e-3))
 
 
 def _without_bumps(data: Data, grid: FloatArray) -> Data:
@@ -163,7 +174,9 @@ def _without_bumps(data: Data, grid: FloatArray) -> Data:
     lengths = np.bincount(bumps.ravel(), minlength=count + 1) * _spacing(data)
     inner = (data.at > data.low + BUMP_FREE_END_MM) & (data.at < data.high - BUMP_FREE_END_MM)
     ends = np.unique(bumps[~inner])
-    short = (bumps > 0) & (lengths[bumps] <= BUMP_LONGEST_MM) & ~np.isin(bumps, ends)
+    # Where nothing else touched the line a bump is the body's own.
+    touched = np.unique(bumps[data.touched])
+    short = (bumps > 0) & (lengths[bumps] <= BUMP_LONGEST_MM) & ~np.isin(bumps, ends) & np.isin(bumps, touched)
     return replace(data, weight=np.where(short, np.minimum(data.weight, BUMP_WEIGHT), data.weight))
 
 
@@ -277,13 +290,13 @@ def _weights(sigma: FloatArray, traced: BoolArray) -> FloatArray:
     return np.where(traced, relative, BRIDGED_WEIGHT)
 
 
-def closed_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> tuple[Data, float]:
+def closed_data(xy: FloatArray, sigma: FloatArray, seen: IntArray) -> tuple[Data, float]:
     """Return a closed curve's data with its ends repeated, and its length.
 
     Args:
         xy: (N, 2) closed polyline in mm.
         sigma: (N,) stated noise, mm.
-        traced: (N,) False where bridged.
+        seen: (N,) what was seen of the line, as shapes.Seen says.
     """
     at = _along(xy, closed=True)
     whole = float(at[-1])
@@ -291,23 +304,24 @@ def closed_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> tuple[D
     head, tail = at[:-1] > whole - reach, at[:-1] < reach
     order = np.concatenate([np.flatnonzero(head), np.arange(len(xy)), np.flatnonzero(tail)])
     place = np.concatenate([at[:-1][head] - whole, at[:-1], at[:-1][tail] + whole])
-    weight = _weights(sigma, traced)[order]
-    return Data(xy[order], place, weight, sigma[order], float(place[0]), float(place[-1])), whole
+    weight = _weights(sigma, seen != Seen.BRIDGED)[order]
+    touched = seen[order] < Seen.BOTH_EDGES
+    return Data(xy[order], place, weight, sigma[order], touched, float(place[0]), float(place[-1])), whole
 
 
-def open_data(xy: FloatArray, sigma: FloatArray, traced: BoolArray) -> Data:
+def open_data(xy: FloatArray, sigma: FloatArray, seen: IntArray) -> Data:
     """Return the data of a run from corner to corner, its rounded ends given no weight.
 
     Args:
         xy: (N, 2) open polyline in mm, corners included.
         sigma: (N,) stated noise, mm.
-        traced: (N,) False where bridged.
+        seen: (N,) what was seen of the line, as shapes.Seen says.
     """
     at = _along(xy, closed=False)
     blind = min(CORNER_BLIND_MM, at[-1] / 5.0)
     clear = (at >= blind) & (at <= at[-1] - blind)
-    weight = np.where(clear, _weights(sigma, traced), 0.0)
-    return Data(xy, at, weight, sigma, -RUN_ON_MM, float(at[-1]) + RUN_ON_MM)
+    weight = np.where(clear, _weights(sigma, seen != Seen.BRIDGED), 0.0)
+    return Data(xy, at, weight, sigma, seen < Seen.BOTH_EDGES, -RUN_ON_MM, float(at[-1]) + RUN_ON_MM)
 
 
 def smooth(data: Data, whole: float | None = None) -> Fit:

@@ -15,6 +15,7 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from calibration.errors import Refusal
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.curve import arc_length, blurred, corner_turns, feet, right_normals, signed_area, unit_tangents
+from digitize.shapes import Seen
 
 # The ends of the outline on the centerline are fitted over this much line on either side.
 END_FIT_MM = 8.0
@@ -46,13 +47,13 @@ class Loop:
 
     xy: FloatArray  # (N, 2) counter-clockwise
     sigma: FloatArray
-    traced: BoolArray
+    seen: IntArray  # as shapes.Seen says
     corners: IntArray
 
     def reversed(self) -> Loop:
         """Return the loop run the other way."""
         last = len(self.xy) - 1
-        return Loop(self.xy[::-1], self.sigma[::-1], self.traced[::-1], np.sort(last - self.corners))
+        return Loop(self.xy[::-1], self.sigma[::-1], self.seen[::-1], np.sort(last - self.corners))
 
     def counter_clockwise(self) -> Loop:
         """Return the loop so that it runs counter-clockwise."""
@@ -64,7 +65,7 @@ class Loop:
         return Loop(
             np.roll(self.xy, -start, axis=0),
             np.roll(self.sigma, -start),
-            np.roll(self.traced, -start),
+            np.roll(self.seen, -start),
             np.sort((self.corners - start) % count),
         )
 
@@ -75,7 +76,7 @@ class Half:
 
     xy: FloatArray
     sigma: FloatArray
-    traced: BoolArray
+    seen: IntArray  # as shapes.Seen says
     corners: IntArray
 
     @property
@@ -111,7 +112,7 @@ def _piece(loop: Loop, first: int, last: int, y_first: float, y_last: float) -> 
     around = np.concatenate([inner[:1], inner, inner[-1:]])
     place = {int(v): k + 1 for k, v in enumerate(inner)}
     corners = [place[int(c)] for c in loop.corners if int(c) in place]
-    return Half(xy, loop.sigma[around], loop.traced[around], np.array(sorted(corners), dtype=np.int64))
+    return Half(xy, loop.sigma[around], loop.seen[around], np.array(sorted(corners), dtype=np.int64))
 
 
 def split(loop: Loop) -> tuple[Half, Half]:
@@ -128,7 +129,7 @@ def split(loop: Loop) -> tuple[Half, Half]:
     right = _piece(loop, tail, neck, y_tail, y_neck)
     left = _piece(loop, neck, tail, y_neck, y_tail)
     last = len(left.xy) - 1
-    mirrored = Half(left.xy[::-1] * (-1.0, 1.0), left.sigma[::-1], left.traced[::-1], np.sort(last - left.corners))
+    mirrored = Half(left.xy[::-1] * (-1.0, 1.0), left.sigma[::-1], left.seen[::-1], np.sort(last - left.corners))
     right, mirrored = (replace(h, corners=_end_corners(h, sharp[0], sharp[1])) for h in (right, mirrored))
     return right, mirrored
 
@@ -153,7 +154,7 @@ def gaps(right: Half, left: Half) -> tuple[FloatArray, BoolArray]:
     raw = np.where(side >= 0, foot.distance, -foot.distance)
     step = arc_length(right.xy, closed=False)[-1] / max(len(right.xy) - 1, 1)
     window = max(round(GAP_WINDOW_MM / step) | 1, 3)
-    seen = right.traced & left.traced[foot.segment]
+    seen = (right.seen > Seen.BRIDGED) & (left.seen[foot.segment] > Seen.BRIDGED)
     return np.asarray(median_filter(raw, window, mode="nearest")), np.asarray(seen)
 
 
@@ -228,7 +229,7 @@ def _subset(half: Half, keep: BoolArray) -> Half:
     """Return the kept points; a corner whose point goes moves to the nearest one kept."""
     rank = np.cumsum(keep) - 1
     corners = np.unique(np.clip(rank[half.corners], 0, int(keep.sum()) - 1))
-    return Half(half.xy[keep], half.sigma[keep], half.traced[keep], corners.astype(np.int64))
+    return Half(half.xy[keep], half.sigma[keep], half.seen[keep], corners.astype(np.int64))
 
 
 def closed_on_axis(half: Half) -> Half:
@@ -251,7 +252,7 @@ def closed_on_axis(half: Half) -> Half:
     long = Half(
         np.vstack([ends[:1], body.xy, ends[1:]]),
         np.concatenate([body.sigma[:1], body.sigma, body.sigma[-1:]]),
-        np.concatenate([body.traced[:1], body.traced, body.traced[-1:]]),
+        np.concatenate([body.seen[:1], body.seen, body.seen[-1:]]),
         body.corners + 1,
     )
     tail, neck = fit_end(long, None, at_tail=True), fit_end(long, None, at_tail=False)
@@ -274,7 +275,8 @@ def _end_corners(half: Half, tail: bool, neck: bool) -> IntArray:
 def _say(half: Half) -> FloatArray:
     """Return how much each point counts in an average: nothing where it was bridged."""
     step = arc_length(half.xy, closed=False)[-1] / max(len(half.xy) - 1, 1)
-    return np.asarray(gaussian_filter1d(half.traced.astype(float), HANDOVER_MM / step, mode="nearest")) + 1e-3
+    traced = (half.seen > Seen.BRIDGED).astype(float)
+    return np.asarray(gaussian_filter1d(traced, HANDOVER_MM / step, mode="nearest")) + 1e-3
 
 
 def _paired_corners(right: Half, left: Half) -> list[tuple[int, int]]:
@@ -351,11 +353,11 @@ def mean_half(right: Half, left: Half, largest_gap_mm: float) -> Half:
     xy[0], xy[-1] = right.xy[0], right.xy[-1]
     foot = feet(right.xy, left.xy, closed=False)
     sigma = np.hypot(right.sigma, left.sigma[foot.segment]) / 2.0
-    traced = right.traced | left.traced[foot.segment]
+    seen = np.maximum(right.seen, left.seen[foot.segment])
     ends = [int(c) for c in (*right.corners, *left.corners) if c == 0]
     last = [len(xy) - 1] * any(c == len(h.xy) - 1 for h in (right, left) for c in h.corners)
     corners = sorted({*ends, *(i for i, _ in inner), *last})
-    return Half(xy, np.asarray(sigma), np.asarray(traced), np.array(corners, dtype=np.int64))
+    return Half(xy, np.asarray(sigma), np.asarray(seen), np.array(corners, dtype=np.int64))
 
 
 def mirrored_loop(half: Half) -> Loop:
@@ -367,6 +369,6 @@ def mirrored_loop(half: Half) -> Loop:
     return Loop(
         np.vstack([half.xy, (half.xy * flip)[-2:0:-1]]),
         np.concatenate([half.sigma, half.sigma[-2:0:-1]]),
-        np.concatenate([half.traced, half.traced[-2:0:-1]]),
+        np.concatenate([half.seen, half.seen[-2:0:-1]]),
         np.array(sorted({*half.corners.tolist(), *mirror}), dtype=np.int64),
     )

@@ -200,7 +200,7 @@ def _kept(loop: Loop, frame: _Frame, one: _Compared, keep: Keep) -> tuple[Loop, 
 
 
 def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
-    loop = Loop(traced.points.xy, traced.sigma_mm, traced.traced, traced.corners).counter_clockwise()
+    loop = Loop(traced.points.xy, traced.sigma_mm, traced.seen, traced.corners).counter_clockwise()
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
     even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
     chosen = choose_axis(own, loop.xy, traced.lines, even)
@@ -228,7 +228,7 @@ def _trace(
     return BodyTrace(
         points=BodyPoints(loop.xy),
         sigma_mm=frozen_floats(loop.sigma),
-        traced=loop.traced,
+        seen=loop.seen,
         corners=loop.corners,
         audit=audit,
         kept=words,
@@ -250,7 +250,7 @@ def _as_half(traced: TracedOutline, frame: _Frame) -> tuple[Half, bool]:
     up = xy[0, 1] < xy[-1, 1]
     corners = traced.corners if up else np.sort(len(xy) - 1 - traced.corners)
     run = slice(None) if up else slice(None, None, -1)
-    return Half(xy[run], traced.sigma_mm[run], traced.traced[run], corners), left
+    return Half(xy[run], traced.sigma_mm[run], traced.seen[run], corners), left
 
 
 def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
@@ -292,7 +292,7 @@ def _place_half(traced: TracedOutline) -> BodyTrace:
 
 def _left_handed(trace: BodyTrace) -> BodyTrace:
     """Return the trace mirrored, still counter-clockwise from the tail."""
-    loop = Loop(trace.points.xy * (-1.0, 1.0), trace.sigma_mm, trace.traced, trace.corners).reversed()
+    loop = Loop(trace.points.xy * (-1.0, 1.0), trace.sigma_mm, trace.seen, trace.corners).reversed()
     loop = loop.rolled(len(loop.xy) - 1)
     side, x, y = trace.audit.max_at
     audit = replace(
@@ -302,7 +302,7 @@ def _left_handed(trace: BodyTrace) -> BodyTrace:
         trace,
         points=BodyPoints(loop.xy),
         sigma_mm=frozen_floats(loop.sigma),
-        traced=loop.traced,
+        seen=loop.seen,
         corners=loop.corners,
         audit=audit,
         sheet_to_body=frozen_floats(_Frame(trace.sheet_to_body).flipped().matrix),

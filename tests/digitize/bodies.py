@@ -7,7 +7,7 @@ from scipy.interpolate import BSpline
 
 from calibration.frames import FloatArray, SheetPoints, frozen_floats
 from digitize.curve import arc_length, feet, resample
-from digitize.shapes import SheetLine, TracedOutline
+from digitize.shapes import Seen, SheetLine, TracedOutline
 
 SPACING_MM = 0.25
 
@@ -102,7 +102,7 @@ def traced(
     return TracedOutline(
         points=SheetPoints(xy),
         sigma_mm=frozen_floats(np.full(count, max(sigma, 0.005))),
-        traced=np.ones(count, dtype=bool),
+        seen=np.full(count, Seen.BOTH_EDGES),
         corners=np.array(corners or [], dtype=np.int64),
         half=half,
         lines=lines,

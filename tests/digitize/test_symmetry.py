@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from calibration.errors import Refusal
 from calibration.frames import FloatArray
 from digitize.curve import signed_area
-from digitize.shapes import BodyTrace
+from digitize.shapes import BodyTrace, Seen
 from digitize.symmetry import place_body
 from digitize.symmetry.halves import Loop, split
 from tests.digitize.bodies import apart, body, lens, line, noisy, resample, spaced, traced, turned
@@ -193,7 +193,7 @@ def test_half_that_stops_short_of_the_drawn_line_does_not_trust_it() -> None:
 
 def test_an_outline_beside_its_centerline_is_refused() -> None:
     xy = np.add(body(), (500.0, 0.0))
-    aside = Loop(xy, np.ones(len(xy)), np.ones(len(xy), dtype=bool), np.zeros(0, dtype=np.int64))
+    aside = Loop(xy, np.ones(len(xy)), np.full(len(xy), Seen.BOTH_EDGES), np.zeros(0, dtype=np.int64))
     with pytest.raises(Refusal):
         split(aside)
 
