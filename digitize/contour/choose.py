@@ -45,6 +45,8 @@ BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
 # A stroke that leaves its chord by more than this, and than this part of its length, bends.
 BEND_MM, BEND_SHARE = 0.6, 0.006
+# A half that shares more than this of its length with a whole body is part of it.
+SHARED = 0.5
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 
@@ -71,7 +73,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     ways = [way for way in closed_ways(network) if _believable(way) and not _on_centerline(way, lines, network)]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     half = _best_half(network, lines, points, px_per_mm, hints)
-    whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways) else None
+    whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
         doubts = (*_beside(whole, network, px_per_mm), *_turned(whole))
@@ -115,9 +117,18 @@ def _bends(points: FloatArray) -> bool:
     return bool(np.ptp(off) > max(BEND_MM, BEND_SHARE * length))
 
 
-def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way]) -> bool:
+def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way], network: Network) -> bool:
     """Whether a half drawing is more of a body than the best closed line on the sheet."""
-    return half is not None and (not ways or _merit(half[0]) > _merit(ways[0]))
+    if half is None or not ways:
+        return half is not None
+    whole = ways[0]
+    if _merit(half[0]) <= _merit(whole):
+        return False
+    # Extension lines may lead from a whole body to a dimension line, which is no centerline.
+    own = {stroke for stroke, _ in whole.darts}
+    lengths = {stroke: network.length_mm(stroke) for stroke, _ in half[0].darts}
+    shared = sum(length for stroke, length in lengths.items() if stroke in own) / sum(lengths.values())
+    return shared < SHARED or whole.weight < SAME_WEIGHT * half[0].weight
 
 
 def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:

@@ -15,6 +15,7 @@ import numpy as np
 from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
+from digitize.contour.band import resample
 from digitize.contour.network import (
     GAP_COST,
     GAP_COST_PER_MM,
@@ -25,8 +26,9 @@ from digitize.contour.network import (
 
 # A body is at least and at most this long; anything else on the sheet is not one.
 LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
-# A closed curve that fills its smallest box more than this is a frame or a table.
-FRAME_FILL = 0.955
+# A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
+# direction or square to it, is a frame or a table.
+FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
 SEED_MM, MOST_SEEDS = 12.0, 90
 # A way that costs more than this is not believed.
@@ -236,7 +238,16 @@ def body_like(way: Way) -> bool:
     longest, shortest = max(sides), min(sides)
     if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < 0.25 * longest:
         return False
-    return bool(way.polygon().area / (longest * shortest) < FRAME_FILL)
+    return bool(way.polygon().area / (longest * shortest) < FRAME_FILL) and not _squared(way)
+
+
+def _squared(way: Way) -> bool:
+    """Whether nearly all of a way runs along two directions square to each other, as borders and tables do."""
+    steps = np.diff(resample(way.xy, SQUARE_STEP_MM, closed=way.closed), axis=0)
+    # four times the heading folds directions square to each other onto one (circular statistics of axial data)
+    fourfold = np.exp(4j * np.arctan2(steps[:, 1], steps[:, 0]))
+    off = np.abs(np.angle(fourfold * np.conj(np.median(fourfold.real) + 1j * np.median(fourfold.imag))))
+    return bool(np.mean(np.degrees(off) / 4.0 < SQUARE_DEG) > FRAME_SQUARE)
 
 
 def holds(way: Way, place: FloatArray) -> bool:

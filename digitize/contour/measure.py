@@ -15,8 +15,8 @@ from digitize.shapes import Picture, Seen
 
 # A turn of this much within CORNER_REACH_MM each side is a corner.
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
-# How far round a corner paper and ink are looked up.
-SHARP_LOOK_MM = 1.5
+# How far round a corner paper and ink are looked up; over so many stations each side, this part must be ink.
+SHARP_LOOK_MM, SIDE_STATIONS, LEAST_INKED = 1.5, 6, 0.7
 # Two sections run past the corner where they meet by fewer stations than this.
 CORNER_STATIONS = 24
 
@@ -74,23 +74,26 @@ def measure_line(
             for cut in cuts
         ]
         whole = _join(sections, closed=closed)
-        round_ones = [not _sharp(picture.grey, whole.xy[c], px_per_mm) for c in whole.corners]
+        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm) for c in whole.corners]
         if edge != "middle" or not any(round_ones):
             return whole
         # Where both sides were carried on to meet there is no ink: the line turns there in a small round.
         corners = _without(corners, path, whole.xy[whole.corners[round_ones]])
 
 
-def _sharp(grey: npt.NDArray[np.uint8], place: FloatArray, px_per_mm: float) -> bool:
-    """Whether there is ink where the two sides of a corner meet."""
+def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float) -> bool:
+    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there."""
     reach = round(SHARP_LOOK_MM * px_per_mm)
-    x, y = (round(float(v)) for v in place)
+    x, y = (round(float(v)) for v in xy[corner])
     window = grey[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
     tip = grey[max(0, y - 1) : y + 2, max(0, x - 1) : x + 2]
     if window.size == 0 or tip.size == 0:
         return False
     ink, paper = np.percentile(window, [2, 90])
-    return bool(tip.mean() < (ink + paper) / 2.0)
+    middle = (ink + paper) / 2.0
+    near = np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)
+    columns, rows = np.rint(np.clip(xy[near], 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
+    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > LEAST_INKED)
 
 
 def _without(corners: IntArray, path: FloatArray, places: FloatArray) -> IntArray:
