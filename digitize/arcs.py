@@ -104,7 +104,9 @@ def extents(path: ArcPath) -> Box:
     centre, radius = centres(path)
     for step in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)):
         extreme = centre + np.where(np.isfinite(radius), radius, np.nan)[:, None] * np.array(step)
-        points.append(extreme[_inside(extreme, starts, ends, bulge)])
+        # Of the extreme only the coordinate that is one: a nearly straight arc's centre is uncertain along its chord.
+        reached = np.where(np.array(step) != 0.0, extreme, starts)
+        points.append(reached[_inside(extreme, starts, ends, bulge)])
     every = np.concatenate(points)
     low, high = every.min(axis=0), every.max(axis=0)
     return float(low[0]), float(low[1]), float(high[0]), float(high[1])

@@ -83,3 +83,14 @@ def test_crossings_lie_on_the_centerline_and_on_the_curve() -> None:
 def test_bulges_that_do_not_fit_the_vertices_are_refused() -> None:
     with pytest.raises(ValueError, match="do not fit"):
         segments(ArcPath(frozen_floats([(0, 0), (1, 0)]), frozen_floats([0.0]), True))
+
+
+def test_extents_of_a_nearly_straight_arc_bear_rounded_coordinates() -> None:
+    """A file's nine decimals move the centre of a 1200 m arc along its chord; the arc reaches no further for it."""
+    start, end, bulge = (0.0, 0.00029511), (15.7888215, 0.000192508), -3.2492129734744957e-06
+    moved = (end[0], end[1] + 1e-9)
+    boxes = [
+        extents(ArcPath(frozen_floats([start, one]), frozen_floats([bulge]), closed=False)) for one in (end, moved)
+    ]
+    assert boxes[0][0] == 0.0
+    assert boxes[1] == pytest.approx(boxes[0], abs=2e-9)
