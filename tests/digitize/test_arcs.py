@@ -86,11 +86,7 @@ def test_bulges_that_do_not_fit_the_vertices_are_refused() -> None:
 
 
 def test_extents_of_a_nearly_straight_arc_bear_rounded_coordinates() -> None:
-    """A file's nine decimals move the centre of a 1200 m arc along its chord; the arc reaches no further for it."""
-    start, end, bulge = (0.0, 0.00029511), (15.7888215, 0.000192508), -3.2492129734744957e-06
-    moved = (end[0], end[1] + 1e-9)
-    boxes = [
-        extents(ArcPath(frozen_floats([start, one]), frozen_floats([bulge]), closed=False)) for one in (end, moved)
-    ]
-    assert boxes[0][0] == 0.0
-    assert boxes[1] == pytest.approx(boxes[0], abs=2e-9)
+    """A file's nine decimals move the centre of a 1300 m arc along its chord; the arc reaches no further for it."""
+    ends = frozen_floats([(15.789992069, 582.103368544), (0.0, 582.103460972)])
+    box = extents(ArcPath(ends, frozen_floats([2.926788956142966e-06]), closed=False))
+    assert box == pytest.approx((0.0, ends[0, 1], ends[0, 0], ends[1, 1]), abs=1e-8)
