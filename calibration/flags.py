@@ -55,6 +55,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "several-bodies": ("refused", "{count} curves could be the body, near {places} px.", "Say which with body.near = [x, y]."),
     "outline-off-sheet": ("refused", "The outline runs off the picture at {place} px.", "Scan the whole body."),
     "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
+    "merged-line": ("look", "For {length} mm another line runs along inside the outline's ink near {place} px, and which edge is whose is not certain.", "Look at the overlay there; scan at a higher resolution, or erase the other line from the scan."),
     "alternative-line": ("look", "Another line of equal weight runs {distance} mm from the outline near {place} px.", "Look at the overlay; settle it with body.through or body.ignore."),
     "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
     "half-doubtful": ("look", "The drawing was taken for a half, but lines as heavy as its outline run where the other half would be, near {place} px.", "If the whole body is drawn, point to it with body.near and a body.through point on the side that was left out."),

@@ -57,7 +57,11 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         half=choice.half,
         lines=lines,
         width_mm=measured.width_px / px_per_mm,
-        doubts=(*choice.doubts, *_bridged(measured, px_per_mm, closed=choice.way.closed)),
+        doubts=(
+            *choice.doubts,
+            *_bridged(measured, px_per_mm, closed=choice.way.closed),
+            *_merged(measured, px_per_mm),
+        ),
         evidence=choice.evidence,
         neck_towards=_neck_towards(network, choice, px_per_mm, calibration),
     )
@@ -109,6 +113,18 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     return (
         doubt("bridged", length=f"{length:.0f}", percent=f"{percent:.1f}", place=f"({place[0]:.0f}, {place[1]:.0f})"),
     )
+
+
+def _merged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:
+    """Doubt stretches that another line runs along in, where it is not certain which edge is the outline's."""
+    if not measured.unsure.any():
+        return ()
+    steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
+    runs = np.flatnonzero(np.diff(np.r_[0, measured.unsure.astype(int), 0])).reshape(-1, 2)
+    start, stop = max(runs.tolist(), key=lambda run: float(steps[run[0] : run[1]].sum()))
+    x, y = measured.xy[(start + stop) // 2]
+    length = float(steps[measured.unsure].sum())
+    return (doubt("merged-line", length=f"{length:.0f}", place=f"({x:.0f}, {y:.0f})"),)
 
 
 def _sheet_line(

@@ -134,6 +134,7 @@ def _join(sections: list[Measured], *, closed: bool) -> Measured:
         np.concatenate([part.seen for part in parts]),
         starts[first:count].astype(np.int64),
         float(np.median([section.width_px for section in sections])),
+        np.concatenate([part.unsure for part in parts]),
     )
 
 
@@ -157,6 +158,7 @@ def _ended(section: Measured, start: FloatArray | None, end: FloatArray | None) 
         np.concatenate([np.full(len(head), Seen.THREADED), seen, np.full(len(tail), Seen.THREADED)]),
         section.corners,
         section.width_px,
+        np.concatenate([np.zeros(len(head), dtype=bool), section.unsure[keep], np.zeros(len(tail), dtype=bool)]),
     )
 
 

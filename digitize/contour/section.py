@@ -9,8 +9,9 @@ from scipy.ndimage import binary_dilation, label, median_filter, uniform_filter1
 from scipy.spatial import cKDTree
 
 from calibration.frames import BoolArray, FloatArray, IntArray
-from digitize.contour.band import LineEdge, look_across, normals, resample
+from digitize.contour.band import Band, LineEdge, look_across, normals, resample
 from digitize.contour.follow import followed, quietened
+from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
 from digitize.shapes import Picture, Seen
 
@@ -31,6 +32,7 @@ BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 FAR_PX = 1.05  # and a place farther off, beside the noise, is no place of this line
 ONE_EDGE_PX = (0.0, 1.6, 0.8, 0.35)
 LED_EDGE_PX = (1.2, 0.8, 0.35)
+EDGE_KNOWN_PX = (0.8, 0.35)
 STATION_MM = 0.25
 
 
@@ -43,6 +45,7 @@ class Measured:
     seen: IntArray  # (N,) as shapes.Seen says
     corners: IntArray  # (C,)
     width_px: float
+    unsure: BoolArray  # (N,) another line runs along in this one, and it is not certain which edge is whose
 
 
 def measure_section(
@@ -72,10 +75,11 @@ def measure_section(
     view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]])
     rough = quietened(resample(path, step_px, closed=closed), px_per_mm, view.step_mm, closed=closed)
     best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
-    lost = view.lost(best, rough)
+    lost, led = view.lost(best, rough), None
     if lost.any():
-        led = threaded(picture.grey, rough, best.path, lost, best.usual, px_per_mm, closed=closed)
+        led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, closed=closed)
         best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
+    best, unsure = view.with_own_edges(best, led)
     xy = np.where(best.seen.weight[:, None] > 0, best.place, best.curve)
     shift = {"middle": 0.0, "outer": 0.5 * best.usual * side, "inner": -0.5 * best.usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / view.step_mm)))
@@ -83,8 +87,8 @@ def measure_section(
         pick = np.append(pick, len(xy) - 1)
     none = np.array([], dtype=np.int64)
     # A place that ink did not give, however much ink was near, is bridged.
-    seen = np.where(best.inked, best.seen.seen, Seen.BRIDGED)[pick]
-    return Measured((xy + best.across * shift)[pick], best.seen.sigma[pick], seen, none, best.usual)
+    seen = np.where(best.band.seen, best.seen.seen, Seen.BRIDGED)[pick]
+    return Measured((xy + best.across * shift)[pick], best.seen.sigma[pick], seen, none, best.usual, unsure[pick])
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +99,19 @@ class _Middles:
     sigma: FloatArray
     weight: FloatArray
     seen: IntArray
+    width: FloatArray  # the line's own, px
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """Which edge is the line's own near the stations of a path: -1 the low, +1 the high, 0 not known."""
+
+    places: cKDTree
+    side: IntArray
+
+    def at(self, path: FloatArray) -> IntArray:
+        """Return the sides along another path."""
+        return np.asarray(self.side[self.places.query(path)[1]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,11 +120,12 @@ class _Round:
 
     path: FloatArray
     across: FloatArray
+    band: Band
     seen: _Middles
-    inked: BoolArray  # (N,) ink was there, whosever it was
     place: FloatArray
     curve: FloatArray
     usual: float  # width of the line, px
+    strength: float  # of its ink against paper, grey levels
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,19 +143,27 @@ class _View:
         """Distance of the stations."""
         return self.step_px / self.px_per_mm
 
-    def rounds(self, path: FloatArray, near_px: tuple[float, ...], usual: float, led: Led | None = None) -> _Round:
+    def rounds(
+        self,
+        path: FloatArray,
+        near_px: tuple[float, ...],
+        usual: float,
+        led: Led | None = None,
+        edges: _Edges | None = None,
+    ) -> _Round:
         """Look once for each of ``near_px``, along the curve that the last look gave; return the last.
 
-        Stretches that were ``led`` keep to that where nothing nearer to it is seen.
+        Stretches that were ``led`` keep to that where nothing nearer to it is seen; those whose own edge is known
+        are measured by that.
         """
         for number, near in enumerate(near_px):
-            last = self._look(resample(path, self.step_px, closed=self.closed), usual, near, led)
+            last = self._look(resample(path, self.step_px, closed=self.closed), usual, near, led, edges)
             usual = last.usual
             if number < len(near_px) - 1:
                 path = last.curve if self.closed else last.curve[_between(last.curve, self.ends)]
         return last
 
-    def _look(self, path: FloatArray, usual: float, near_px: float, led: Led | None) -> _Round:
+    def _look(self, path: FloatArray, usual: float, near_px: float, led: Led | None, edges: _Edges | None) -> _Round:
         """Measure along a path and draw the curve through what was seen."""
         across = normals(path, closed=self.closed)
         average = max(1, round(AVERAGE_MM / self.step_mm)) | 1
@@ -145,12 +171,22 @@ class _View:
         band = look_across(self.picture.grey, path, across, reach, usual, average=average, closed=self.closed)
         usual = float(np.nanmedian(band.high - band.low))
         grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))
-        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px)
+        side = np.zeros(len(path), dtype=np.int64) if edges is None else edges.at(path)
+        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px, side)
         if led is not None:
-            seen = _led(seen, path, across, led, LED_SIGMA_MM * self.px_per_mm)
+            seen = _led(seen, path, across, led, side == 0, LED_SIGMA_MM * self.px_per_mm)
         place = path + across * seen.offset[:, None]
         curve = followed(place, seen.weight, self.px_per_mm, self.step_mm, closed=self.closed)
-        return _Round(path, across, seen, band.seen, place, curve, usual)
+        return _Round(path, across, band, seen, place, curve, usual, float(np.median(band.strength)))
+
+    def with_own_edges(self, one: _Round, led: Led | None) -> tuple[_Round, BoolArray]:
+        """Return the round, taken again where another line runs along in this one, and where the edge is unsure."""
+        clear = one.seen.seen == Seen.BOTH_EDGES
+        side, unsure = own_edges(one.band.low, one.band.high, one.seen.width, clear, self.step_mm, self.px_per_mm)
+        if not side.any():
+            return one, unsure
+        again = self.rounds(one.path, EDGE_KNOWN_PX, one.usual, led, _Edges(cKDTree(one.path), side))
+        return again, unsure[cKDTree(one.path).query(again.path)[1]]
 
     def lost(self, one: _Round, rough: FloatArray) -> BoolArray:
         """Mark the stations of stretches where there is ink but the line was not told from it."""
@@ -165,11 +201,11 @@ class _View:
         return np.asarray(sizes[runs] > LOST_MM / self.step_mm)
 
 
-def _led(seen: _Middles, path: FloatArray, across: FloatArray, led: Led, sigma_px: float) -> _Middles:
+def _led(seen: _Middles, path: FloatArray, across: FloatArray, led: Led, free: BoolArray, sigma_px: float) -> _Middles:
     """Return the middles with those of led stretches where nothing was seen near to where they were led."""
     _, nearest = cKDTree(led.path).query(path)
     offset = ((led.path[nearest] - path) * across).sum(axis=1)
-    use = led.led[nearest] & ((seen.weight == 0.0) | (np.abs(seen.offset - offset) > 2.0 * sigma_px))
+    use = free & led.led[nearest] & ((seen.weight == 0.0) | (np.abs(seen.offset - offset) > 2.0 * sigma_px))
     weight = np.where(led.seen[nearest], LED_WEIGHT, UNSEEN_WEIGHT)
     level = np.where(led.seen[nearest], Seen.THREADED, Seen.BRIDGED)
     return _Middles(
@@ -177,6 +213,7 @@ def _led(seen: _Middles, path: FloatArray, across: FloatArray, led: Led, sigma_p
         np.where(use, sigma_px, seen.sigma),
         np.where(use, weight, seen.weight),
         np.where(use, level, seen.seen),
+        seen.width,
     )
 
 
@@ -198,13 +235,14 @@ def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
 
 
 def _middles(
-    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, near_px: float
+    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, near_px: float, side: IntArray
 ) -> _Middles:
     """Take the middle of both edges where the ink has its usual width.
 
     Where something touches the line it widens the ink on one side only: there, once the
     path is smooth, the edge that agrees with it within ``near_px``, beside the noise, and
-    half the usual width give the middle. 0 leaves such places out.
+    half the usual width give the middle. 0 leaves such places out. Where ``side`` tells which
+    edge it is, that one is taken.
     """
     middle, width = (low + high) / 2, high - low
     with np.errstate(invalid="ignore"):
@@ -216,7 +254,7 @@ def _middles(
     if good.sum() < 8:
         found = np.isfinite(middle)
         return _Middles(
-            np.nan_to_num(middle), np.full(len(low), usual), found.astype(float), found * int(Seen.ONE_EDGE)
+            np.nan_to_num(middle), np.full(len(low), usual), found.astype(float), found * int(Seen.ONE_EDGE), local
         )
     noise = _noise(middle, good)
     weight, offset = good.astype(float), np.where(good, middle, 0.0)
@@ -225,10 +263,13 @@ def _middles(
         use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
         weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
+        told = np.where(side < 0, low + local / 2, high - local / 2)
+        use = ~good & (side != 0) & np.isfinite(told)
+        weight[use], offset[use] = 0.5, told[use]
     own = np.hypot(noise, GRID_U * grid_px)
     sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
     level = np.where(weight == 1.0, Seen.BOTH_EDGES, np.where(weight > 0.0, Seen.ONE_EDGE, Seen.BRIDGED))
-    return _Middles(offset, sigma, weight, level)
+    return _Middles(offset, sigma, weight, level, local)
 
 
 def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:

@@ -26,6 +26,8 @@ EDGE_MM = 0.09
 TURN_COST, PAPER_COST = 0.04, 1.5
 # The search starts and ends this far outside the stretch, held to the path there at this cost a place.
 HOLD_MM, HOLD_COST = 3.0, 0.02
+# The strokes' way and the path agree within this part of their length on how far along a place lies.
+ASTRAY = 0.1
 # An edge shows where so much of one is seen, taken over so many stations.
 LEAST_SEEN, SEEN_STATIONS = 0.4, 3
 
@@ -45,6 +47,7 @@ def threaded(
     path: FloatArray,
     lost: BoolArray,
     width_px: float,
+    strength: float,
     px_per_mm: float,
     *,
     closed: bool,
@@ -57,6 +60,7 @@ def threaded(
         path: (N, 2) px, right but where ``lost``.
         lost: (N,) the stations where the line was not seen.
         width_px: the line's own width.
+        strength: how much darker than paper the line is, grey levels.
         px_per_mm: of the picture.
         closed: the path ends where it starts.
     """
@@ -67,7 +71,8 @@ def threaded(
     runs = np.flatnonzero(np.diff(np.r_[0, lost.astype(int), 0])).reshape(-1, 2)
     pieces, marks, done = [], [], 0
     for first, last in _merged(runs, path, px_per_mm):
-        way, seen = _through(grey, rough, path[first], path[last], width_px, px_per_mm)
+        between = _between(rough, path, first, last)
+        way, seen = _through(grey, between, path[first], path[last], width_px, strength, px_per_mm)
         pieces += [path[done:first], way]
         marks += [np.zeros(first - done), 1.0 + seen]
         done = last + 1
@@ -100,18 +105,36 @@ def _merged(runs: npt.NDArray[np.int64], path: FloatArray, px_per_mm: float) -> 
     return merged
 
 
+def _between(rough: FloatArray, path: FloatArray, first: int, last: int) -> FloatArray:
+    """Return the part of the strokes' way that goes with the stations from ``first`` to ``last`` of the path.
+
+    Both start and end at the same places; a part is looked for only where it can be, for lines may come close again.
+    """
+    picks = []
+    for station in (first, last):
+        low, high = ((station / len(path) + way * ASTRAY) * len(rough) for way in (-1, 1))
+        window = slice(max(0, int(low)), min(len(rough), int(high) + 1))
+        picks.append(window.start + int(np.argmin(np.hypot(*(rough[window] - path[station]).T))))
+    return rough[picks[0] : picks[1] + 1]
+
+
 def _through(
-    grey: npt.NDArray[np.uint8], rough: FloatArray, start: FloatArray, end: FloatArray, width_px: float, k: float
+    grey: npt.NDArray[np.uint8],
+    rough: FloatArray,
+    start: FloatArray,
+    end: FloatArray,
+    width_px: float,
+    strength: float,
+    k: float,
 ) -> tuple[FloatArray, BoolArray]:
     """Return the best path from near ``start`` to near ``end`` along the rough way, and where an edge shows."""
-    first, last = (int(np.argmin(np.hypot(*(rough - place).T))) for place in (start, end))
-    if last <= first + 1:
+    if len(rough) < 3:
         return np.stack([start, end]), np.zeros(2, dtype=bool)
-    way = resample(rough[first : last + 1], ALONG_MM * k, closed=False)
+    way = resample(rough, ALONG_MM * k, closed=False)
     across = normals(way, closed=False)
     count = round(REACH_MM / ACROSS_MM)
     offsets = np.arange(-count, count + 1, dtype=np.float64) * (ACROSS_MM * k)
-    price, edges = _price(grey, way, across, offsets, width_px, k)
+    price, edges = _price(grey, way, across, offsets, width_px, strength, k)
     held = int(np.ceil(HOLD_MM / 2.0 / ALONG_MM))
     for rows, place in ((slice(0, held), start), (slice(-held, None), end)):
         row = way[rows][0 if place is start else -1]
@@ -129,6 +152,7 @@ def _price(
     across: FloatArray,
     offsets: FloatArray,
     width_px: float,
+    strength: float,
     k: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return (what a line at each place would cost, how much of its edges shows), both (stations, offsets)."""
@@ -138,8 +162,8 @@ def _price(
     wide = (np.arange(len(offsets) + 2 * pad, dtype=np.float64) - len(offsets) // 2 - pad) * step
     shade = straighten(grey, way, across, wide).astype(np.float64)
     paper = float(np.median(np.percentile(shade, 90, axis=1)))
-    ink = float(np.median(shade.min(axis=1)))
-    dark = np.clip((paper - shade) / max(paper - ink, 1.0), 0.0, 1.0)
+    # Ink darker than the line's own is no better.
+    dark = np.clip((paper - shade) / max(strength, 1.0), 0.0, 1.0)
     change = np.zeros_like(dark)
     change[:, rise:-rise] = dark[:, 2 * rise :] - dark[:, : -2 * rise]
     size = len(offsets)
