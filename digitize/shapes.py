@@ -88,6 +88,7 @@ class SheetLine:
     inked_fraction: float  # 1 continuous; less when dashed
     offset_sigma_mm: float
     angle_sigma_rad: float
+    neck: int = 0  # a neck's edges show at its end (+1), at its start (-1), or nothing tells (0)
 
 
 class Seen(IntEnum):
@@ -116,7 +117,6 @@ class TracedOutline:
     width_mm: float  # typical ink width of the outline
     doubts: tuple[Doubt, ...] = ()
     evidence: tuple[str, ...] = ()  # plain sentences: why this curve
-    neck_towards: tuple[float, float] | None = None  # sheet direction tail to neck, where neck edges are drawn
 
     @property
     def traced(self) -> BoolArray:

@@ -8,11 +8,11 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.solve import Calibration
-from digitize.contour.choose import Choice, choose_outline
+from digitize.contour.choose import choose_outline
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import measure_line
-from digitize.contour.neck import neck_direction
-from digitize.contour.network import Network, build_network
+from digitize.contour.neck import neck_ends
+from digitize.contour.network import build_network
 from digitize.contour.section import Measured
 from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, Seen, SheetLine, TracedOutline
@@ -42,12 +42,13 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         ink.line_width_px,
         closed=choice.way.closed,
         edge=hints.line,
+        through_px=hints.through,
     )
     _refuse_off_sheet(measured, picture)
     lines = tuple(
         line
-        for candidate in choice.lines
-        if (line := _sheet_line(picture, candidate, px_per_mm, ink.line_width_px, calibration)) is not None
+        for candidate, neck in zip(choice.lines, neck_ends(network, choice.way, choice.lines), strict=True)
+        if (line := _sheet_line(picture, candidate, neck, px_per_mm, ink.line_width_px, calibration)) is not None
     )
     return TracedOutline(
         points=calibration.to_sheet(PxPoints(measured.xy)),
@@ -63,7 +64,6 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
             *_merged(measured, px_per_mm),
         ),
         evidence=choice.evidence,
-        neck_towards=_neck_towards(network, choice, px_per_mm, calibration),
     )
 
 
@@ -74,19 +74,6 @@ def _longest_run_mm(flags: BoolArray, steps_mm: FloatArray) -> float:
         run = run + step if flag else 0.0
         longest = max(longest, run)
     return longest
-
-
-def _neck_towards(
-    network: Network, choice: Choice, px_per_mm: float, calibration: Calibration
-) -> tuple[float, float] | None:
-    """Return the direction tail to neck on the sheet, where the drawing shows it."""
-    heading = neck_direction(network, choice.way, choice.lines)
-    if heading is None:
-        return None
-    middle = choice.way.xy.mean(axis=0)
-    ends = calibration.to_sheet(PxPoints(np.stack([middle, middle + 100.0 * heading]) * px_per_mm)).xy
-    step = (ends[1] - ends[0]) / float(np.hypot(*(ends[1] - ends[0])))
-    return float(step[0]), float(step[1])
 
 
 def _refuse_off_sheet(measured: Measured, picture: Picture) -> None:
@@ -128,7 +115,7 @@ def _merged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:
 
 
 def _sheet_line(
-    picture: Picture, line: LongLine, px_per_mm: float, line_width_px: float, calibration: Calibration
+    picture: Picture, line: LongLine, neck: int, px_per_mm: float, line_width_px: float, calibration: Calibration
 ) -> SheetLine | None:
     """Measure a straight line at full resolution and fit it robustly; None when its ink is not straight."""
     rough = np.stack([line.start, line.end]) * px_per_mm
@@ -143,6 +130,7 @@ def _sheet_line(
         inked,
         offset_sigma / px_per_mm,
         angle_sigma,
+        neck,
     )
 
 

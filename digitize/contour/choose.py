@@ -14,29 +14,29 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine, long_lines
-from digitize.contour.loops import LEAST_BODY_MM, Way, body_like, closed_ways, holds, ways_between
+from digitize.contour.loops import LEAST_BODY_MM, THROUGH_MM, Way, body_like, closed_ways, holds, ways_between
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
 # A way whose doubtful turns sum to more than this is not an outline; one dearer turn than the second figure
 # asks for a look.
 MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
-# Doubtful turns weigh against area and weight by this scale; half the weight counts as this power of half the area.
-MERIT_DOUBT, MERIT_WEIGHT = 4.0, 1.0
+# Doubtful turns weigh against area and weight by this scale; half the weight counts as a quarter of the area.
+MERIT_DOUBT, MERIT_WEIGHT = 4.0, 2.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
 STRAIGHT_SHARE = 0.6
 # A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
 ON_LINE_MM, OWN_PEN = 0.6, 0.25
 # A half outline reaches this far from its centerline, as a part of its length.
 HALF_REACH = (0.2, 0.8)
-# A point that the outline passes through lies at most this far from it.
-THROUGH_MM = 2.0
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
 # A line running along this part of the outline, at most this far from it and this nearly
 # parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
 BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
 LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
+# Horns may reach beyond a half's ends, which are at least this part of its length apart.
+LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
 HALF_END_MM = 2.0
 # A line that goes on this far beyond the centerline at less than this cost is the same line.
@@ -70,7 +70,10 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     """
     points, headings = _skeleton_points(ink, px_per_mm)
     lines = long_lines(points, headings, LEAST_BODY_MM)
-    ways = [way for way in closed_ways(network) if _believable(way) and not _on_centerline(way, lines, network)]
+    through = np.array(hints.through).reshape(-1, 2) / px_per_mm
+    ways = [
+        way for way in closed_ways(network, through) if _believable(way) and not _on_centerline(way, lines, network)
+    ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     half = _best_half(network, lines, points, px_per_mm, hints)
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
@@ -191,6 +194,7 @@ def _own_pen(way: Way, line: LongLine, normal: FloatArray, network: Network) -> 
 
 
 def _settled_by_hints(ways: list[Way], hints: OutlineHints, px_per_mm: float) -> list[Way]:
+    """Return the ways that agree with what the person said."""
     if hints.near is not None:
         place = np.array(hints.near) / px_per_mm
         ways = [way for way in ways if holds(way, place)]
@@ -290,9 +294,7 @@ def _best_half(
     """Return the half outline with the largest region, and its centerline."""
     best: tuple[float, Way, LongLine] | None = None
     for line in lines:
-        for way in _halves_on(network, line):
-            if hints.near is not None and not holds(way, np.array(hints.near) / px_per_mm):
-                continue
+        for way in _settled_by_hints(_halves_on(network, line), hints, px_per_mm):
             merit = _merit(way)
             if (best is None or merit > best[0]) and _one_sided(way, line, points):
                 best = (merit, way, line)
@@ -344,7 +346,7 @@ def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
     return bool(
         (side * off > -3.0).all()
         and low * chord < np.abs(off).max() < high * chord
-        and chord > 0.85 * np.ptp(place)
+        and chord > LEAST_CHORD * np.ptp(place)
         and way.cost < 8.0
     )
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy.spatial import cKDTree
 from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
@@ -29,6 +30,8 @@ LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
+# A point that the outline passes through lies at most this far from it.
+THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
 SEED_MM, MOST_SEEDS = 12.0, 90
 # A way that costs more than this is not believed.
@@ -77,12 +80,18 @@ class Way:
         return shape
 
 
-def closed_ways(network: Network) -> list[Way]:
-    """Return the closed ways that could be outlines, each once, largest first."""
+def closed_ways(network: Network, through: FloatArray) -> list[Way]:
+    """Return the closed ways that could be outlines, each once, largest first.
+
+    Args:
+        network: the strokes.
+        through: (T, 2) mm, places that the outline is said to pass through: their strokes are always sought from.
+    """
     ways: list[Way] = []
     used: set[int] = set()
-    for seed in _seeds(network):
-        if seed in used:
+    told = _strokes_at(network, through)
+    for seed in (*told, *_seeds(network)):
+        if seed in used and seed not in told:
             continue
         way = _isolated(network, seed) if network.closed[seed] else _cycle(network, seed)
         if way is None:
@@ -103,6 +112,15 @@ def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArra
         if darts:
             ways.append(_way(network, darts, cost, closed=False))
     return ways
+
+
+def _strokes_at(network: Network, places: FloatArray) -> list[int]:
+    """Return the strokes that pass within THROUGH_MM of some places."""
+    if not len(places):
+        return []
+    tree = cKDTree(places)
+    near = [float(tree.query(line)[0].min()) for line in network.lines]
+    return [stroke for stroke in np.argsort(near).tolist() if near[stroke] < THROUGH_MM]
 
 
 def _seeds(network: Network) -> list[int]:

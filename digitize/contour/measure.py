@@ -10,7 +10,7 @@ from scipy.signal import find_peaks
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, resample, smooth
-from digitize.contour.section import STATION_MM, Measured, measure_section
+from digitize.contour.section import STATION_MM, Measured, Places, measure_section
 from digitize.shapes import Picture, Seen
 
 # A turn of this much within CORNER_REACH_MM each side is a corner.
@@ -56,6 +56,7 @@ def measure_line(
     *,
     closed: bool,
     edge: LineEdge = "middle",
+    through_px: Places = (),
 ) -> Measured:
     """Measure the ink along a rough way ``rough_px`` (N, 2) of full-resolution pixels.
 
@@ -67,10 +68,14 @@ def measure_line(
     side = _outer_side(path, closed=closed)
     while True:
         if closed and len(corners) == 0:
-            return measure_section(picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side)
+            return measure_section(
+                picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side, through_px=through_px
+            )
         cuts = _cuts(path, corners, closed=closed)
         sections = [
-            measure_section(picture, path[cut], px_per_mm, line_width_px, closed=False, edge=edge, side=side)
+            measure_section(
+                picture, path[cut], px_per_mm, line_width_px, closed=False, edge=edge, side=side, through_px=through_px
+            )
             for cut in cuts
         ]
         whole = _join(sections, closed=closed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
@@ -23,40 +25,50 @@ LEAST_NECK_MM, OTHER_SHARE = 20.0, 0.34
 LONGEST_INSIDE, STEP_MM = 0.5, 0.5
 
 
-def neck_direction(network: Network, way: Way, lines: tuple[LongLine, ...]) -> FloatArray | None:
-    """Return the unit vector (mm, y down) from the tail towards the neck, or None when nothing tells."""
-    if not lines:
-        return None
-    line = min(lines, key=lambda one: _off_middle(one, way))
+def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...]) -> tuple[int, ...]:
+    """Return where a neck's edges show: at the end of each line (+1), at its start (-1), or that nothing tells (0).
+
+    Which of the lines is the body's axis is decided elsewhere; braces and dimension lines run through a body too.
+    """
+    own = {stroke for stroke, _ in way.darts}
+    region, outline = way.polygon(), cKDTree(way.xy)
+    met = [xy for stroke, xy in enumerate(network.lines) if stroke not in own and outline.query(xy)[0].min() < MEET_MM]
+    return tuple(_told(_shown(line, met, way, outline, region)) for line in lines)
+
+
+def _told(edges: _Edges) -> int:
+    """Return the end that the edges tell, +1 or -1, or 0."""
+    # Where the scan ends at the body, the neck's edges show inside it only.
+    seen = edges.outside if edges.outside.max() >= LEAST_NECK_MM / 2 else edges.inside
+    if seen.max() < LEAST_NECK_MM or seen.min() > OTHER_SHARE * seen.max():
+        return 0
+    return 1 if seen[1] > seen[0] else -1
+
+
+@dataclass(frozen=True, eq=False)
+class _Edges:
+    """How much of lines like a neck's edges shows at the start and at the end of an axis, mm."""
+
+    outside: FloatArray  # (2,)
+    inside: FloatArray  # (2,)
+
+
+def _shown(line: LongLine, met: list[FloatArray], way: Way, outline: cKDTree, region: Polygon) -> _Edges:
+    """Return what shows of a neck's edges along one line; ``met`` are strokes that meet the outline."""
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
     place = way.xy @ along
     middle = (float(place.min()) + float(place.max())) / 2.0
-    own = {stroke for stroke, _ in way.darts}
-    outline, region = cKDTree(way.xy), way.polygon()
-    outside, inside = np.zeros(2), np.zeros(2)
-    for stroke, xy in enumerate(network.lines):
-        if stroke in own or not _runs_along(xy, along):
+    edges = _Edges(np.zeros(2), np.zeros(2))
+    for xy in met:
+        off = float(np.mean((xy - line.start) @ normal))
+        if not _runs_along(xy, along) or not OFF_AXIS_MM[0] < abs(off) < OFF_AXIS_MM[1]:
             continue
-        away, _ = outline.query(xy)
-        off = abs(float(np.mean((xy - line.start) @ normal)))
-        if not OFF_AXIS_MM[0] < off < OFF_AXIS_MM[1] or away.min() > MEET_MM:
-            continue
-        end = int(xy[np.argmin(away)] @ along > middle)
+        end = int(xy[np.argmin(outline.query(xy)[0])] @ along > middle)
         out_mm, in_mm = _outside_inside(xy, region)
-        outside[end] += out_mm
-        inside[end] += in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
-    # Where the scan ends at the body, the neck's edges show inside it only.
-    seen = outside if outside.max() >= LEAST_NECK_MM / 2 else inside
-    if seen.max() < LEAST_NECK_MM or seen.min() > OTHER_SHARE * seen.max():
-        return None
-    return np.asarray(along if seen[1] > seen[0] else -along)
-
-
-def _off_middle(line: LongLine, way: Way) -> float:
-    """Return how far the middle of the body lies from a line; a half's middle lies off its own centerline."""
-    along = (line.end - line.start) / line.length_mm
-    return abs(float((way.xy.mean(axis=0) - line.start) @ np.array([-along[1], along[0]])))
+        edges.outside[end] += out_mm
+        edges.inside[end] += in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
+    return edges
 
 
 def _runs_along(xy: FloatArray, along: FloatArray) -> bool:

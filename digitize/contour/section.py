@@ -15,6 +15,8 @@ from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
 from digitize.shapes import Picture, Seen
 
+Places = tuple[tuple[float, float], ...]
+
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
 # A longer stretch under other ink than this is threaded, where the strokes' way is no lighter than so many levels.
@@ -57,6 +59,7 @@ def measure_section(
     closed: bool,
     edge: LineEdge,
     side: int,
+    through_px: Places = (),
 ) -> Measured:
     """Measure one corner-free part in rounds, each along the curve that the last one gave.
 
@@ -70,6 +73,7 @@ def measure_section(
         closed: the path ends where it starts.
         edge: which edge of the ink is the outline.
         side: +1 when the normal points out of the body, else -1.
+        through_px: places that the person said the outline passes through.
     """
     step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
     view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]])
@@ -79,7 +83,7 @@ def measure_section(
     if lost.any():
         led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, closed=closed)
         best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
-    best, unsure = view.with_own_edges(best, led)
+    best, unsure = view.with_own_edges(best, led, through_px)
     xy = np.where(best.seen.weight[:, None] > 0, best.place, best.curve)
     shift = {"middle": 0.0, "outer": 0.5 * best.usual * side, "inner": -0.5 * best.usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / view.step_mm)))
@@ -179,14 +183,22 @@ class _View:
         curve = followed(place, seen.weight, self.px_per_mm, self.step_mm, closed=self.closed)
         return _Round(path, across, band, seen, place, curve, usual, float(np.median(band.strength)))
 
-    def with_own_edges(self, one: _Round, led: Led | None) -> tuple[_Round, BoolArray]:
+    def with_own_edges(self, one: _Round, led: Led | None, through_px: Places) -> tuple[_Round, BoolArray]:
         """Return the round, taken again where another line runs along in this one, and where the edge is unsure."""
         clear = one.seen.seen == Seen.BOTH_EDGES
-        side, unsure = own_edges(one.band.low, one.band.high, one.seen.width, clear, self.step_mm, self.px_per_mm)
+        told = tuple(place for point in through_px if (place := self._place_of(one, np.array(point))) is not None)
+        side, unsure = own_edges(one.band.low, one.band.high, one.seen.width, clear, self.step_mm, self.px_per_mm, told)
         if not side.any():
             return one, unsure
         again = self.rounds(one.path, EDGE_KNOWN_PX, one.usual, led, _Edges(cKDTree(one.path), side))
         return again, unsure[cKDTree(one.path).query(again.path)[1]]
+
+    def _place_of(self, one: _Round, point: FloatArray) -> tuple[int, float] | None:
+        """Return the station that a place (px) lies across from, and how far off; None when that is too far."""
+        away = point - one.path
+        station = int(np.argmin(np.hypot(*away.T)))
+        near = np.hypot(*away[station]) < LOOK_MM * self.px_per_mm
+        return (station, float(away[station] @ one.across[station])) if near else None
 
     def lost(self, one: _Round, rough: FloatArray) -> BoolArray:
         """Mark the stations of stretches where there is ink but the line was not told from it."""

@@ -23,7 +23,13 @@ CLEARLY = 0.35
 
 
 def own_edges(
-    low: FloatArray, high: FloatArray, width: FloatArray, clear: BoolArray, step_mm: float, px_per_mm: float
+    low: FloatArray,
+    high: FloatArray,
+    width: FloatArray,
+    clear: BoolArray,
+    step_mm: float,
+    px_per_mm: float,
+    told: tuple[tuple[int, float], ...] = (),
 ) -> tuple[IntArray, BoolArray]:
     """Return which edge is the line's own at each station, -1 the low, +1 the high, 0 either; and which are unsure.
 
@@ -34,6 +40,7 @@ def own_edges(
         clear: (N,) the ink has that width.
         step_mm: between stations.
         px_per_mm: of the picture.
+        told: (station, offset px) of places that the person said the line passes through; they settle their stretch.
     """
     side, unsure = np.zeros(len(low), dtype=np.int64), np.zeros(len(low), dtype=bool)
     runs = np.flatnonzero(np.diff(np.r_[0, (~clear).astype(int), 0])).reshape(-1, 2)
@@ -46,6 +53,10 @@ def own_edges(
         excess = float(np.nanmedian(over))
         if np.mean(over > LEAST_EXCESS_MM * px_per_mm) < BROAD_SHARE:
             continue
+        said = [_nearer(low, high, width, *one) for one in told if start <= one[0] < stop]
+        if any(said):
+            side[start:stop] = next(one for one in said if one)
+            continue
         entry = np.arange(core.start, min(core.start + inside, core.stop))
         leave = np.arange(max(core.start, core.stop - inside), core.stop)
         votes = [
@@ -57,6 +68,14 @@ def own_edges(
         elif (stop - start) * step_mm > LONG_MM:
             unsure[core] = True
     return side, unsure
+
+
+def _nearer(low: FloatArray, high: FloatArray, width: FloatArray, station: int, offset: float) -> int:
+    """Return the edge by which the line lies nearer to a place, 0 where an edge is not seen."""
+    off = [abs(low[station] + width[station] / 2 - offset), abs(high[station] - width[station] / 2 - offset)]
+    if not np.isfinite(off).all():
+        return 0
+    return -1 if off[0] < off[1] else 1
 
 
 def _vote(

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.flags import Doubt, doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, frozen_floats
 from digitize.curve import signed_area
-from digitize.shapes import BodyTrace, Hand, Keep, SymmetryAudit, TracedOutline
+from digitize.shapes import BodyTrace, Hand, Keep, SheetLine, SymmetryAudit, TracedOutline
 from digitize.symmetry.axis import Axis, own_axis
 from digitize.symmetry.centerline import Chosen, choose_axis, half_axis, line_angle
 from digitize.symmetry.halves import (
@@ -37,6 +37,9 @@ ENDS_MARGIN = 0.02
 WIDTH_BIN_MM = 3.0
 # A waist is narrower than this part of the narrower bout.
 WAIST_SHARE = 0.97
+# A line whose neck is believed runs this nearly along the axis, and past the body's middle this near; half a body's
+# middle lies well off its centerline.
+AXIS_DEG, AXIS_OFF_MM = 4.0, 120.0
 # The record's gap stations lie about this far apart.
 STATION_MM = 2.0
 COVERAGE_95 = 1.96
@@ -91,9 +94,19 @@ def _waisted(reach: FloatArray) -> bool:
     return bool((reach < WAIST_SHARE * np.minimum(before, after)).any())
 
 
-def _neck_up(
-    axis: Axis, xy: FloatArray, half: bool, towards: tuple[float, float] | None
-) -> tuple[Axis, tuple[Doubt, ...]]:
+def _neck_told(axis: Axis, xy: FloatArray, lines: tuple[SheetLine, ...]) -> int:
+    """Return whether drawn lines along the axis tell that the neck is its way (+1), the other way (-1) or nothing."""
+    nearest: tuple[float, int] = (AXIS_OFF_MM, 0)
+    for line in lines:
+        step = np.subtract(line.end, line.start)
+        alike = float(step @ axis.along) / float(np.hypot(*step))
+        off = abs(float((np.add(line.start, line.end) / 2.0 - xy.mean(axis=0)) @ axis.across))
+        if line.neck and abs(alike) > np.cos(np.radians(AXIS_DEG)) and off < nearest[0]:
+            nearest = (off, line.neck if alike > 0 else -line.neck)
+    return nearest[1]
+
+
+def _neck_up(axis: Axis, xy: FloatArray, half: bool, lines: tuple[SheetLine, ...]) -> tuple[Axis, tuple[Doubt, ...]]:
     """Return the axis pointing from the tail to the neck.
 
     The neck's own edges, where drawn, tell; so does the wider bout, which is the tail's. When
@@ -101,8 +114,9 @@ def _neck_up(
     """
     lower, upper, waisted = _bouts(_frame(axis).apply(xy), half)
     alike = abs(lower - upper) < ENDS_MARGIN * max(lower, upper)
-    if towards is not None:
-        agrees = float(axis.along @ np.array(towards)) > 0
+    told = _neck_told(axis, xy, lines)
+    if told:
+        agrees = told > 0
         doubts = () if alike or agrees == (lower > upper) else (doubt("ends-uncertain"),)
         return (axis if agrees else _reversed(axis)), doubts
     if alike:
@@ -204,7 +218,7 @@ def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
     even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
     chosen = choose_axis(own, loop.xy, traced.lines, even)
-    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, towards=traced.neck_towards)
+    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, lines=traced.lines)
     turned = np.cos(axis.angle_rad - own.axis.angle_rad) > 0
     chosen = chosen if turned else replace(chosen, offset_mm=-chosen.offset_mm)
     frame = _frame(axis)
@@ -275,7 +289,7 @@ def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
 
 def _place_half(traced: TracedOutline) -> BodyTrace:
     chosen = half_axis(traced.points.xy, traced.lines)
-    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, towards=traced.neck_towards)
+    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, lines=traced.lines)
     half, was_left = _as_half(traced, _frame(axis))
     closed = closed_on_axis(half)
     shift = np.array([0.0, closed.xy[0, 1]])
