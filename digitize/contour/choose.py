@@ -14,15 +14,25 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine, long_lines
-from digitize.contour.loops import LEAST_BODY_MM, THROUGH_MM, Way, body_like, closed_ways, holds, ways_between
+from digitize.contour.loops import (
+    LEAST_BODY_MM,
+    THROUGH_MM,
+    Way,
+    body_like,
+    closed_ways,
+    holds,
+    strokes_at,
+    ways_between,
+    ways_through,
+)
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
 # A way whose doubtful turns sum to more than this is not an outline; one dearer turn than the second figure
 # asks for a look.
 MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
-# Doubtful turns weigh against area and weight by this scale; half the weight counts as a quarter of the area.
-MERIT_DOUBT, MERIT_WEIGHT = 4.0, 2.0
+# Doubtful turns weigh against area and weight by this scale; half the weight counts as half the area.
+MERIT_DOUBT = 4.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
 STRAIGHT_SHARE = 0.6
 # A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
@@ -35,6 +45,8 @@ ALIKE_AREA = 0.06
 # parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
 BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
 LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
+# Of two lines beside each other all round, one this much lighter is not the outline.
+CLEARLY_LIGHTER = 0.7
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
@@ -158,7 +170,7 @@ def _believable(way: Way) -> bool:
 
 def _merit(way: Way) -> float:
     """Return how much a way looks like the body: large, heavy, and without doubtful turns."""
-    return float(way.polygon().area * way.weight**MERIT_WEIGHT * np.exp(-way.doubt / MERIT_DOUBT))
+    return float(way.polygon().area * way.weight * np.exp(-way.doubt / MERIT_DOUBT))
 
 
 def _turned(way: Way) -> tuple[Doubt, ...]:
@@ -208,17 +220,30 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
     """Return the largest way; refuse when another one of the same size stands beside it."""
     if not ways:
         return None
-    first = ways[0]
+    first = _heavier_neighbour(ways)
     region = first.polygon()
     rivals = [
         way
-        for way in ways[1:]
-        if abs(way.polygon().area / region.area - 1) < ALIKE_AREA and not way.polygon().intersects(region.buffer(-5))
+        for way in ways
+        if way is not first
+        and abs(way.polygon().area / region.area - 1) < ALIKE_AREA and not way.polygon().intersects(region.buffer(-5))
     ]
     if rivals and hints.near is None:
         centres = [way.polygon().centroid for way in (first, *rivals)]
         places = ", ".join(f"({c.x * px_per_mm:.0f}, {c.y * px_per_mm:.0f})" for c in centres)
         raise Refusal("several-bodies", count=len(rivals) + 1, places=places)
+    return first
+
+
+def _heavier_neighbour(ways: list[Way]) -> Way:
+    """Return the best way, or a clearly heavier one close beside it all round: overhangs are drawn lighter."""
+    first = ways[0]
+    region = first.polygon()
+    for way in ways[1:]:
+        if way.doubt > MOST_DOUBT / 2 or way.weight < first.weight / CLEARLY_LIGHTER:
+            continue
+        if way.polygon().hausdorff_distance(region) < BESIDE_MM:
+            return way
     return first
 
 
@@ -293,16 +318,20 @@ def _best_half(
 ) -> tuple[Way, LongLine] | None:
     """Return the half outline with the largest region, and its centerline."""
     best: tuple[float, Way, LongLine] | None = None
+    told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
     for line in lines:
-        for way in _settled_by_hints(_halves_on(network, line), hints, px_per_mm):
+        for way in _settled_by_hints(_halves_on(network, line, told), hints, px_per_mm):
             merit = _merit(way)
             if (best is None or merit > best[0]) and _one_sided(way, line, points):
                 best = (merit, way, line)
     return (best[1], best[2]) if best else None
 
 
-def _halves_on(network: Network, line: LongLine) -> list[Way]:
-    """Return ways that leave a straight line, stay on one side of it and come back to it."""
+def _halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
+    """Return ways that leave a straight line, stay on one side of it and come back to it.
+
+    They are sought from the line, and from strokes that the outline is ``told`` to run along.
+    """
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
     goals: dict[int, FloatArray] = {}
@@ -318,7 +347,7 @@ def _halves_on(network: Network, line: LongLine) -> list[Way]:
             if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
                 goals[node] = end
                 starts.append(arm)
-    ways = ways_between(network, starts, goals, LEAST_BODY_MM)
+    ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
     return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
 
 

@@ -89,7 +89,7 @@ def closed_ways(network: Network, through: FloatArray) -> list[Way]:
     """
     ways: list[Way] = []
     used: set[int] = set()
-    told = _strokes_at(network, through)
+    told = strokes_at(network, through)
     for seed in (*told, *_seeds(network)):
         if seed in used and seed not in told:
             continue
@@ -114,7 +114,22 @@ def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArra
     return ways
 
 
-def _strokes_at(network: Network, places: FloatArray) -> list[int]:
+def ways_through(network: Network, strokes: list[int], goals: dict[int, FloatArray], least_mm: float) -> list[Way]:
+    """Return, for each stroke, the way along it that ends at two goal nodes at least ``least_mm`` apart."""
+    ways = []
+    for stroke in strokes:
+        ahead, price = _search(network, (stroke, True), set(goals), None)
+        behind, other = _search(network, (stroke, False), set(goals), None)
+        if not ahead or not behind:
+            continue
+        ends = goals[_far_node(network, ahead[-1])], goals[_far_node(network, behind[-1])]
+        if np.hypot(*(ends[1] - ends[0])) >= least_mm:
+            darts = [*((number, not forward) for number, forward in behind[:0:-1]), *ahead]
+            ways.append(_way(network, darts, price + other, closed=False))
+    return ways
+
+
+def strokes_at(network: Network, places: FloatArray) -> list[int]:
     """Return the strokes that pass within THROUGH_MM of some places."""
     if not len(places):
         return []

@@ -36,6 +36,8 @@ Polygons = tuple[tuple[tuple[float, float], ...], ...]
 LEAST_MARK_MM = 12.0
 # Junctions nearer than this belong to one meeting.
 MEETING_MM = 0.8
+# ... but a meeting is never wider than so many times that.
+WIDEST_MEETING = 3.0
 CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.0005
 # A corner where nothing else goes on; how fast a corner gets cheaper as the ways to go on get dearer.
 LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
@@ -281,10 +283,18 @@ def _merge_meetings(ink: Ink, keep: list[int], px_per_mm: float) -> FloatArray:
         return node
 
     reach = max(MEETING_MM, 1.2 * ink.line_width_px / px_per_mm) * px_per_mm
+    low = dict(enumerate(ink.junctions.xy))
+    high = dict(low)
     for index in keep:
         stroke = ink.strokes[index]
-        if stroke.nodes[0] >= 0 and np.ptp(stroke.points.xy, axis=0).max() < reach:
-            group[root(stroke.nodes[0])] = root(stroke.nodes[1])
+        if stroke.nodes[0] < 0 or np.ptp(stroke.points.xy, axis=0).max() >= reach:
+            continue
+        one, other = root(stroke.nodes[0]), root(stroke.nodes[1])
+        least, most = np.minimum(low[one], low[other]), np.maximum(high[one], high[other])
+        # Handwriting and hatching are chains of short strokes: they are no single meeting.
+        if (most - least).max() < WIDEST_MEETING * reach:
+            group[one] = other
+            low[other], high[other] = least, most
     return np.array([root(node) for node in range(len(group))])
 
 

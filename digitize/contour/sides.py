@@ -16,10 +16,13 @@ LEAST_MM = 3.0
 # Stretches longer than this whose ends do not tell which edge it is are not certain. They are broader than the line
 # by at least the second figure, along the third part of them; otherwise several crossings make them up.
 LONG_MM, LEAST_EXCESS_MM, BROAD_SHARE = 7.0, 0.12, 0.8
+# Where it is broader than this many times what it mostly is too broad, something else crosses.
+BROADEST = 1.6
 # Clear line before a stretch, the margin that is left out at it, and the stretch looked at inside.
 OUTSIDE_MM, LEAST_OUTSIDE_MM, MARGIN_MM, INSIDE_MM = 4.0, 1.5, 1.2, 2.0
 # One edge steps out by less than the other by at least this part of what the stretch is too broad.
 CLEARLY = 0.35
+AMBIGUOUS = 0
 
 
 def own_edges(
@@ -49,13 +52,14 @@ def own_edges(
         core = slice(start + margin, stop - margin)
         if (stop - start) * step_mm < LEAST_MM or not np.isfinite(high[core] - low[core]).any():
             continue
-        over = (high - low - width)[core]
-        excess = float(np.nanmedian(over))
-        if np.mean(over > LEAST_EXCESS_MM * px_per_mm) < BROAD_SHARE:
+        over = (high - low - width)[start:stop]
+        excess = float(np.nanmedian(over[margin : stop - start - margin]))
+        broad = np.flatnonzero((over > LEAST_EXCESS_MM * px_per_mm) & (over < BROADEST * excess)) + start
+        if np.sum((broad >= core.start) & (broad < core.stop)) < BROAD_SHARE * (core.stop - core.start):
             continue
         said = [_nearer(low, high, width, *one) for one in told if start <= one[0] < stop]
         if any(said):
-            side[start:stop] = next(one for one in said if one)
+            side[broad] = next(one for one in said if one)
             continue
         entry = np.arange(core.start, min(core.start + inside, core.stop))
         leave = np.arange(max(core.start, core.stop - inside), core.stop)
@@ -63,9 +67,10 @@ def own_edges(
             _vote(low, high, clear, entry, np.arange(start - 1, -1, -1), excess, step_mm),
             _vote(low, high, clear, leave, np.arange(stop, len(low)), excess, step_mm),
         ]
-        if votes[0] == votes[1] != 0:
-            side[start:stop] = votes[0]
-        elif (stop - start) * step_mm > LONG_MM:
+        told_by = {vote for vote in votes if vote is not None}
+        if len(told_by) == 1 and AMBIGUOUS not in told_by:
+            side[broad] = told_by.pop()
+        if (stop - start) * step_mm > LONG_MM and not votes[0] == votes[1] != AMBIGUOUS:
             unsure[core] = True
     return side, unsure
 
@@ -86,21 +91,25 @@ def _vote(
     away: IntArray,
     excess: float,
     step_mm: float,
-) -> int:
-    """Return which edge goes on smoothly at one end of a stretch, 0 when that cannot be told.
+) -> int | None:
+    """Return which edge goes on smoothly at one end of a stretch, or AMBIGUOUS; None when nothing is seen of it.
 
     ``away`` are the stations outside, from the stretch outwards.
     """
     blocked = np.flatnonzero(~clear[away])
     outside = away[: min(blocked[0] if len(blocked) else len(away), round(OUTSIDE_MM / step_mm))]
     if len(outside) * step_mm < LEAST_OUTSIDE_MM or len(inside) == 0:
-        return 0
+        return AMBIGUOUS
     steps = []
     for edge in (low, high):
         line = np.polyfit(outside, edge[outside], 1)
         steps.append(abs(float(np.nanmedian(edge[inside] - np.polyval(line, inside)))))
-    if not np.isfinite(steps).all() or abs(steps[0] - steps[1]) < CLEARLY * excess:
-        return 0
+    if not np.isfinite(steps).all():
+        return AMBIGUOUS
+    if max(steps) < CLEARLY * excess:
+        return None  # the other line comes in farther on
+    if abs(steps[0] - steps[1]) < CLEARLY * excess:
+        return AMBIGUOUS
     return -1 if steps[0] < steps[1] else 1
 
 
