@@ -15,6 +15,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.solve import Calibration
 from digitize import __version__
+from digitize.evidence import stretches
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule
@@ -177,6 +178,8 @@ def _outline(traced: Traced) -> dict[str, Any]:
         "points": len(traced.fair.points),
         "arcs": int(np.count_nonzero(traced.fair.path.bulge)),
         "traced_fraction": float(np.mean(traced.on_sheet.traced)),
+        "chosen": "; ".join(traced.on_sheet.evidence),
+        "stretches": stretches(traced.body),
     }
 
 

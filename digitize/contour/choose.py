@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
@@ -13,6 +12,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
+from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     LEAST_BODY_MM,
@@ -28,9 +28,9 @@ from digitize.contour.loops import (
 from digitize.contour.network import Arm, Network
 from digitize.shapes import Ink, OutlineHints
 
-# A way whose doubtful turns sum to more than this is not an outline; one dearer turn than the second figure
-# asks for a look.
-MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
+# A way whose doubtful turns sum to more than this is not an outline, nor is a half beyond the second; a turn dearer
+# than the third asks for a look.
+MOST_DOUBT, MOST_HALF_DOUBT, DOUBTFUL_TURN = 14.0, 8.0, 2.0
 # Doubtful turns weigh against area and weight by this scale; half the weight counts as half the area.
 MERIT_DOUBT = 4.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
@@ -41,12 +41,6 @@ ON_LINE_MM, OWN_PEN = 0.6, 0.25
 HALF_REACH = (0.2, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
-# A line running along this part of the outline, at most this far from it and this nearly
-# parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
-BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
-LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
-# Of two lines beside each other all round, one this much lighter is not the outline.
-CLEARLY_LIGHTER = 0.7
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
@@ -91,12 +85,13 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
-        doubts = (*_beside(whole, network, px_per_mm), *_turned(whole))
+        doubts = (*beside(whole, network, px_per_mm), *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
     way, line = half
-    doubts = (*_beside(way, network, px_per_mm), *_turned(way), *_other_half(network, way, line, px_per_mm))
+    other = _other_half(network, way, line, px_per_mm)
+    doubts = (*beside(way, network, px_per_mm), *_turned(way), *other)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
 
@@ -115,7 +110,7 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) ->
         beyond = points[(points - line.start) @ normal * side > BEYOND_MM]
         if len(beyond):
             found.append(resample(points, 1.0, closed=False))
-    inside = [points[_contained(area, points)] for points in found]
+    inside = [points[contained(area, points)] for points in found]
     if sum(len(points) for points in inside) < OTHER_SHARE * len(resample(way.xy, 1.0, closed=False)):
         return ()
     x, y = np.concatenate(inside).mean(axis=0) * px_per_mm
@@ -136,14 +131,18 @@ def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way], network: Netw
     """Whether a half drawing is more of a body than the best closed line on the sheet."""
     if half is None or not ways:
         return half is not None
-    whole = ways[0]
-    if _merit(half[0]) <= _merit(whole):
+    if _merit(half[0]) <= _merit(ways[0]):
         return False
     # Extension lines may lead from a whole body to a dimension line, which is no centerline.
+    return not _is_part(half[0], ways[0], network)
+
+
+def _is_part(half: Way, whole: Way, network: Network) -> bool:
+    """Whether a half shares most of its length with a whole body that is drawn as heavily."""
     own = {stroke for stroke, _ in whole.darts}
-    lengths = {stroke: network.length_mm(stroke) for stroke, _ in half[0].darts}
+    lengths = {stroke: network.length_mm(stroke) for stroke, _ in half.darts}
     shared = sum(length for stroke, length in lengths.items() if stroke in own) / sum(lengths.values())
-    return shared < SHARED or whole.weight < SAME_WEIGHT * half[0].weight
+    return shared > SHARED and whole.weight > SAME_WEIGHT * half.weight
 
 
 def _skeleton_points(ink: Ink, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -220,74 +219,20 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
     """Return the largest way; refuse when another one of the same size stands beside it."""
     if not ways:
         return None
-    first = _heavier_neighbour(ways)
+    first = heavier_neighbour(ways)
     region = first.polygon()
     rivals = [
         way
         for way in ways
         if way is not first
-        and abs(way.polygon().area / region.area - 1) < ALIKE_AREA and not way.polygon().intersects(region.buffer(-5))
+        and abs(way.polygon().area / region.area - 1) < ALIKE_AREA
+        and not way.polygon().intersects(region.buffer(-5))
     ]
     if rivals and hints.near is None:
         centres = [way.polygon().centroid for way in (first, *rivals)]
         places = ", ".join(f"({c.x * px_per_mm:.0f}, {c.y * px_per_mm:.0f})" for c in centres)
         raise Refusal("several-bodies", count=len(rivals) + 1, places=places)
     return first
-
-
-def _heavier_neighbour(ways: list[Way]) -> Way:
-    """Return the best way, or a clearly heavier one close beside it all round: overhangs are drawn lighter."""
-    first = ways[0]
-    region = first.polygon()
-    for way in ways[1:]:
-        if way.doubt > MOST_DOUBT / 2 or way.weight < first.weight / CLEARLY_LIGHTER:
-            continue
-        if way.polygon().hausdorff_distance(region) < BESIDE_MM:
-            return way
-    return first
-
-
-def _beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]:
-    """Doubt the choice when another drawn line runs along much of it at a small distance.
-
-    Outside the chosen line any such line counts: the true outline may be the broken one.
-    Inside, only a line about as heavy as the outline does; linings and bindings are lighter.
-    """
-    spaced = resample(chosen.xy, 1.0, closed=chosen.closed)
-    tree = cKDTree(spaced)
-    own = {stroke for stroke, _ in chosen.darts}
-    weight = float(np.median([network.weights[stroke] for stroke in own]))
-    region = chosen.polygon()
-    covered: dict[bool, set[int]] = {True: set(), False: set()}
-    distances: list[float] = []
-    for stroke, line in enumerate(network.lines):
-        if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
-            continue
-        outside, stations, distance = _run_along(line, spaced, tree, region)
-        if outside or network.weights[stroke] > SAME_WEIGHT * weight:
-            covered[outside].update(stations.tolist())
-            distances.extend(distance.tolist())
-    most = max(covered[True], covered[False], key=len)
-    if len(most) < BESIDE_SHARE * len(spaced):
-        return ()
-    worst = spaced[min(most)] * px_per_mm
-    place = f"({worst[0]:.0f}, {worst[1]:.0f})"
-    return (doubt("alternative-line", distance=f"{np.median(distances):.1f}", place=place),)
-
-
-def _run_along(
-    line: FloatArray, spaced: FloatArray, tree: cKDTree, region: Polygon
-) -> tuple[bool, np.ndarray, FloatArray]:
-    """Return (mostly outside, stations of the outline that the line runs along, distances there)."""
-    points = resample(line, 1.0, closed=False)
-    distance, station = tree.query(points)
-    heading = np.gradient(points, axis=0)
-    along = np.gradient(spaced, axis=0)[station]
-    cross = np.abs(heading[:, 0] * along[:, 1] - heading[:, 1] * along[:, 0])
-    lengths = np.hypot(*heading.T) * np.hypot(*along.T)
-    alike = (cross < np.sin(np.radians(PARALLEL_DEG)) * lengths) & (distance < BESIDE_MM) & (distance > 0.7)
-    outside = float(np.mean(~_contained(region, points[alike]))) > 0.5 if alike.any() else False
-    return outside, np.unique(station[alike]), distance[alike]
 
 
 def _through(lines: list[LongLine], way: Way) -> tuple[LongLine, ...]:
@@ -299,11 +244,7 @@ def _through(lines: list[LongLine], way: Way) -> tuple[LongLine, ...]:
 def _inside_part(line: LongLine, region: Polygon) -> float:
     share = np.linspace(0.0, 1.0, 200)[:, None]
     points = line.start + share * (line.end - line.start)
-    return float(_contained(region, points).mean() * line.length_mm)
-
-
-def _contained(region: Polygon, points: FloatArray) -> np.ndarray:
-    return np.asarray(shapely.contains_xy(region, points[:, 0], points[:, 1]))
+    return float(contained(region, points).mean() * line.length_mm)
 
 
 def _chord(line: LongLine, region: Polygon) -> float:
@@ -376,7 +317,7 @@ def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
         (side * off > -3.0).all()
         and low * chord < np.abs(off).max() < high * chord
         and chord > LEAST_CHORD * np.ptp(place)
-        and way.cost < 8.0
+        and way.doubt < MOST_HALF_DOUBT
     )
 
 

@@ -37,8 +37,8 @@ LEAST_MARK_MM = 12.0
 # Junctions nearer than this belong to one meeting.
 MEETING_MM = 0.8
 # ... but a meeting is never wider than so many times that.
-WIDEST_MEETING = 3.0
-CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.5, 0.25, 0.0005
+WIDEST_MEETING = 6.0
+CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.0, 0.2, 0.0005
 # A corner where nothing else goes on; how fast a corner gets cheaper as the ways to go on get dearer.
 LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
 # Pieces of one line misfit by up to this.

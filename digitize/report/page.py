@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -32,6 +33,14 @@ FILE_USES = {
 }
 
 NO_BREAK_SPACE = "\u00a0"
+COVERAGE_95 = 1.96  # of a normal distribution, two-sided
+# What was seen of the line, as the record says it, in words for the table.
+SEEN_WORDS = {
+    "both edges": "both edges of the line in clear view",
+    "one edge": "one edge in view, other ink on the other",
+    "among other lines": "among other lines, led between what shows",
+    "bridged": "nothing to follow, bridged",
+}
 WRITTEN_LAST = ("record.json", "report.html")
 # A number and its unit, a sign and its number: never on two lines.
 KEPT_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm²|in|sq in|px|%|dpi)(?!\w))|(?<=[±−]) (?=\d)")
@@ -104,6 +113,8 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "halves": halves(record, context),
         "gap": gap_figure(context),
         "budget": budget(record),
+        "seen": seen_rows(record),
+        "chosen": words.dig(record, "outline", "chosen") or "",
         "u95": words.plus_minus(words.dig(record, "outline", "u95_mm")),
         "files": files(record),
         "made": made(record, context),
@@ -122,6 +133,22 @@ def traced_sentence(record: Mapping[str, Any]) -> str:
     percent = f"{words.number(100 * (1 - fraction), 2)} %"
     gaps = percent if perimeter is None else f"{words.number((1 - fraction) * perimeter, 1)} mm ({percent})"
     return f"All of the line was followed on the paper but for {gaps}, which was bridged over gaps."
+
+
+def seen_rows(record: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
+    """Return what the outline rests on: words, length, share of it, and how sure a place there is; surest first."""
+    parts = words.dig(record, "outline", "stretches") or []
+    whole = sum(part["to_mm"] - part["from_mm"] for part in parts) or 1.0
+    rows = []
+    for seen, text in SEEN_WORDS.items():
+        chosen = [part for part in parts if part["seen"] == seen]
+        length = sum(part["to_mm"] - part["from_mm"] for part in chosen)
+        if length <= 0:
+            continue
+        square = sum(part["sigma_mm"] ** 2 * (part["to_mm"] - part["from_mm"]) for part in chosen) / length
+        sure = words.plus_minus(COVERAGE_95 * math.sqrt(square))
+        rows.append((text, f"{words.number(length, 1)} mm", _percent(100 * length / whole), sure))
+    return rows
 
 
 def scale_sentence(record: Mapping[str, Any]) -> str:

@@ -192,7 +192,18 @@ def record(verdict: str = "look") -> dict[str, Any]:
             "min_radius_mm": 38.2,
             "corners": [],
         },
-        "outline": {"u95_mm": 0.21, "points": 1598, "arcs": 148, "traced_fraction": 0.993},
+        "outline": {
+            "u95_mm": 0.21,
+            "points": 1598,
+            "arcs": 148,
+            "traced_fraction": 0.993,
+            "chosen": "the largest smooth closed line on the sheet, 3 in all",
+            "stretches": [
+                {"from_mm": 0.0, "to_mm": 700.0, "seen": "both edges", "sigma_mm": 0.01},
+                {"from_mm": 700.0, "to_mm": 708.4, "seen": "bridged", "sigma_mm": 0.06},
+                {"from_mm": 708.4, "to_mm": 1192.4, "seen": "both edges", "sigma_mm": 0.01},
+            ],
+        },
         "symmetry": {
             "rms_mm": 0.31,
             "max_mm": 0.84,

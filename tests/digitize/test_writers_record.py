@@ -55,7 +55,14 @@ def sound() -> dict[str, Any]:
             "min_radius_mm": 80.0,
             "corners": [{"x_mm": 1.0, "y_mm": 2.0, "angle_deg": 90.0}],
         },
-        "outline": {"u95_mm": 0.06, "points": 6000, "arcs": 180, "traced_fraction": 0.99},
+        "outline": {
+            "u95_mm": 0.06,
+            "points": 6000,
+            "arcs": 180,
+            "traced_fraction": 0.99,
+            "chosen": "the only one",
+            "stretches": [],
+        },
         "symmetry": {
             "rms_mm": 0.1,
             "max_mm": 0.3,

@@ -1,0 +1,83 @@
+"""Lines beside the outline: overhangs, bindings and linings, and which of two such lines is the body's."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from scipy.spatial import cKDTree
+from shapely.geometry import Polygon
+
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
+from digitize.contour.band import resample
+from digitize.contour.loops import Way
+from digitize.contour.network import Network
+
+# A line running along this part of the outline, at most this far from it and this nearly
+# parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
+BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
+LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
+# Of two lines beside each other all round, one this much lighter is not the outline.
+CLEARLY_LIGHTER = 0.7
+# A way with more doubtful turns than this does not stand in for another.
+MOST_DOUBT = 7.0
+
+
+def contained(region: Polygon, points: FloatArray) -> np.ndarray:
+    """Return which points (N, 2) lie inside a region."""
+    return np.asarray(shapely.contains_xy(region, points[:, 0], points[:, 1]))
+
+
+def heavier_neighbour(ways: list[Way]) -> Way:
+    """Return the best way, or a clearly heavier one close beside it all round: overhangs are drawn lighter."""
+    first = ways[0]
+    region = first.polygon()
+    for way in ways[1:]:
+        if way.doubt > MOST_DOUBT or way.weight < first.weight / CLEARLY_LIGHTER:
+            continue
+        if way.polygon().hausdorff_distance(region) < BESIDE_MM:
+            return way
+    return first
+
+
+def beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]:
+    """Doubt the choice when another drawn line runs along much of it at a small distance.
+
+    Outside the chosen line any such line counts: the true outline may be the broken one.
+    Inside, only a line about as heavy as the outline does; linings and bindings are lighter.
+    """
+    spaced = resample(chosen.xy, 1.0, closed=chosen.closed)
+    tree = cKDTree(spaced)
+    own = {stroke for stroke, _ in chosen.darts}
+    weight = float(np.median([network.weights[stroke] for stroke in own]))
+    region = chosen.polygon()
+    covered: dict[bool, set[int]] = {True: set(), False: set()}
+    distances: list[float] = []
+    for stroke, line in enumerate(network.lines):
+        if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
+            continue
+        outside, stations, distance = _run_along(line, spaced, tree, region)
+        if outside or network.weights[stroke] > SAME_WEIGHT * weight:
+            covered[outside].update(stations.tolist())
+            distances.extend(distance.tolist())
+    most = max(covered[True], covered[False], key=len)
+    if len(most) < BESIDE_SHARE * len(spaced):
+        return ()
+    worst = spaced[min(most)] * px_per_mm
+    place = f"({worst[0]:.0f}, {worst[1]:.0f})"
+    return (doubt("alternative-line", distance=f"{np.median(distances):.1f}", place=place),)
+
+
+def _run_along(
+    line: FloatArray, spaced: FloatArray, tree: cKDTree, region: Polygon
+) -> tuple[bool, np.ndarray, FloatArray]:
+    """Return (mostly outside, stations of the outline that the line runs along, distances there)."""
+    points = resample(line, 1.0, closed=False)
+    distance, station = tree.query(points)
+    heading = np.gradient(points, axis=0)
+    along = np.gradient(spaced, axis=0)[station]
+    cross = np.abs(heading[:, 0] * along[:, 1] - heading[:, 1] * along[:, 0])
+    lengths = np.hypot(*heading.T) * np.hypot(*along.T)
+    alike = (cross < np.sin(np.radians(PARALLEL_DEG)) * lengths) & (distance < BESIDE_MM) & (distance > 0.7)
+    outside = float(np.mean(~contained(region, points[alike]))) > 0.5 if alike.any() else False
+    return outside, np.unique(station[alike]), distance[alike]
