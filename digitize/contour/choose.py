@@ -134,7 +134,7 @@ def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way], network: Netw
     if _merit(half[0]) <= _merit(ways[0]):
         return False
     # Extension lines may lead from a whole body to a dimension line, which is no centerline.
-    return not _is_part(half[0], ways[0], network)
+    return not _is_part(half[0], ways[0], network) or ways[0].doubt > half[0].doubt + MERIT_DOUBT
 
 
 def _is_part(half: Way, whole: Way, network: Network) -> bool:

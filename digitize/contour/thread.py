@@ -157,7 +157,7 @@ def _price(
 ) -> tuple[FloatArray, FloatArray]:
     """Return (what a line at each place would cost, how much of its edges shows), both (stations, offsets)."""
     step = ACROSS_MM * k
-    half, rise = round(width_px / 2.0 / step), max(1, round(EDGE_MM / step / 2.0))
+    half, rise = round(width_px / 2.0 / step), round(EDGE_MM / ACROSS_MM / 2.0)
     pad = half + rise
     wide = (np.arange(len(offsets) + 2 * pad, dtype=np.float64) - len(offsets) // 2 - pad) * step
     shade = straighten(grey, way, across, wide).astype(np.float64)

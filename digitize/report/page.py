@@ -137,7 +137,7 @@ def traced_sentence(record: Mapping[str, Any]) -> str:
 
 def seen_rows(record: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
     """Return what the outline rests on: words, length, share of it, and how sure a place there is; surest first."""
-    parts = words.dig(record, "outline", "stretches") or []
+    parts = [part for part in words.dig(record, "outline", "stretches") or [] if None not in part.values()]
     whole = sum(part["to_mm"] - part["from_mm"] for part in parts) or 1.0
     rows = []
     for seen, text in SEEN_WORDS.items():

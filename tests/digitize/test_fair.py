@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from digitize import arcs
 from digitize.curve import arc_length
 from digitize.fair import fair_outline, measure
 from digitize.fair.biarcs import Run, arcs_of
-from digitize.shapes import ArcPath, BodyTrace, FairOutline
+from digitize.shapes import ArcPath, BodyTrace, FairOutline, Seen
 from digitize.symmetry import place_body
 from tests.digitize.bodies import apart, body, lens, noisy, resample, spaced, traced, turned
 
@@ -167,9 +168,9 @@ def test_bridged_stretches_do_not_pull_the_curve() -> None:
     gap = slice(900, 940)
     rough[gap] += np.sin(np.linspace(0, np.pi, 40))[:, None] * (0.4, 0.4)
     tracing = traced(rough)
-    kept = np.ones(len(rough), dtype=bool)
-    kept[gap] = False
-    trace = place_body(type(tracing)(**{**vars(tracing), "traced": kept}), "as drawn")
+    seen = np.full(len(rough), Seen.BOTH_EDGES)
+    seen[gap] = Seen.BRIDGED
+    trace = place_body(replace(tracing, seen=seen), "as drawn")
     fair = fair_outline(trace)
     assert apart(fair.points.xy, in_body(trace, body()))[1] < 0.06
 

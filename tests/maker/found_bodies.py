@@ -35,14 +35,20 @@ class Found:
     neck_half_mm: float = 25.0
 
 
+def _drawing(kind: str, number: int) -> Path:
+    """Return the package's drawing of a kind by its place among those of that kind, in the order of their names."""
+    drawings = sorted(CLIPART.glob(f"{kind}_*.svg"))
+    return drawings[number] if number < len(drawings) else CLIPART / f"{kind} {number + 1}"
+
+
 # The package's acoustic and its electric guitar are the two cutaways of the shared data already.
 FOUND: dict[str, Found] = {
     "found viola": Found(SHARED / "viola.xy", 450.8, 0.5, 15.0),
     "found cutaway": Found(SHARED / "cutaway.xy", 505.0, 0.45),
     "found double cutaway": Found(SHARED / "double_cutaway.xy", 400.0, 0.49),
-    "found cello": Found(CLIPART / "cello_ganson.svg", 480.0, 0.5, 15.0),
-    "found solid": Found(CLIPART / "guitar_jarno_vasamaa2.svg", 420.0, 0.49),
-    "found bass": Found(CLIPART / "bass_guitar_a.j._ashton_.svg", 460.0, 0.535),
+    "found cello": Found(_drawing("cello", 0), 480.0, 0.5, 15.0),
+    "found solid": Found(_drawing("guitar", 2), 420.0, 0.49),
+    "found bass": Found(_drawing("bass_guitar", 0), 460.0, 0.535),
 }
 
 
