@@ -56,7 +56,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "outline-off-sheet": ("refused", "The outline runs off the picture at {place} px.", "Scan the whole body."),
     "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
     "merged-line": ("look", "For {length} mm another line runs along inside the outline's ink near {place} px, and which edge is whose is not certain.", "Look at the overlay there; scan at a higher resolution, or erase the other line from the scan."),
-    "alternative-line": ("look", "Another line of equal weight runs {distance} mm from the outline near {place} px.", "Look at the overlay; settle it with body.through or body.ignore."),
+    "alternative-line": ("look", "Another line runs along the outline, {distance} mm from it near {place} px, and may be the body's own.", "Look at the overlay there. If the other line is the body's, add this to [body] in the plan file: through = {other}"),
     "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
     "half-doubtful": ("look", "The drawing was taken for a half, but lines as heavy as its outline run where the other half would be, near {place} px.", "If the whole body is drawn, point to it with body.near and a body.through point on the side that was left out."),
     "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
@@ -75,10 +75,10 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
 
 
 def doubt(code: str, **facts: object) -> Doubt:
-    """Return the entry ``code`` with its sentence filled from ``facts``.
+    """Return the entry ``code`` with its sentence and remedy filled from ``facts``.
 
     Raises:
         KeyError: the code is unknown or a fact of its sentence is missing.
     """
     weight, text, remedy = TABLE[code]
-    return Doubt(code, weight, text.format(**facts), remedy)
+    return Doubt(code, weight, text.format(**facts), remedy.format(**facts))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 from scipy.spatial import cKDTree
@@ -51,27 +53,40 @@ def beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]
     own = {stroke for stroke, _ in chosen.darts}
     weight = float(np.median([network.weights[stroke] for stroke in own]))
     region = chosen.polygon()
-    covered: dict[bool, set[int]] = {True: set(), False: set()}
-    distances: list[float] = []
+    found: dict[bool, list[_Along]] = {True: [], False: []}
     for stroke, line in enumerate(network.lines):
         if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
             continue
-        outside, stations, distance = _run_along(line, spaced, tree, region)
-        if outside or network.weights[stroke] > SAME_WEIGHT * weight:
-            covered[outside].update(stations.tolist())
-            distances.extend(distance.tolist())
-    most = max(covered[True], covered[False], key=len)
-    if len(most) < BESIDE_SHARE * len(spaced):
+        along = _run_along(line, spaced, tree, region)
+        if len(along.stations) and (along.outside or network.weights[stroke] > SAME_WEIGHT * weight):
+            found[along.outside].append(along)
+    covered = {side: {int(n) for one in lines for n in one.stations} for side, lines in found.items()}
+    side = max(covered, key=lambda one: len(covered[one]))
+    if len(covered[side]) < BESIDE_SHARE * len(spaced):
         return ()
-    worst = spaced[min(most)] * px_per_mm
-    place = f"({worst[0]:.0f}, {worst[1]:.0f})"
-    return (doubt("alternative-line", distance=f"{np.median(distances):.1f}", place=place),)
+    longest = max(found[side], key=lambda one: len(one.points))
+    middle = len(longest.points) // 2
+    (x, y), (u, v) = spaced[longest.stations[middle]] * px_per_mm, longest.points[middle] * px_per_mm
+    distance = float(np.median(np.concatenate([one.distances for one in found[side]])))
+    return (
+        doubt(
+            "alternative-line", distance=f"{distance:.1f}", place=f"({x:.0f}, {y:.0f})", other=f"[[{u:.0f}, {v:.0f}]]"
+        ),
+    )
 
 
-def _run_along(
-    line: FloatArray, spaced: FloatArray, tree: cKDTree, region: Polygon
-) -> tuple[bool, np.ndarray, FloatArray]:
-    """Return (mostly outside, stations of the outline that the line runs along, distances there)."""
+@dataclass(frozen=True, eq=False)
+class _Along:
+    """Where a line runs along the outline."""
+
+    outside: bool  # mostly
+    points: FloatArray  # (P, 2) mm, of the line
+    stations: np.ndarray  # (P,) of the outline
+    distances: FloatArray  # (P,) mm
+
+
+def _run_along(line: FloatArray, spaced: FloatArray, tree: cKDTree, region: Polygon) -> _Along:
+    """Return the part of a line that runs along the outline."""
     points = resample(line, 1.0, closed=False)
     distance, station = tree.query(points)
     heading = np.gradient(points, axis=0)
@@ -80,4 +95,4 @@ def _run_along(
     lengths = np.hypot(*heading.T) * np.hypot(*along.T)
     alike = (cross < np.sin(np.radians(PARALLEL_DEG)) * lengths) & (distance < BESIDE_MM) & (distance > 0.7)
     outside = float(np.mean(~contained(region, points[alike]))) > 0.5 if alike.any() else False
-    return outside, np.unique(station[alike]), distance[alike]
+    return _Along(outside, points[alike], station[alike], distance[alike])

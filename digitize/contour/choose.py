@@ -84,7 +84,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     half = _best_half(network, lines, points, px_per_mm, hints)
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
-        text = f"the largest smooth closed line on the sheet, {len(ways)} in all"
+        text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
         doubts = (*beside(whole, network, px_per_mm), *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
