@@ -45,9 +45,11 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         through_px=hints.through,
     )
     _refuse_off_sheet(measured, picture)
+    height, width = picture.grey.shape
+    necks = neck_ends(network, choice.way, choice.lines, (width / px_per_mm, height / px_per_mm))
     lines = tuple(
         line
-        for candidate, neck in zip(choice.lines, neck_ends(network, choice.way, choice.lines), strict=True)
+        for candidate, neck in zip(choice.lines, necks, strict=True)
         if (line := _sheet_line(picture, candidate, neck, px_per_mm, ink.line_width_px, calibration)) is not None
     )
     return TracedOutline(

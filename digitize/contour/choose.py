@@ -41,6 +41,8 @@ ON_LINE_MM, OWN_PEN = 0.6, 0.25
 HALF_REACH = (0.2, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
+# A half whose box holds more than this of all other lines' length is a border.
+MOST_INSIDE = 0.8
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
@@ -263,9 +265,23 @@ def _best_half(
     for line in lines:
         for way in _settled_by_hints(_halves_on(network, line, told), hints, px_per_mm):
             merit = _merit(way)
-            if (best is None or merit > best[0]) and _one_sided(way, line, points):
+            better = best is None or merit > best[0]
+            if better and _one_sided(way, line, points) and not _holds_the_sheet(way, network):
                 best = (merit, way, line)
     return (best[1], best[2]) if best else None
+
+
+def _holds_the_sheet(way: Way, network: Network) -> bool:
+    """Whether nearly everything else that is drawn lies in a half's box: it is a border then."""
+    own = {stroke for stroke, _ in way.darts}
+    inside = drawn = 0.0
+    region = way.polygon().envelope
+    for stroke, points in enumerate(network.lines):
+        if stroke not in own:
+            length = network.length_mm(stroke)
+            drawn += length
+            inside += length * float(contained(region, points).mean())
+    return inside > MOST_INSIDE * drawn
 
 
 def _halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:

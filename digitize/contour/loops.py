@@ -30,7 +30,6 @@ LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
-HALF_FILL = 0.985
 # A point that the outline passes through lies at most this far from it.
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
@@ -273,8 +272,7 @@ def body_like(way: Way) -> bool:
     if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < 0.25 * longest:
         return False
     fill = way.polygon().area / (longest * shortest)
-    # A border is seldom met by a centerline, and half a box is nearly a rectangle.
-    return bool(fill < (FRAME_FILL if way.closed else HALF_FILL)) and not (way.closed and _squared(way))
+    return not way.closed or (bool(fill < FRAME_FILL) and not _squared(way))  # half a box is nearly a rectangle
 
 
 def _squared(way: Way) -> bool:

@@ -23,26 +23,37 @@ MEET_MM = 1.5
 LEAST_NECK_MM, OTHER_SHARE = 20.0, 0.34
 # A line that goes on inside for more than this part of the body's length is no end of a neck.
 LONGEST_INSIDE, STEP_MM = 0.5, 0.5
+# Where less paper than this is left beyond the body no neck can show there.
+CROPPED_MM = 20.0
 
 
-def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...]) -> tuple[int, ...]:
+def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...], page_mm: tuple[float, float]) -> tuple[int, ...]:
     """Return where a neck's edges show: at the end of each line (+1), at its start (-1), or that nothing tells (0).
 
     Which of the lines is the body's axis is decided elsewhere; braces and dimension lines run through a body too.
+    A scan of ``page_mm`` may end at the body: there the neck's edges show inside it only.
     """
     own = {stroke for stroke, _ in way.darts}
     region, outline = way.polygon(), cKDTree(way.xy)
     met = [xy for stroke, xy in enumerate(network.lines) if stroke not in own and outline.query(xy)[0].min() < MEET_MM]
-    return tuple(_told(_shown(line, met, way, outline, region)) for line in lines)
+    return tuple(_told(_shown(line, met, way, outline, region), _cropped(line, way, page_mm)) for line in lines)
 
 
-def _told(edges: _Edges) -> int:
-    """Return the end that the edges tell, +1 or -1, or 0."""
-    # Where the scan ends at the body, the neck's edges show inside it only.
-    seen = edges.outside if edges.outside.max() >= LEAST_NECK_MM / 2 else edges.inside
+def _told(edges: _Edges, cropped: FloatArray) -> int:
+    """Return the end that the edges tell, +1 or -1, or 0; inside the body they count at cropped ends only."""
+    seen = edges.outside if edges.outside.max() >= LEAST_NECK_MM / 2 else edges.inside * cropped
     if seen.max() < LEAST_NECK_MM or seen.min() > OTHER_SHARE * seen.max():
         return 0
     return 1 if seen[1] > seen[0] else -1
+
+
+def _cropped(line: LongLine, way: Way, page_mm: tuple[float, float]) -> FloatArray:
+    """Return 1 for each end of the body, at the start and the end of a line, that the page ends at; else 0."""
+    along = (line.end - line.start) / line.length_mm
+    place = way.xy @ along
+    tips = way.xy[[int(place.argmin()), int(place.argmax())]]
+    room = np.minimum(tips, np.array(page_mm) - tips).min(axis=1)
+    return np.asarray(room < CROPPED_MM, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)
