@@ -15,6 +15,7 @@ from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
+    FRAME_FILL,
     LEAST_BODY_MM,
     THROUGH_MM,
     Way,
@@ -41,8 +42,8 @@ ON_LINE_MM, OWN_PEN = 0.6, 0.25
 HALF_REACH = (0.2, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
-# A half whose box holds more than this of all other lines' length is a border.
-MOST_INSIDE = 0.8
+# A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.
+LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
@@ -83,7 +84,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         way for way in closed_ways(network, through) if _believable(way) and not _on_centerline(way, lines, network)
     ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
-    half = _best_half(network, lines, points, px_per_mm, hints)
+    half = _best_half(network, lines, points, px_per_mm, hints, ways)
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
@@ -257,31 +258,32 @@ def _chord(line: LongLine, region: Polygon) -> float:
 
 
 def _best_half(
-    network: Network, lines: list[LongLine], points: FloatArray, px_per_mm: float, hints: OutlineHints
+    network: Network,
+    lines: list[LongLine],
+    points: FloatArray,
+    px_per_mm: float,
+    hints: OutlineHints,
+    ways: list[Way],
 ) -> tuple[Way, LongLine] | None:
-    """Return the half outline with the largest region, and its centerline."""
-    best: tuple[float, Way, LongLine] | None = None
+    """Return the half outline that is most of a body, and its centerline; ``ways`` are the whole ones."""
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
-    for line in lines:
-        for way in _settled_by_hints(_halves_on(network, line, told), hints, px_per_mm):
-            merit = _merit(way)
-            better = best is None or merit > best[0]
-            if better and _one_sided(way, line, points) and not _holds_the_sheet(way, network):
-                best = (merit, way, line)
-    return (best[1], best[2]) if best else None
+    found = [(way, line) for line in lines for way in _halves_on(network, line, told)]
+    others = [*ways, *(way for way, _ in found if _believable(way))]
+    for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
+        agreed = bool(_settled_by_hints([way], hints, px_per_mm))
+        if agreed and _one_sided(way, line, points) and not _is_border(way, others):
+            return way, line
+    return None
 
 
-def _holds_the_sheet(way: Way, network: Network) -> bool:
-    """Whether nearly everything else that is drawn lies in a half's box: it is a border then."""
-    own = {stroke for stroke, _ in way.darts}
-    inside = drawn = 0.0
-    region = way.polygon().envelope
-    for stroke, points in enumerate(network.lines):
-        if stroke not in own:
-            length = network.length_mm(stroke)
-            drawn += length
-            inside += length * float(contained(region, points).mean())
-    return inside > MOST_INSIDE * drawn
+def _is_border(way: Way, others: list[Way]) -> bool:
+    """Whether a half is nearly a rectangle that holds other bodies or halves: half a box holds only small things."""
+    region = way.polygon()
+    if region.area / region.minimum_rotated_rectangle.area < FRAME_FILL:
+        return False
+    room = region.buffer(1.0)
+    shapes = (other.polygon() for other in others if other is not way)
+    return any(LEAST_INSIDE < shape.area / region.area < MOST_INSIDE and room.contains(shape) for shape in shapes)
 
 
 def _halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
