@@ -19,6 +19,8 @@ STATED_WITHIN_MM = 1.0
 # From ukuleles to the largest guitars (common practice, no source), with room on both sides.
 USUAL_LENGTH_MM = (220.0, 620.0)
 USUAL_WIDTH_MM = (140.0, 460.0)
+# Anything shorter or longer is a sound hole or a border, not a body (common practice, no source).
+SENSIBLE_LENGTH_MM = (120.0, 1500.0)
 # What a builder can cut to (common practice, no source); a wider claim is of no use to a mold.
 WIDEST_USEFUL_U95_MM = 0.5
 
@@ -39,7 +41,11 @@ def refuse_unfit_picture(picture: Picture) -> None:
 def cross_checks(
     plan: PlanSettings, picture: Picture, calibration: Calibration, measures: BodyMeasures, budget: Budget
 ) -> tuple[Doubt, ...]:
-    """Return every doubt that no single stage can see."""
+    """Return every doubt that no single stage can see.
+
+    Raises:
+        Refusal: ``no-outline`` when the outline found has not the size of any body.
+    """
     return (
         *_dpi_doubts(picture, calibration),
         *_stated_doubts(plan, measures, budget),
@@ -79,6 +85,8 @@ def _stated_doubts(plan: PlanSettings, measures: BodyMeasures, budget: Budget) -
 
 def _size_doubts(measures: BodyMeasures) -> tuple[Doubt, ...]:
     length, width = measures.length_mm, measures.lower_bout_mm
+    if not SENSIBLE_LENGTH_MM[0] <= length <= SENSIBLE_LENGTH_MM[1]:
+        raise Refusal("no-outline")
     usual = USUAL_LENGTH_MM[0] <= length <= USUAL_LENGTH_MM[1] and USUAL_WIDTH_MM[0] <= width <= USUAL_WIDTH_MM[1]
     return () if usual else (doubt("size-unusual", length=f"{length:.1f}", width=f"{width:.1f}"),)
 

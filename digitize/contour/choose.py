@@ -44,6 +44,8 @@ HALF_REACH = (0.2, 0.8)
 ALIKE_AREA = 0.06
 # A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.
 LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
+# ... or more than this of the length of all other lines.
+MOST_INK = 0.8
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
 # A half outline ends at most this far from its centerline.
@@ -271,19 +273,28 @@ def _best_half(
     others = [*ways, *(way for way, _ in found if _believable(way))]
     for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
         agreed = bool(_settled_by_hints([way], hints, px_per_mm))
-        if agreed and _one_sided(way, line, points) and not _is_border(way, others):
+        if agreed and _one_sided(way, line, points) and not _is_border(way, others, network):
             return way, line
     return None
 
 
-def _is_border(way: Way, others: list[Way]) -> bool:
-    """Whether a half is nearly a rectangle that holds other bodies or halves: half a box holds only small things."""
+def _is_border(way: Way, others: list[Way], network: Network) -> bool:
+    """Whether a half is nearly a rectangle that holds other bodies or halves, or nearly all that is drawn.
+
+    Half a box holds only small things, and the rules and notes of its sheet lie outside it.
+    """
     region = way.polygon()
     if region.area / region.minimum_rotated_rectangle.area < FRAME_FILL:
         return False
     room = region.buffer(1.0)
     shapes = (other.polygon() for other in others if other is not way)
-    return any(LEAST_INSIDE < shape.area / region.area < MOST_INSIDE and room.contains(shape) for shape in shapes)
+    if any(LEAST_INSIDE < shape.area / region.area < MOST_INSIDE and room.contains(shape) for shape in shapes):
+        return True
+    own = {stroke for stroke, _ in way.darts}
+    rest = [stroke for stroke in range(len(network.lines)) if stroke not in own]
+    lengths = np.array([network.length_mm(stroke) for stroke in rest])
+    inside = np.array([float(contained(region, network.lines[stroke]).mean()) for stroke in rest])
+    return bool(lengths @ inside > MOST_INK * lengths.sum())
 
 
 def _halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:

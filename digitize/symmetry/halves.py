@@ -21,6 +21,8 @@ from digitize.shapes import Seen
 END_FIT_MM = 8.0
 # At the very end of a half the centerline's own ink disturbs the trace.
 END_BLIND_MM = 0.6
+# A half outline has at least so many points off the centerline, about 0.25 mm apart.
+LEAST_HALF_POINTS = 120
 # A fitted end further than this from the traced one is not believed.
 END_BELIEVED_MM = 0.5
 # An end that leaves square by more than this, and clearly, is a corner or a slant.
@@ -236,16 +238,18 @@ def closed_on_axis(half: Half) -> Half:
     """Return a traced half cut or carried on to x = 0 at both ends, with corners there if real.
 
     Raises:
-        Refusal: an end stops too far from the centerline to be carried on.
+        Refusal: an end stops too far from the centerline to be carried on, or the line touches it in between.
     """
     x = half.xy[:, 0]
     inside = np.flatnonzero(x > 0)
-    if len(inside) < 10 or max(abs(x[0]), abs(x[-1])) > END_GAP_MM:
+    if len(inside) < LEAST_HALF_POINTS or max(abs(x[0]), abs(x[-1])) > END_GAP_MM:
         raise Refusal("no-outline")
     middle = len(x) // 2
     before, after = np.flatnonzero(x[:middle] <= 0), np.flatnonzero(x[middle:] <= 0)
     first = int(before[-1]) + 1 if len(before) else 0
     last = int(after[0]) + middle - 1 if len(after) else len(x) - 1
+    if last - first < LEAST_HALF_POINTS:
+        raise Refusal("no-outline")  # it comes back to the centerline half-way: no half of one body
     keep = (np.arange(len(x)) >= first) & (np.arange(len(x)) <= last)
     body = _subset(replace(half, corners=half.corners[keep[half.corners]]), keep)
     ends = np.array([[0.0, body.xy[0, 1]], [0.0, body.xy[-1, 1]]])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from calibration.errors import Refusal
 from calibration.frames import FloatArray
 from digitize.curve import signed_area
-from digitize.shapes import BodyTrace, Seen
+from digitize.shapes import BodyTrace, Seen, SheetLine
 from digitize.symmetry import place_body
 from digitize.symmetry.halves import Loop, split
 from tests.digitize.bodies import apart, body, lens, line, noisy, resample, spaced, traced, turned
@@ -244,3 +245,14 @@ def test_shared_viola_finds_its_exact_axis() -> None:
     axis = np.array([[middle, 0.0], [middle, 450.0]]) @ trace.sheet_to_body[:, :2].T + trace.sheet_to_body[:, 2]
     assert np.abs(axis[:, 0]).max() < 0.03
     assert trace.symmetric
+
+
+def test_a_half_that_comes_back_to_the_centerline_half_way_is_refused() -> None:
+    """Such a line is no half of one body, whatever it is; it was an error of the program once."""
+    turn = np.linspace(0.0, np.pi, 800)
+    xy = np.column_stack([60.0 * np.abs(np.sin(2.0 * turn)), -200.0 * np.cos(turn)])
+    xy[390:410, 0] = -1.0
+    tracing = replace(traced(xy), half=True, lines=(SheetLine((0.0, -220.0), (0.0, 220.0), 1.0, 0.01, 1e-4),))
+    with pytest.raises(Refusal) as refused:
+        place_body(tracing)
+    assert refused.value.doubt.code == "no-outline"
