@@ -17,6 +17,7 @@ from calibration.frames import FloatArray
 from calibration.solve import Calibration
 
 COVERAGE = 0.95  # share of cases inside a stated uncertainty, everywhere in this tool
+COVERAGE_95 = 1.96  # times 1 sigma, two-sided, of a normal distribution (to two decimals)
 PIXEL_BIAS = 0.05  # px, 1 sigma: where threshold and blur put both edges of a line in common
 # "95 % of the points" must hold on 19 bodies of 20, not on average: a body has about 150 stretches that
 # err on their own, and a stretch lengthwise, one crosswise and shear each have their own worst place.

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from calibration.budget import PIXEL_BIAS, length_u95
+from calibration.budget import COVERAGE_95, PIXEL_BIAS, length_u95
 from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.solve import Calibration
@@ -19,7 +19,7 @@ from digitize.evidence import stretches
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule
-from digitize.traced import COVERAGE_95, Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
+from digitize.traced import Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import tidied
 
 SCHEMA = 1

@@ -8,7 +8,7 @@ from calibration.flags import Doubt, doubt
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, Picture
+from digitize.shapes import BodyMeasures, Picture
 
 # At 200 dpi this is 38 mm of paper; no body with a rule fits on less.
 LEAST_SIDE_PX = 300
@@ -19,8 +19,6 @@ STATED_WITHIN_MM = 1.0
 # From ukuleles to the largest guitars (common practice, no source), with room on both sides.
 USUAL_LENGTH_MM = (220.0, 620.0)
 USUAL_WIDTH_MM = (140.0, 460.0)
-# Halves that agree this well everywhere were both measured at the right edge: the other is 0.12 mm off or more.
-MIRROR_MM = 0.1
 # Anything shorter or longer is a sound hole or a border, not a body (common practice, no source).
 SENSIBLE_LENGTH_MM = (120.0, 1500.0)
 # What a builder can cut to (common practice, no source); a wider claim is of no use to a mold.
@@ -38,17 +36,6 @@ def refuse_unfit_picture(picture: Picture) -> None:
         raise Refusal("too-small", file=picture.file, width=width, height=height)
     if picture.captured == "photo":
         raise Refusal("photo", file=picture.file)
-
-
-def not_settled_by_mirror(doubts: tuple[Doubt, ...], body: BodyTrace) -> tuple[Doubt, ...]:
-    """Return the doubts but for those about which edge is the outline's, where both halves show the same curve.
-
-    The wrong edge would put one half off by the other line's width.
-    """
-    audit = body.audit
-    if not audit.measured or audit.max_mm > MIRROR_MM:
-        return doubts
-    return tuple(one for one in doubts if one.code != "merged-line")
 
 
 def cross_checks(

@@ -13,7 +13,7 @@ from calibration.flags import Doubt
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
-from digitize.cross_check import cross_checks, not_settled_by_mirror, refuse_unfit_picture
+from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
 from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
@@ -90,8 +90,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     with clock("budget"):
         budget = traced_budget(calibration, body, fair, measures)
         stated = cross_checks(plan, picture, calibration, measures, budget)
-    of_line = not_settled_by_mirror(on_sheet.doubts, body)
-    doubts = (*search.doubts, *calibration.doubts, *of_line, *body.doubts, *stated)
+    doubts = (*search.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated)
     return Traced(plan, picture, search.rules, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
 
 

@@ -7,13 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calibration.budget import COVERAGE_95
 from calibration.controls import Control
 from calibration.frames import PxPoints
 from calibration.solve import Calibration, solve
 from calibration.units import MM_PER_INCH
 from digitize.settings import SpanHint
 from digitize.shapes import Rule
-from digitize.traced import COVERAGE_95, CopySize, scale_u_rel
+from digitize.traced import CopySize, scale_u_rel
 
 # Marks of a span are put by eye on the middle of a line.
 SPAN_MARK_U_PX = 1.0

@@ -17,8 +17,6 @@ from calibration.solve import Calibration
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, TracedOutline
 
-COVERAGE_95 = 1.96  # of a normal distribution, two-sided
-
 
 class Clock:
     """Seconds per stage, and the picture as soon as there is one, for a record of a refused run."""

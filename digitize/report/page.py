@@ -15,6 +15,7 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined, Template
 from markupsafe import Markup
 
+from calibration.budget import COVERAGE_95
 from digitize.report import charts, sizes, words
 from digitize.report.context import ReportContext
 from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
@@ -33,7 +34,6 @@ FILE_USES = {
 }
 
 NO_BREAK_SPACE = "\u00a0"
-COVERAGE_95 = 1.96  # of a normal distribution, two-sided
 # What was seen of the line, as the record says it, in words for the table.
 SEEN_WORDS = {
     "both edges": "both edges of the line in clear view",

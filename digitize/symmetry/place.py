@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from calibration.budget import COVERAGE_95
 from calibration.flags import Doubt, doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, frozen_floats
 from digitize.curve import signed_area
@@ -42,7 +43,6 @@ WAIST_SHARE = 0.97
 AXIS_DEG, AXIS_OFF_MM = 4.0, 120.0
 # The record's gap stations lie about this far apart.
 STATION_MM = 2.0
-COVERAGE_95 = 1.96
 
 
 @dataclass(frozen=True, eq=False)

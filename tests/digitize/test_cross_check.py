@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,15 +9,12 @@ import pytest
 from calibration.budget import Budget, Term
 from calibration.controls import Control
 from calibration.errors import Refusal
-from calibration.flags import doubt
 from calibration.frames import PxPoints
 from calibration.solve import Calibration, solve
-from digitize.cross_check import cross_checks, not_settled_by_mirror, refuse_unfit_picture
+from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.settings import BodyHints, PlanSettings, SpanHint
 from digitize.shapes import BodyMeasures, Picture, Rule
 from digitize.sources import copy_source, plan_controls
-from digitize.symmetry import place_body
-from tests.digitize.bodies import body, spaced, traced
 
 MEASURES = BodyMeasures(500.0, 390.0, 240.0, 290.0, 110.0, 290.0, 400.0, 1500.0, 150000.0, 60.0)
 
@@ -142,11 +138,3 @@ def test_spans_lead_to_plan_millimetres() -> None:
     assert isinstance(found, Calibration)
     assert found.mm_per_px_y == pytest.approx(500 / 5900, rel=1e-9)
     assert found.doubts[0].code == "one-direction"
-
-
-def test_two_like_halves_settle_which_edge_is_the_outlines() -> None:
-    merged, other = doubt("merged-line", length="9", place="(1, 2)"), doubt("no-centerline")
-    like = place_body(traced(spaced(body())[0]), "as drawn")
-    assert not_settled_by_mirror((merged, other), like) == (other,)
-    unlike = replace(like, audit=replace(like.audit, max_mm=0.2))
-    assert not_settled_by_mirror((merged, other), unlike) == (merged, other)
