@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt
+from calibration.frames import PxPoints
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
@@ -83,7 +86,8 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     with clock("contour"):
         on_sheet = find_outline(picture, ink, calibration, plan.outline_hints)
     with clock("symmetry"):
-        body = place_body(on_sheet, plan.body.keep, plan.body.hand)
+        neck = calibration.to_sheet(PxPoints(np.array([plan.body.neck]))) if plan.body.neck else None
+        body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
     with clock("fair"):
         fair = fair_outline(body)
         measures = measure(fair)

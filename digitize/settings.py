@@ -77,6 +77,7 @@ class BodyHints(_Table):
     keep: Keep = "auto"
     hand: Hand = "right"
     near: PxPlace | None = None  # any pixel inside the body
+    neck: PxPlace | None = None  # any pixel nearer to the neck end than to the tail
     ignore: tuple[Polygon, ...] = ()
     through: tuple[PxPlace, ...] = ()
 

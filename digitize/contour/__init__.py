@@ -9,6 +9,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.solve import Calibration
 from digitize.contour.choose import choose_outline
+from digitize.contour.crossing import part_crossings
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import measure_line
 from digitize.contour.neck import neck_ends
@@ -34,6 +35,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
     """
     px_per_mm = 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
     network = build_network(picture, ink, px_per_mm, hints.ignore)
+    part_crossings(network)
     choice = choose_outline(network, ink, px_per_mm, hints)
     measured = measure_line(
         picture,

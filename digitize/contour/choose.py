@@ -17,6 +17,7 @@ from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
     LEAST_BODY_MM,
+    SLENDEREST,
     THROUGH_MM,
     Way,
     body_like,
@@ -39,7 +40,7 @@ STRAIGHT_SHARE = 0.6
 # A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
 ON_LINE_MM, OWN_PEN = 0.6, 0.25
 # A half outline reaches this far from its centerline, as a part of its length.
-HALF_REACH = (0.2, 0.8)
+HALF_REACH = (SLENDEREST / 2.0, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
 # A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.

@@ -25,8 +25,8 @@ from digitize.contour.network import (
     Network,
 )
 
-# A body is at least and at most this long; anything else on the sheet is not one.
-LEAST_BODY_MM, LONGEST_BODY_MM = 120.0, 1500.0
+# A body is at least and at most this long, and at least this part of it wide; anything else on the sheet is not one.
+LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
@@ -269,7 +269,8 @@ def body_like(way: Way) -> bool:
     corners = way.xy.astype(np.float32)
     (_, sides, _) = cv2.minAreaRect(corners)
     longest, shortest = max(sides), min(sides)
-    if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < 0.25 * longest:
+    slenderest = SLENDEREST if way.closed else SLENDEREST / 2.0
+    if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < slenderest * longest:
         return False
     fill = way.polygon().area / (longest * shortest)
     return not way.closed or (bool(fill < FRAME_FILL) and not _squared(way))  # half a box is nearly a rectangle

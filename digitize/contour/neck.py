@@ -70,16 +70,17 @@ def _shown(line: LongLine, met: list[FloatArray], way: Way, outline: cKDTree, re
     normal = np.array([-along[1], along[0]])
     place = way.xy @ along
     middle = (float(place.min()) + float(place.max())) / 2.0
-    edges = _Edges(np.zeros(2), np.zeros(2))
+    shown = np.zeros((2, 2, 2))  # outside or inside, start or end, left or right
     for xy in met:
         off = float(np.mean((xy - line.start) @ normal))
         if not _runs_along(xy, along) or not OFF_AXIS_MM[0] < abs(off) < OFF_AXIS_MM[1]:
             continue
         end = int(xy[np.argmin(outline.query(xy)[0])] @ along > middle)
         out_mm, in_mm = _outside_inside(xy, region)
-        edges.outside[end] += out_mm
-        edges.inside[end] += in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
-    return edges
+        shown[:, end, int(off > 0)] += out_mm, in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
+    # A neck has an edge on both sides of its axis; a string's line has the centerline on one side only.
+    outside, inside = 2.0 * shown.min(axis=2) if way.closed else shown.sum(axis=2)
+    return _Edges(outside, inside)
 
 
 def _runs_along(xy: FloatArray, along: FloatArray) -> bool:

@@ -46,6 +46,8 @@ USUAL_MISFIT = 0.5
 # Weights of pieces of one line differ by up to this (natural logarithm); what more of it costs.
 LIKE_WEIGHT, UNLIKE_COST = 0.2, 5.0
 LEAST_WEIGHT_MM = 0.01
+# A stroke this short beside a junction may hold the ink of two lines, and be this much heavier (natural logarithm).
+SHARED_MM, SHARED_WEIGHT = 5.0, 0.8
 # A stroke that turns this much within this distance each side is cut there.
 BEND_DEG, BEND_REACH_MM, BEND_STEP_MM = 60.0, 1.6, 0.25
 # The longest stretch without ink that may be bridged.
@@ -116,7 +118,7 @@ class Network:
             if -heading @ direction(onward[:12]) < np.cos(np.radians(CORNER_DEG / 2)):
                 continue
             span, allowed = MISFIT_MM[0]
-            unlike = joint_misfit_mm(own, onward, span) / allowed + self._unlike(arm, other)
+            unlike = joint_misfit_mm(own, onward, span) / allowed + self.unlike(arm, other)
             if unlike < least:
                 best, least = other, unlike
         return best
@@ -143,7 +145,7 @@ class Network:
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._smooth:
             excess = max(0.0, misfit(self.reach(into), self.reach(out)) ** 2 - USUAL_MISFIT**2)
-            value = float(min(CORNER_COST, SMOOTH_COST + excess + self._unlike(into, out)))
+            value = float(min(CORNER_COST, SMOOTH_COST + excess + self.unlike(into, out)))
             self._smooth[key] = self._smooth[key[2:] + key[:2]] = value
         return self._smooth[key]
 
@@ -152,17 +154,47 @@ class Network:
         others = [arm for arm in self.around(into) if arm not in (into, out)]
         onward = [self.smooth_cost(arm, other) for arm in (into, out) for other in others]
         left = CORNER_COST * float(np.exp(-min(onward, default=np.inf) / CORNER_FADE))
-        return float(min(CORNER_COST, LONE_CORNER_COST + left + self._unlike(into, out)))
+        return float(min(CORNER_COST, LONE_CORNER_COST + left + self.unlike(into, out)))
 
     def around(self, arm: Arm) -> list[Arm]:
         """Return all arms at an arm's node and at those across gaps from it."""
         nodes = [arm.node, *(other for other, _ in self.gaps.get(arm.node, []))]
         return [one for node in nodes for one in self.arms.get(node, [])]
 
-    def _unlike(self, one: Arm, other: Arm) -> float:
+    def unlike(self, one: Arm, other: Arm) -> float:
         """Return the cost of the weights of two arms differing."""
-        apart = abs(np.log(self.weights[one.stroke] / self.weights[other.stroke]))
-        return float(UNLIKE_COST * max(0.0, apart - LIKE_WEIGHT))
+        heavier, lighter = sorted((one.stroke, other.stroke), key=lambda stroke: -float(self.weights[stroke]))
+        apart = float(np.log(self.weights[heavier] / self.weights[lighter]))
+        usual = SHARED_WEIGHT if self.shared(heavier) else LIKE_WEIGHT
+        return float(UNLIKE_COST * max(0.0, apart - usual))
+
+    def shared(self, stroke: int) -> bool:
+        """Return whether a stroke may be where two lines run into each other."""
+        joined = max(len(self.arms.get(node, [])) for node in self.ends[stroke])
+        return joined > 2 and self.length_mm(stroke) < SHARED_MM
+
+    def fresh_node(self) -> int:
+        """Return the number of a node that nothing is at yet."""
+        return max(self.arms, default=-1) + 1
+
+    def move(self, arm: Arm, node: int) -> None:
+        """Take an arm from its node to another one."""
+        self.arms[arm.node] = [one for one in self.arms[arm.node] if one != arm]
+        self.arms.setdefault(node, []).append(Arm(arm.stroke, node, arm.start))
+        start, end = self.ends[arm.stroke]
+        self.ends[arm.stroke] = (node, end) if arm.start else (start, node)
+
+    def double(self, stroke: int) -> int:
+        """Return a copy of a stroke between two nodes of its own."""
+        node = self.fresh_node()
+        self.weights = np.append(self.weights, self.weights[stroke])
+        _add(self, self.lines[stroke], (node, node + 1))
+        return len(self.lines) - 1
+
+    def forget(self) -> None:
+        """Drop every memoised cost, after the network has changed."""
+        for memo in (self._reach, self._costs, self._smooth):
+            memo.clear()
 
 
 def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons = ()) -> Network:

@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.budget import COVERAGE_95
 from calibration.flags import Doubt, doubt
-from calibration.frames import BodyPoints, BoolArray, FloatArray, frozen_floats
+from calibration.frames import BodyPoints, BoolArray, FloatArray, SheetPoints, frozen_floats
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Hand, Keep, SheetLine, SymmetryAudit, TracedOutline
 from digitize.symmetry.axis import Axis, own_axis
@@ -106,12 +106,18 @@ def _neck_told(axis: Axis, xy: FloatArray, lines: tuple[SheetLine, ...]) -> int:
     return nearest[1]
 
 
-def _neck_up(axis: Axis, xy: FloatArray, half: bool, lines: tuple[SheetLine, ...]) -> tuple[Axis, tuple[Doubt, ...]]:
+def _neck_up(
+    axis: Axis, xy: FloatArray, half: bool, lines: tuple[SheetLine, ...], neck: SheetPoints | None
+) -> tuple[Axis, tuple[Doubt, ...]]:
     """Return the axis pointing from the tail to the neck.
 
-    The neck's own edges, where drawn, tell; so does the wider bout, which is the tail's. When
-    they contradict each other the drawn neck is followed, with a doubt.
+    What the person says holds. Else the neck's own edges, where drawn, tell; so does the wider bout, which is
+    the tail's. When they contradict each other the drawn neck is followed, with a doubt.
     """
+    if neck is not None:
+        place = xy @ axis.along
+        above = float(neck.xy[0] @ axis.along) > (float(place.min()) + float(place.max())) / 2.0
+        return (axis if above else _reversed(axis)), ()
     lower, upper, waisted = _bouts(_frame(axis).apply(xy), half)
     alike = abs(lower - upper) < ENDS_MARGIN * max(lower, upper)
     told = _neck_told(axis, xy, lines)
@@ -213,12 +219,12 @@ def _kept(loop: Loop, frame: _Frame, one: _Compared, keep: Keep) -> tuple[Loop, 
     return mirrored_loop(replace(ended, xy=ended.xy - shift)), True
 
 
-def _place_whole(traced: TracedOutline, keep: Keep) -> BodyTrace:
+def _place_whole(traced: TracedOutline, keep: Keep, neck: SheetPoints | None) -> BodyTrace:
     loop = Loop(traced.points.xy, traced.sigma_mm, traced.seen, traced.corners).counter_clockwise()
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
     even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
     chosen = choose_axis(own, loop.xy, traced.lines, even)
-    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, lines=traced.lines)
+    axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, lines=traced.lines, neck=neck)
     turned = np.cos(axis.angle_rad - own.axis.angle_rad) > 0
     chosen = chosen if turned else replace(chosen, offset_mm=-chosen.offset_mm)
     frame = _frame(axis)
@@ -287,9 +293,9 @@ def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
     )
 
 
-def _place_half(traced: TracedOutline) -> BodyTrace:
+def _place_half(traced: TracedOutline, neck: SheetPoints | None) -> BodyTrace:
     chosen = half_axis(traced.points.xy, traced.lines)
-    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, lines=traced.lines)
+    axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, lines=traced.lines, neck=neck)
     half, was_left = _as_half(traced, _frame(axis))
     closed = closed_on_axis(half)
     shift = np.array([0.0, closed.xy[0, 1]])
@@ -323,7 +329,9 @@ def _left_handed(trace: BodyTrace) -> BodyTrace:
     )
 
 
-def place_body(traced: TracedOutline, keep: Keep = "auto", hand: Hand = "right") -> BodyTrace:
+def place_body(
+    traced: TracedOutline, keep: Keep = "auto", hand: Hand = "right", neck: SheetPoints | None = None
+) -> BodyTrace:
     """Put a traced outline into the body frame, measure left against right, then keep what is asked.
 
     Args:
@@ -331,6 +339,8 @@ def place_body(traced: TracedOutline, keep: Keep = "auto", hand: Hand = "right")
         keep: "auto" takes the mean of halves that agree within what a drawing can be off,
             and the outline as drawn where they differ. A half drawing has no choice.
         hand: "left" mirrors the result.
+        neck: one place on the sheet that lies nearer to the neck end than to the tail; None leaves the ends to
+            what is drawn.
 
     Returns:
         The closed outline, counter-clockwise from the tail end at (0, 0), x = 0 the
@@ -341,5 +351,5 @@ def place_body(traced: TracedOutline, keep: Keep = "auto", hand: Hand = "right")
     """
     if not traced.half and abs(signed_area(traced.points.xy)) < 1.0:
         raise ValueError("the outline encloses nothing")
-    trace = _place_half(traced) if traced.half else _place_whole(traced, keep)
+    trace = _place_half(traced, neck) if traced.half else _place_whole(traced, keep, neck)
     return _left_handed(trace) if hand == "left" else trace

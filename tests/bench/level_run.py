@@ -15,12 +15,12 @@ import numpy as np
 import pyvips
 
 from tests.bench.compare import carry
+from tests.bench.help_lines import help_line
 from tests.bench.one import SOURCE, Row, _failed, _row, _where, read_body
 from tests.bench.pictures import ANSWER, TRUTH, _draw
 from tests.maker.level_plan import LevelPlan, describe_level, make_level_plan
 from tests.maker.level_spec import LEVELS, LevelSpec
 
-ELSEWHERE_MM = 20.0  # an answer farther off than this is another drawing, not another line of the same
 PICTURE_PX = 1600
 BAR_PX = 26
 KEEP_PICTURES = 30
@@ -57,7 +57,12 @@ def cached_level(spec: LevelSpec) -> LevelPlan:
     return plan
 
 
-def _attempt(plan: LevelPlan, body_line: str, out: Path) -> Row:
+def _plan_file(plan: LevelPlan, line: str) -> str:
+    """Return the plan file with one line more: of the body, or the rules."""
+    return f"{line}\n{plan.plan_file()}" if line.startswith("rule") else plan.plan_file(line)
+
+
+def _attempt(plan: LevelPlan, line: str, out: Path) -> Row:
     """Run the command on one plan file; whatever goes wrong becomes a row that says so."""
     from unittest import mock
 
@@ -74,9 +79,9 @@ def _attempt(plan: LevelPlan, body_line: str, out: Path) -> Row:
     start = time.perf_counter()
     try:
         file = plan.path
-        if body_line or plan.spans:
-            file = plan.path.with_suffix(".helped.toml" if body_line else ".alone.toml")
-            file.write_text(plan.plan_file(body_line), encoding="utf-8")
+        if line or plan.spans:
+            file = plan.path.with_suffix(".helped.toml" if line else ".alone.toml")
+            file.write_text(_plan_file(plan, line), encoding="utf-8")
         with mock.patch.object(pipeline, "trace_plan", watched):
             outcome = pipeline.run_outline(file, out, replace=True, progress=None)
         seconds = time.perf_counter() - start
@@ -90,26 +95,6 @@ def _attempt(plan: LevelPlan, body_line: str, out: Path) -> Row:
         return _failed(plan.spec, "refused" if code else "fault", (str(code),) if code else (), seconds, _where(fault))
 
 
-def help_line(plan: LevelPlan, alone: Row) -> str:
-    """Return the one line a person would write after seeing the overlay, or the refusal.
-
-    Another drawing, or none: a place inside the body. The right body but the wrong line somewhere: one
-    place on the outline, where it went most astray.
-    """
-    near, through = (list(plan.help[name]) for name in ("near", "through"))
-    beside = plan.spec.parallel  # type: ignore[attr-defined]
-    if beside is not None and beside.equal:
-        return f"through = [{through}]"
-    if alone.compared is not None and alone.compared.max_mm < ELSEWHERE_MM:
-        places = plan.outline_mm if not plan.spec.half else plan.half_mm
-        worst = alone.compared.worst_at_mm
-        mirrored = worst * [-1.0, 1.0]  # a half's answer carries both sides
-        away = np.minimum(np.hypot(*(places - worst).T), np.hypot(*(places - mirrored).T) if plan.spec.half else np.inf)
-        spot = np.rint(plan.to_px(places[[int(np.argmin(away))]])[0])
-        return f"through = [[{spot[0]:.0f}, {spot[1]:.0f}]]"
-    return f"near = {near}"
-
-
 def run_level(spec: LevelSpec, out: Path) -> LevelRow:
     """Run one plan alone and, when that is not right, with one line of help."""
     try:
@@ -119,7 +104,8 @@ def run_level(spec: LevelSpec, out: Path) -> LevelRow:
     alone = _attempt(plan, "", out / spec.name)
     if alone.right:
         return LevelRow(spec, alone, None, "")
-    line = help_line(plan, alone)
+    answer = None if alone.compared is None else read_body(out / spec.name / "outline.dxf")
+    line = help_line(plan, alone, answer)
     return LevelRow(spec, alone, _attempt(plan, line, out / f"{spec.name}-helped"), line)
 
 
