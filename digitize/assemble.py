@@ -18,7 +18,7 @@ from digitize import __version__
 from digitize.evidence import stretches
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyTrace, Rule
+from digitize.shapes import BodyTrace, Rule, SpanPlaces
 from digitize.traced import Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import tidied
 
@@ -110,8 +110,13 @@ def _scale(traced: Traced) -> dict[str, Any]:
         "mm_per_px_y": calibration.mm_per_px_y,
         "u95_percent": 100.0 * COVERAGE_95 * scale_u_rel(calibration),
         "rules": [_rule(rule) for rule in _used_first(traced)],
-        "spans": [span.model_dump(mode="json") for span in traced.plan.spans],
+        "spans": [_span(span) for span in traced.spans],
     }
+
+
+def _span(span: SpanPlaces) -> dict[str, Any]:
+    ends = ([round(value, 2) for value in place] for place in (span.from_px, span.to_px))
+    return {**dict(zip(("from_px", "to_px"), ends, strict=True)), "length_mm": span.length_mm}
 
 
 def _rule(rule: Rule) -> dict[str, Any]:

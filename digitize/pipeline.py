@@ -23,7 +23,7 @@ from digitize.ink import find_strokes
 from digitize.outbox import Outbox, sha256_of
 from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
-from digitize.rule import find_rules
+from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings, load_plan
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
@@ -79,7 +79,8 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
     with clock("solve"):
-        calibration = solved(plan_controls(search.rules, plan.spans), search.doubts)
+        spans = span_places(picture.grey, plan.spans)
+        calibration = solved(plan_controls(search.rules, spans), search.doubts)
         copy = copy_source(search.rules, picture.dpi, calibration)
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
@@ -95,7 +96,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         budget = traced_budget(calibration, body, fair, measures)
         stated = cross_checks(plan, picture, calibration, measures, budget)
     doubts = (*search.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated)
-    return Traced(plan, picture, search.rules, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
+    return Traced(plan, picture, search.rules, spans, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
 
 
 def solved(controls: tuple[Control, ...], doubts: Sequence[Doubt]) -> Calibration:

@@ -134,6 +134,16 @@ class OutlineHints:
     line: Literal["middle", "outer", "inner"] = "middle"
 
 
+@dataclass(frozen=True)
+class SpanPlaces:
+    """Two marks whose distance the plan states, as near to the middle of their ink as can be told; px."""
+
+    from_px: tuple[float, float]
+    to_px: tuple[float, float]
+    length_mm: float
+    sigma_px: tuple[float, float]  # of either end
+
+
 @dataclass(frozen=True, eq=False)
 class SymmetryAudit:
     """Left against right before anything is averaged; gap = (mirrored left) - right, mm."""

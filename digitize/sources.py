@@ -12,12 +12,9 @@ from calibration.controls import Control
 from calibration.frames import PxPoints
 from calibration.solve import Calibration, solve
 from calibration.units import MM_PER_INCH
-from digitize.settings import SpanHint
-from digitize.shapes import Rule
+from digitize.shapes import Rule, SpanPlaces
 from digitize.traced import CopySize, scale_u_rel
 
-# Marks of a span are put by eye on the middle of a line.
-SPAN_MARK_U_PX = 1.0
 # Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
 SPAN_STATED_U_MM = 0.25 / math.sqrt(3.0)
 # Half-width of a home flatbed's scale error against its declared dpi: 0.6 % between the halves of one A4 scan
@@ -25,7 +22,7 @@ SPAN_STATED_U_MM = 0.25 / math.sqrt(3.0)
 SCANNER_ERROR_REL = 0.003
 
 
-def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanHint]) -> tuple[Control, ...]:
+def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:
     """Return the known lengths that lead to plan millimetres.
 
     Drawn rules and spans went through the copier with the outline. A laid rule measures the paper only, so
@@ -36,14 +33,14 @@ def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanHint]) -> tuple[Con
     return (*drawn, *stated) or tuple(rule.control for rule in rules)
 
 
-def _span_control(span: SpanHint, number: int) -> Control:
+def _span_control(span: SpanPlaces, number: int) -> Control:
     return Control(
         name=f"span {number}",
         source="span",
         places=PxPoints(np.array([span.from_px, span.to_px])),
         at_mm=np.array([0.0, span.length_mm]),
-        sigma_px=np.full(2, SPAN_MARK_U_PX),
-        sigma_across_px=SPAN_MARK_U_PX,
+        sigma_px=np.array(span.sigma_px),
+        sigma_across_px=max(span.sigma_px),
         standard_u_mm=SPAN_STATED_U_MM,
     )
 

@@ -15,7 +15,7 @@ from calibration.flags import Doubt
 from calibration.frames import FloatArray
 from calibration.solve import Calibration
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, TracedOutline
+from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
 
 
 class Clock:
@@ -56,6 +56,7 @@ class Traced:
     plan: PlanSettings
     picture: Picture
     rules: tuple[Rule, ...]
+    spans: tuple[SpanPlaces, ...]
     calibration: Calibration
     copy: CopySize | None
     on_sheet: TracedOutline

@@ -59,6 +59,8 @@ OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
 BEND_MM, BEND_SHARE = 0.6, 0.006
 # A half that shares more than this of its length with a whole body is part of it.
 SHARED = 0.5
+# A whole body goes on across a half's line when this part of the rest is drawn as heavily but for this (natural log.).
+COMPLETED, OTHER_PEN = 0.7, 0.35
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 
@@ -88,6 +90,9 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     half = _best_half(network, lines, points, px_per_mm, hints, ways)
+    completed = next((way for way in ways if half is not None and _completes(way, *half, network)), None)
+    if completed is not None and _merit(ways[0]) < _merit(half[0]):
+        ways = [completed]
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
@@ -140,7 +145,23 @@ def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way], network: Netw
     if _merit(half[0]) <= _merit(ways[0]):
         return False
     # Extension lines may lead from a whole body to a dimension line, which is no centerline.
-    return not _is_part(half[0], ways[0], network) or ways[0].doubt > half[0].doubt + MERIT_DOUBT
+    part = _is_part(half[0], ways[0], network) and ways[0].doubt <= half[0].doubt + MERIT_DOUBT
+    return not part and not _completes(ways[0], *half, network)
+
+
+def _completes(whole: Way, half: Way, line: LongLine, network: Network) -> bool:
+    """Whether a whole body goes on from a half across its line, for nearly all of the way with the half's own pen."""
+    own = {stroke for stroke, _ in half.darts}
+    rest = [stroke for stroke, _ in whole.darts if stroke not in own]
+    lengths = np.array([network.length_mm(stroke) for stroke in rest])
+    if not _is_part(half, whole, network) or not lengths.sum():
+        return False
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    side = np.sign(float(np.median((half.xy - line.start) @ normal)))
+    beyond = np.array([float(np.mean((network.lines[n] - line.start) @ normal * side < BEYOND_MM)) for n in rest])
+    pen = np.abs(np.log(network.weights[rest] / half.weight)) < OTHER_PEN
+    return bool(lengths @ (beyond * pen) > COMPLETED * lengths.sum())
 
 
 def _is_part(half: Way, whole: Way, network: Network) -> bool:

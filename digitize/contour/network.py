@@ -75,7 +75,7 @@ class Network:
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
-    _smooth: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
+    _misfits: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
 
     def length_mm(self, stroke: int) -> float:
         """Return the length of a stroke."""
@@ -135,19 +135,22 @@ class Network:
         """
         key = (into.stroke, into.start, out.stroke, out.start)
         if key not in self._costs:
-            smooth = self.smooth_cost(into, out)
+            smooth = min(CORNER_COST, self._misfit_cost(into, out) + self._unlike_beside(into, out))
             corner = self._corner_cost(into, out) if smooth > LONE_CORNER_COST else CORNER_COST
             self._costs[key] = self._costs[key[2:] + key[:2]] = min(smooth, corner)
         return self._costs[key]
 
     def smooth_cost(self, into: Arm, out: Arm) -> float:
         """Return the cost of taking two arms for one smooth line."""
+        return float(min(CORNER_COST, self._misfit_cost(into, out) + self.unlike(into, out)))
+
+    def _misfit_cost(self, into: Arm, out: Arm) -> float:
+        """Return what their places, tangents and curvatures alone say against two arms being one smooth line."""
         key = (into.stroke, into.start, out.stroke, out.start)
-        if key not in self._smooth:
+        if key not in self._misfits:
             excess = max(0.0, misfit(self.reach(into), self.reach(out)) ** 2 - USUAL_MISFIT**2)
-            value = float(min(CORNER_COST, SMOOTH_COST + excess + self.unlike(into, out)))
-            self._smooth[key] = self._smooth[key[2:] + key[:2]] = value
-        return self._smooth[key]
+            self._misfits[key] = self._misfits[key[2:] + key[:2]] = SMOOTH_COST + excess
+        return self._misfits[key]
 
     def _corner_cost(self, into: Arm, out: Arm) -> float:
         """Return the cost of a corner between two arms, by how well either goes on elsewhere."""
@@ -163,12 +166,21 @@ class Network:
 
     def unlike(self, one: Arm, other: Arm) -> float:
         """Return the cost of the weights of two arms differing."""
-        heavier, lighter = sorted((one.stroke, other.stroke), key=lambda stroke: -float(self.weights[stroke]))
-        apart = float(np.log(self.weights[heavier] / self.weights[lighter]))
-        usual = SHARED_WEIGHT if self.shared(heavier) else LIKE_WEIGHT
-        return float(UNLIKE_COST * max(0.0, apart - usual))
+        apart = abs(np.log(self.weights[one.stroke] / self.weights[other.stroke]))
+        return float(UNLIKE_COST * max(0.0, apart - LIKE_WEIGHT))
 
-    def shared(self, stroke: int) -> bool:
+    def _unlike_beside(self, one: Arm, other: Arm) -> float:
+        """Return the same for a line that may run through another's ink there.
+
+        It excuses a line for going that way; it is no evidence that a light line goes on as the heavy one.
+        """
+        heavier, lighter = sorted((one.stroke, other.stroke), key=lambda stroke: -float(self.weights[stroke]))
+        if not self._shared(heavier):
+            return self.unlike(one, other)
+        apart = float(np.log(self.weights[heavier] / self.weights[lighter]))
+        return float(UNLIKE_COST * max(0.0, apart - SHARED_WEIGHT))
+
+    def _shared(self, stroke: int) -> bool:
         """Return whether a stroke may be where two lines run into each other."""
         joined = max(len(self.arms.get(node, [])) for node in self.ends[stroke])
         return joined > 2 and self.length_mm(stroke) < SHARED_MM
@@ -193,7 +205,7 @@ class Network:
 
     def forget(self) -> None:
         """Drop every memoised cost, after the network has changed."""
-        for memo in (self._reach, self._costs, self._smooth):
+        for memo in (self._reach, self._costs, self._misfits):
             memo.clear()
 
 

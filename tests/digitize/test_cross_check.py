@@ -12,8 +12,8 @@ from calibration.errors import Refusal
 from calibration.frames import PxPoints
 from calibration.solve import Calibration, solve
 from digitize.cross_check import cross_checks, refuse_unfit_picture
-from digitize.settings import BodyHints, PlanSettings, SpanHint
-from digitize.shapes import BodyMeasures, Picture, Rule
+from digitize.settings import BodyHints, PlanSettings
+from digitize.shapes import BodyMeasures, Picture, Rule, SpanPlaces
 from digitize.sources import copy_source, plan_controls
 
 MEASURES = BodyMeasures(500.0, 390.0, 240.0, 290.0, 110.0, 290.0, 400.0, 1500.0, 150000.0, 60.0)
@@ -131,7 +131,7 @@ def test_a_laid_rule_counts_only_when_nothing_drawn_is_there() -> None:
 
 
 def test_spans_lead_to_plan_millimetres() -> None:
-    span = SpanHint.model_validate({"from": [0, 0], "to": [0, 5900], "length": "500 mm"})
+    span = SpanPlaces((0.0, 0.0), (0.0, 5900.0), 500.0, (1.0, 1.0))
     (control,) = plan_controls((rule(11.9, role="laid"),), (span,))
     assert (control.name, control.source) == ("span 1", "span")
     found = solve([control])
