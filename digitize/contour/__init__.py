@@ -8,18 +8,20 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.solve import Calibration
+from digitize.contour.build import build_network
 from digitize.contour.choose import choose_outline
 from digitize.contour.crossing import part_crossings
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import measure_line
 from digitize.contour.neck import neck_ends
-from digitize.contour.network import build_network
 from digitize.contour.section import Measured
 from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, Seen, SheetLine, TracedOutline
 
 # More bridged line than this asks for a look.
 MOST_BRIDGED_MM = 3.0
+# So does a bend without ink that leaves more than this open, its ends' headings taken over so many stations.
+MOST_SLACK_MM, HEADING_STATIONS = 0.1, 6
 # A longer stretch without ink means that the line was lost, not that it has a gap.
 LONGEST_BRIDGE_MM = 14.0
 LONGEST_STEP_MM = 1.0
@@ -97,13 +99,26 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     if _longest_run_mm(missing, steps) > LONGEST_BRIDGE_MM:
         raise Refusal("no-outline")
     length = float(steps[missing].sum())
-    if length < MOST_BRIDGED_MM:
+    if length < MOST_BRIDGED_MM and _slack_mm(measured.xy, missing, steps) < MOST_SLACK_MM:
         return ()
     place = measured.xy[np.nonzero(missing)[0][0]]
     percent = 100.0 * length / float(steps.sum())
     return (
         doubt("bridged", length=f"{length:.0f}", percent=f"{percent:.1f}", place=f"({place[0]:.0f}, {place[1]:.0f})"),
     )
+
+
+def _slack_mm(xy: FloatArray, missing: BoolArray, steps_mm: FloatArray) -> float:
+    """Return how far off the line may run in the worst stretch without ink: half the height of the corner of the lines
+    that lead into it."""
+    worst = 0.0
+    for start, stop in np.flatnonzero(np.diff(np.r_[0, missing.astype(int), 0])).reshape(-1, 2).tolist():
+        before, after = max(0, start - HEADING_STATIONS), min(len(xy) - 1, stop + HEADING_STATIONS)
+        into, out = xy[start] - xy[before], xy[after] - xy[min(stop, len(xy) - 1)]
+        cross, along = float(into[0] * out[1] - into[1] * out[0]), float(into @ out)
+        turn = abs(np.arctan2(cross, along))
+        worst = max(worst, float(steps_mm[start:stop].sum()) / 4.0 * float(np.tan(min(turn, 2.0) / 2.0)))
+    return worst
 
 
 def _merged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:

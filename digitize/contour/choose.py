@@ -38,7 +38,7 @@ MERIT_DOUBT = 4.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
 STRAIGHT_SHARE = 0.6
 # A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
-ON_LINE_MM, OWN_PEN = 0.6, 0.25
+ON_LINE_MM, OWN_PEN = 0.6, 0.35
 # A half outline reaches this far from its centerline, as a part of its length.
 HALF_REACH = (SLENDEREST / 2.0, 0.8)
 # Two bodies are alike when the areas agree this well.
@@ -90,9 +90,8 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     half = _best_half(network, lines, points, px_per_mm, hints, ways)
-    completed = next((way for way in ways if half is not None and _completes(way, *half, network)), None)
-    if completed is not None and _merit(ways[0]) < _merit(half[0]):
-        ways = [completed]
+    if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
+        ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
