@@ -109,8 +109,10 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
 
 
 def _slack_mm(xy: FloatArray, missing: BoolArray, steps_mm: FloatArray) -> float:
-    """Return how far off the line may run in the worst stretch without ink: half the height of the corner of the lines
-    that lead into it."""
+    """Return how far off the line may run in the worst stretch without ink.
+
+    That is half the height of the corner that the lines leading into it make.
+    """
     worst = 0.0
     for start, stop in np.flatnonzero(np.diff(np.r_[0, missing.astype(int), 0])).reshape(-1, 2).tolist():
         before, after = max(0, start - HEADING_STATIONS), min(len(xy) - 1, stop + HEADING_STATIONS)

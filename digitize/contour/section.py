@@ -21,6 +21,8 @@ Places = tuple[tuple[float, float], ...]
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
 # A longer stretch under other ink than this is threaded, where the strokes' way is no lighter than so many levels.
 LOST_MM, INKED_LEVELS = 0.8, 60
+# A place that the person told is missed by more than this; the stretch this near to it is then led through it.
+MISSED_MM, TOLD_REACH_MM = 0.15, 8.0
 # Where a stretch was led counts so much against what was measured: with an edge in view, and without; and its sigma.
 LED_WEIGHT, UNSEEN_WEIGHT, LED_SIGMA_MM = 0.3, 0.03, 0.06
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
@@ -79,9 +81,10 @@ def measure_section(
     view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]])
     rough = quietened(resample(path, step_px, closed=closed), px_per_mm, view.step_mm, closed=closed)
     best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
-    lost, led = view.lost(best, rough), None
+    told = np.array(through_px).reshape(-1, 2)
+    lost, led = view.lost(best, rough) | view.astray(best, told), None
     if lost.any():
-        led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, closed=closed)
+        led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, told, closed=closed)
         best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
     best, unsure = view.with_own_edges(best, led, through_px)
     xy = np.where(best.seen.weight[:, None] > 0, best.place, best.curve)
@@ -199,6 +202,15 @@ class _View:
         station = int(np.argmin(np.hypot(*away.T)))
         near = np.hypot(*away[station]) < LOOK_MM * self.px_per_mm
         return (station, float(away[station] @ one.across[station])) if near else None
+
+    def astray(self, one: _Round, told: FloatArray) -> BoolArray:
+        """Mark the stations around places that the person told and the round missed: it followed another line there."""
+        away = np.hypot(*(told[:, None] - one.path).transpose(2, 0, 1)) / self.px_per_mm  # (T, N)
+        marks = np.zeros(len(one.path), dtype=bool)
+        for gaps in away:
+            missed = MISSED_MM < gaps.min() < LOOK_MM
+            marks |= missed & (gaps < TOLD_REACH_MM)
+        return marks
 
     def lost(self, one: _Round, rough: FloatArray) -> BoolArray:
         """Mark the stations of stretches where there is ink but the line was not told from it."""

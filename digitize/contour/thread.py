@@ -26,6 +26,10 @@ EDGE_MM = 0.09
 TURN_COST, PAPER_COST = 0.04, 1.5
 # The search starts and ends this far outside the stretch, held to the path there at this cost a place.
 HOLD_MM, HOLD_COST = 3.0, 0.02
+# Ink so many times as dark as the line's is another line's, and costs so much for as much again.
+DARKER, OTHER_COST = 1.2, 3.0
+# It is held to what the person told at this cost a place.
+TOLD_COST = 1.0
 # The strokes' way and the path agree within this part of their length on how far along a place lies.
 ASTRAY = 0.1
 # An edge shows where so much of one is seen, taken over so many stations.
@@ -49,6 +53,7 @@ def threaded(
     width_px: float,
     strength: float,
     px_per_mm: float,
+    told: FloatArray,
     *,
     closed: bool,
 ) -> Led:
@@ -62,6 +67,7 @@ def threaded(
         width_px: the line's own width.
         strength: how much darker than paper the line is, grey levels.
         px_per_mm: of the picture.
+        told: (T, 2) px, places that the person said the line passes through.
         closed: the path ends where it starts.
     """
     if closed:
@@ -72,7 +78,8 @@ def threaded(
     pieces, marks, done = [], [], 0
     for first, last in _merged(runs, path, px_per_mm):
         between = _between(rough, path, first, last)
-        way, seen = _through(grey, between, path[first], path[last], width_px, strength, px_per_mm)
+        held = np.vstack([path[first], told, path[last]])
+        way, seen = _through(grey, between, held, width_px, strength, px_per_mm)
         pieces += [path[done:first], way]
         marks += [np.zeros(first - done), 1.0 + seen]
         done = last + 1
@@ -121,13 +128,16 @@ def _between(rough: FloatArray, path: FloatArray, first: int, last: int) -> Floa
 def _through(
     grey: npt.NDArray[np.uint8],
     rough: FloatArray,
-    start: FloatArray,
-    end: FloatArray,
+    held_px: FloatArray,
     width_px: float,
     strength: float,
     k: float,
 ) -> tuple[FloatArray, BoolArray]:
-    """Return the best path from near ``start`` to near ``end`` along the rough way, and where an edge shows."""
+    """Return the best path along the rough way between the first and last held place, and where an edge shows.
+
+    The places between are those that the person told; a path that passes close by them is held to them.
+    """
+    start, *told, end = held_px
     if len(rough) < 3:
         return np.stack([start, end]), np.zeros(2, dtype=bool)
     way = resample(rough, ALONG_MM * k, closed=False)
@@ -141,6 +151,11 @@ def _through(
         normal = across[rows][0 if place is start else -1]
         away = np.abs(offsets - (place - row) @ normal) / (ACROSS_MM * k)
         price[rows] += HOLD_COST * away
+    for place in told:
+        row = int(np.argmin(np.hypot(*(way - place).T)))
+        off = float((place - way[row]) @ across[row])
+        if np.hypot(*(way[row] - place)) < REACH_MM * k:
+            price[max(0, row - 1) : row + 2] += TOLD_COST * np.abs(offsets - off) / (ACROSS_MM * k)
     chosen = _smoothest(price)
     seen = uniform_filter1d(edges[np.arange(len(way)), chosen], SEEN_STATIONS) > LEAST_SEEN
     return np.asarray(way + across * offsets[chosen][:, None]), np.asarray(seen)
@@ -163,13 +178,16 @@ def _price(
     shade = straighten(grey, way, across, wide).astype(np.float64)
     paper = float(np.median(np.percentile(shade, 90, axis=1)))
     # Ink darker than the line's own is no better.
-    dark = np.clip((paper - shade) / max(strength, 1.0), 0.0, 1.0)
+    depth = (paper - shade) / max(strength, 1.0)
+    dark = np.clip(depth, 0.0, 1.0)
     change = np.zeros_like(dark)
     change[:, rise:-rise] = dark[:, 2 * rise :] - dark[:, : -2 * rise]
     size = len(offsets)
     low = np.clip(change[:, pad - half : pad - half + size], 0.0, 1.0)
     high = np.clip(-change[:, pad + half : pad + half + size], 0.0, 1.0)
-    return np.asarray(PAPER_COST * (1.0 - dark[:, pad : pad + size]) - low - high), np.asarray(low + high)
+    other = np.clip(depth[:, pad : pad + size] - DARKER, 0.0, 1.0)
+    price = PAPER_COST * (1.0 - dark[:, pad : pad + size]) + OTHER_COST * other - low - high
+    return np.asarray(price), np.asarray(low + high)
 
 
 def _smoothest(price: FloatArray) -> npt.NDArray[np.int64]:

@@ -69,6 +69,11 @@ def candidates(found: Hierarchy) -> tuple[Worth, ...]:
     return ()
 
 
+def _of_unit(unit: Unit) -> tuple[Worth, ...]:
+    """Return the values that rules of a unit have."""
+    return tuple(one for one in ALL if one.unit == unit)
+
+
 def pattern_words(found: Hierarchy) -> str:
     """Describe the pattern in words."""
     if not found.steps:
@@ -107,7 +112,7 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
     words = pattern_words(found)
     options = candidates(found)
     if told is not None:
-        options = tuple(one for one in options or ALL if one.unit == told)
+        options = tuple(one for one in options if one.unit == told) if options else _of_unit(told)
     if not options:
         return Decision(None, words, ALL)
     plain = not candidates(found)
@@ -123,6 +128,12 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
         return Decision(
             fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options
         )
+    if told is not None and not fit and not found.clear:
+        # The lengths were misread, but the person knows the unit and the scale leaves one value.
+        fit = [one for one in _of_unit(told) if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < PLAIN_AGREES]
+        if len(fit) == 1:
+            why = f"The plan file gives the unit, and {fit[0].words} agrees with {reference.words}."
+            return Decision(fit[0], why, _of_unit(told))
     if told is not None and not plain and len(options) == 1:
         return Decision(
             options[0], f"The plan file gives the unit; {words}; {reference.words} does not agree.", options
