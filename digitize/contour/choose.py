@@ -24,6 +24,7 @@ from digitize.contour.loops import (
     closed_ways,
     holds,
     strokes_at,
+    way_along,
     ways_between,
     ways_through,
 )
@@ -89,6 +90,9 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         way for way in closed_ways(network, through) if _believable(way) and not _on_centerline(way, lines, network)
     ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
+    if not ways and len(through) > 1:
+        told = way_along(network, through)
+        ways = [told] if told is not None and body_like(told) else []
     half = _best_half(network, lines, points, px_per_mm, hints, ways)
     if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways

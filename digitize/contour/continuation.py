@@ -17,6 +17,8 @@ CORNER_DEG = 38.0
 # Lengths over which two arms are compared, each with the misfit of the joint cubic that counts as 1.
 MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
+# A cubic serves for one arm when it misses it by less than this part of what is allowed for two.
+OWN_SHARE = 0.5
 
 
 def direction(points: FloatArray) -> FloatArray:
@@ -47,6 +49,33 @@ def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = A
     u, v = points @ along / longest_mm, points @ across
     basis = np.vander(u, 4)
     rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
+    return float(np.sqrt(np.mean(rest**2)))
+
+
+def long_misfit(first: FloatArray, second: FloatArray) -> float:
+    """Return the misfit of two arms over the longest stretch that a cubic can serve for each alone, inf at a corner.
+
+    A short stretch explains a slight kink; a long one does not, where both arms run smoothly.
+    """
+    if not np.isfinite(misfit(first, second)):
+        return float("inf")
+    spans = [
+        (span, allowed)
+        for span, allowed in MISFIT_MM
+        if max(_own_misfit_mm(arm, span) for arm in (first, second)) < allowed * OWN_SHARE
+    ]
+    span, allowed = spans[-1] if spans else MISFIT_MM[0]
+    return joint_misfit_mm(first, second, span) / allowed
+
+
+def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:
+    """Return the rms by which a cubic misses one arm over a length."""
+    part = beyond(arm, BLIND_MM, span_mm)
+    if len(part) < 8:
+        return 0.0
+    along = direction(part)
+    u, v = (part - part[0]) @ along / span_mm, (part - part[0]) @ np.array([-along[1], along[0]])
+    rest = v - np.polyval(np.polyfit(u, v, 3), u)
     return float(np.sqrt(np.mean(rest**2)))
 
 

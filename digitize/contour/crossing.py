@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from digitize.contour.continuation import misfit
+from digitize.contour.continuation import long_misfit
 from digitize.contour.network import SHARED_MM, Arm, Network
 
 # A pairing is clear when one of its lines goes on this well, the other not worse than this, and any other pairing of
@@ -76,7 +76,7 @@ def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
 
 def _going_on(network: Network, one: Arm, other: Arm) -> float:
     """Return how badly two arms go on as each other, without the limit that a corner sets."""
-    return min(float(misfit(network.reach(one), network.reach(other)) ** 2), 1e3) + network.unlike(one, other)
+    return min(float(long_misfit(network.reach(one), network.reach(other)) ** 2), 1e3) + network.unlike(one, other)
 
 
 def _part_node(network: Network, pairing: Pairing) -> None:

@@ -129,6 +129,42 @@ def ways_through(network: Network, strokes: list[int], goals: dict[int, FloatArr
     return ways
 
 
+def way_along(network: Network, through: FloatArray) -> Way | None:
+    """Return the cheapest closed way that takes the strokes at some places one after the other, or None.
+
+    Args:
+        network: the strokes.
+        through: (T, 2) mm, places that the outline is said to pass through, in any order round the body.
+    """
+    away = through - through.mean(axis=0)
+    round_it = through[np.argsort(np.arctan2(away[:, 1], away[:, 0]))]
+    found = [way for places in (through, round_it) if (way := _in_turn(network, places)) is not None]
+    return min(found, key=lambda way: way.cost, default=None)
+
+
+def _in_turn(network: Network, places: FloatArray) -> Way | None:
+    """Return the cheapest closed way through the strokes at some places in their order."""
+    nearest = [next(iter(strokes_at(network, place[None])), -1) for place in places]
+    strokes = [stroke for n, stroke in enumerate(nearest) if stroke != nearest[n - 1]]
+    if -1 in nearest or len(strokes) < 2:
+        return None
+    ways = []
+    for forward in (True, False):
+        first = dart = (strokes[0], forward)
+        darts: list[Dart] = []
+        total = 0.0
+        for stroke in (*strokes[1:], strokes[0]):
+            goals = [first] if stroke == strokes[0] else [(stroke, True), (stroke, False)]
+            legs = [(*_search(network, dart, set(), goal), goal) for goal in goals]
+            leg, cost, dart = min(legs, key=lambda one: one[1])
+            darts += leg
+            total += cost
+        # A way that comes back on itself is no outline.
+        if np.isfinite(total) and len({number for number, _ in darts}) == len(darts):
+            ways.append(_way(network, darts, total, closed=True))
+    return min(ways, key=lambda way: way.cost, default=None)
+
+
 def strokes_at(network: Network, places: FloatArray) -> list[int]:
     """Return the strokes that pass within THROUGH_MM of some places."""
     if not len(places):

@@ -8,7 +8,8 @@ import numpy as np
 from calibration.frames import FloatArray
 from digitize.contour.thread import threaded
 
-PX_PER_MM, RADIUS_MM, WIDTH_MM = 10.0, 6.0, 0.5
+PX_PER_MM, RADIUS_MM, WIDTH_MM, INK = 10.0, 6.0, 0.5, 255.0
+NONE = np.zeros((0, 2))  # places told
 FINE = 16  # drawn so many times larger, then averaged
 NEAR_MM = 0.08  # the way is led on a grid of 0.03 mm, and what is near enough to measure along is 0.1 mm
 
@@ -38,7 +39,7 @@ def test_a_tight_bend_under_two_crossings_is_followed() -> None:
     lost[len(path) // 3 : 2 * len(path) // 3] = True
     path[lost] += [0.0, 12.0]  # a path that has cut the bend
     rough = line + np.array([1.5, -2.0])  # strokes stray by a few pixels where ink meets
-    led = threaded(page, rough, path, lost, WIDTH_MM * PX_PER_MM, 200.0, PX_PER_MM, closed=False)
+    led = threaded(page, rough, path, lost, WIDTH_MM * PX_PER_MM, INK, PX_PER_MM, NONE, closed=False)
     off = np.array([np.hypot(*(line - place).T).min() for place in led.path[led.led]])
     assert led.led.any() and led.seen.any()
     assert np.quantile(off, 0.95) < NEAR_MM * PX_PER_MM
@@ -46,5 +47,22 @@ def test_a_tight_bend_under_two_crossings_is_followed() -> None:
 
 def test_nothing_lost_is_nothing_led() -> None:
     page, line = page_and_arc()
-    led = threaded(page, line, line, np.zeros(len(line), dtype=bool), 5.0, 200.0, PX_PER_MM, closed=False)
+    led = threaded(page, line, line, np.zeros(len(line), dtype=bool), 5.0, INK, PX_PER_MM, NONE, closed=False)
     assert not led.led.any() and len(led.path) == len(line)
+
+
+def test_of_two_lines_side_by_side_the_one_told_is_followed() -> None:
+    """A darker line runs along the faint one, so near that their ink is one; a place on the faint one is told."""
+    page = np.full((300, 120), 235.0)
+    x = np.arange(120.0)
+    for middle, depth in ((50.0, 90.0), (55.0, 160.0)):
+        cover = np.clip(3.0 - np.abs(x - middle), 0.0, 1.0)
+        page = np.minimum(page, 235.0 - depth * cover)
+    line = np.stack([np.full(300, 55.0), np.arange(300.0)], axis=1)
+    lost = np.zeros(300, dtype=bool)
+    lost[100:200] = True
+    told = np.array([[50.0, 150.0]])
+    grey = page.astype(np.uint8)
+    led = threaded(grey, line, line, lost, 5.0, 90.0, PX_PER_MM, told, closed=False)
+    near = led.path[np.abs(led.path[:, 1] - 150.0) < 20.0]
+    assert np.abs(near[:, 0] - 50.0).max() < NEAR_MM * PX_PER_MM
