@@ -13,7 +13,7 @@ from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine
 from digitize.contour.loops import Way
-from digitize.contour.network import Network
+from digitize.contour.network import Arm, Network
 
 # The neck's edges run this nearly along the axis and this far from it.
 ALONG_DEG, OFF_AXIS_MM = 6.0, (6.0, 50.0)
@@ -35,8 +35,21 @@ def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...], page_mm: 
     """
     own = {stroke for stroke, _ in way.darts}
     region, outline = way.polygon(), cKDTree(way.xy)
-    met = [xy for stroke, xy in enumerate(network.lines) if stroke not in own and outline.query(xy)[0].min() < MEET_MM]
+    met = [xy for stroke in range(len(network.lines)) if stroke not in own for xy in _met(network, stroke, outline)]
     return tuple(_told(_shown(line, met, way, outline, region), _cropped(line, way, page_mm)) for line in lines)
+
+
+def _met(network: Network, stroke: int, outline: cKDTree) -> list[FloatArray]:
+    """Return the lines that lead away from the outline along a stroke: from an end at it, on through what crosses them.
+
+    A stroke that only passes the outline is one such line as it is.
+    """
+    line = network.lines[stroke]
+    ends = [outline.query(line[place])[0] < MEET_MM for place in (0, -1)]
+    if any(ends) and not network.closed[stroke]:
+        nodes = network.ends[stroke]
+        return [network.reach(Arm(stroke, nodes[n], n == 0)) for n in (0, 1) if ends[n]]
+    return [line] if outline.query(line)[0].min() < MEET_MM else []
 
 
 def _told(edges: _Edges, cropped: FloatArray) -> int:
