@@ -14,6 +14,7 @@ from digitize.contour.crossing import part_crossings
 from digitize.contour.lines import LongLine
 from digitize.contour.measure import measure_line
 from digitize.contour.neck import neck_ends
+from digitize.contour.others import crossing_lines
 from digitize.contour.section import Measured
 from digitize.contour.straight import fit_straight
 from digitize.shapes import Ink, OutlineHints, Picture, Seen, SheetLine, TracedOutline
@@ -37,7 +38,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
     """
     px_per_mm = 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
     network = build_network(picture, ink, px_per_mm, hints.ignore)
-    part_crossings(network)
+    crossings = part_crossings(network)
     choice = choose_outline(network, ink, px_per_mm, hints)
     measured = measure_line(
         picture,
@@ -47,6 +48,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         closed=choice.way.closed,
         edge=hints.line,
         through_px=hints.through,
+        others=crossing_lines(network, crossings, choice.way, picture.grey, px_per_mm),
     )
     _refuse_off_sheet(measured, picture)
     height, width = picture.grey.shape

@@ -162,7 +162,7 @@ def _completes(whole: Way, half: Way, line: LongLine, network: Network) -> bool:
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
     side = np.sign(float(np.median((half.xy - line.start) @ normal)))
-    beyond = np.array([float(np.mean((network.lines[n] - line.start) @ normal * side < BEYOND_MM)) for n in rest])
+    beyond = np.array([float(np.mean((network.lines[n] - line.start) @ normal * side < -BEYOND_MM)) for n in rest])
     pen = np.abs(np.log(network.weights[rest] / half.weight)) < OTHER_PEN
     return bool(lengths @ (beyond * pen) > COMPLETED * lengths.sum())
 

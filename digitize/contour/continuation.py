@@ -59,13 +59,34 @@ def long_misfit(first: FloatArray, second: FloatArray) -> float:
     """
     if not np.isfinite(misfit(first, second)):
         return float("inf")
+    span, allowed = _span(first, second)
+    return joint_misfit_mm(first, second, span) / allowed
+
+
+def joint_curve(first: FloatArray, second: FloatArray) -> FloatArray | None:
+    """Return the cubic through two arms as points 0.2 mm apart, across their meeting; None where they are too short."""
+    span, _ = _span(first, second)
+    arms = [beyond(first, BLIND_MM, span)[::-1], beyond(second, BLIND_MM, span)]
+    if min(len(arm) for arm in arms) < 8:
+        return None
+    points = np.concatenate(arms)
+    along = direction(points)
+    across = np.array([-along[1], along[0]])
+    u, v = (points - points[0]) @ along, (points - points[0]) @ across
+    at = np.arange(u.min(), u.max(), 0.2)
+    scale = max(float(u.max()), 1.0)
+    fit = np.polyval(np.polyfit(u / scale, v, 3), at / scale)
+    return np.asarray(points[0] + at[:, None] * along + fit[:, None] * across)
+
+
+def _span(first: FloatArray, second: FloatArray) -> tuple[float, float]:
+    """Return the longest stretch that a cubic can serve for each arm alone, and the misfit allowed over it, mm."""
     spans = [
         (span, allowed)
         for span, allowed in MISFIT_MM
         if max(_own_misfit_mm(arm, span) for arm in (first, second)) < allowed * OWN_SHARE
     ]
-    span, allowed = spans[-1] if spans else MISFIT_MM[0]
-    return joint_misfit_mm(first, second, span) / allowed
+    return spans[-1] if spans else MISFIT_MM[0]
 
 
 def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:

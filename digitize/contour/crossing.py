@@ -23,10 +23,11 @@ Pair = tuple[Arm, Arm]
 Pairing = tuple[Pair, Pair]
 
 
-def part_crossings(network: Network) -> None:
-    """Take apart the two lines at every crossing that is clear; what is not clear stays as it is.
+def part_crossings(network: Network) -> list[Pairing]:
+    """Take apart the two lines at every crossing that is clear, and return them; what is not clear stays as it is.
 
-    The shared stroke is kept for one line and doubled for the other, each as heavy as its own line.
+    The shared stroke is kept for one line and doubled for the other, each as heavy as its own line. The arms returned
+    are those of the network as it is then.
     """
     found: list[tuple[int | None, Pairing]] = []
     for stroke, ends in enumerate(network.ends):
@@ -37,6 +38,7 @@ def part_crossings(network: Network) -> None:
     for arms in network.arms.values():
         found += [(None, pairing) for pairing in _clear(network, arms)]
     touched: set[int] = set()
+    parted: list[Pairing] = []
     for shared, pairing in found:
         nodes = {arm.node for pair in pairing for arm in pair}
         if nodes & touched:
@@ -46,7 +48,9 @@ def part_crossings(network: Network) -> None:
             _part_node(network, pairing)
         else:
             _part_stroke(network, shared, pairing)
+        parted.append(pairing)
     network.forget()
+    return [(_now(network, first), _now(network, second)) for first, second in parted]
 
 
 def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
@@ -77,6 +81,12 @@ def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
 def _going_on(network: Network, one: Arm, other: Arm) -> float:
     """Return how badly two arms go on as each other, without the limit that a corner sets."""
     return min(float(long_misfit(network.reach(one), network.reach(other)) ** 2), 1e3) + network.unlike(one, other)
+
+
+def _now(network: Network, pair: Pair) -> Pair:
+    """Return two arms with the nodes that they are at after the network has changed."""
+    one, other = (Arm(arm.stroke, network.ends[arm.stroke][0 if arm.start else 1], arm.start) for arm in pair)
+    return one, other
 
 
 def _part_node(network: Network, pairing: Pairing) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +11,7 @@ from scipy.signal import find_peaks
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, resample, smooth
+from digitize.contour.others import OtherLine
 from digitize.contour.section import STATION_MM, Measured, Places, measure_section
 from digitize.shapes import Picture, Seen
 
@@ -57,27 +59,25 @@ def measure_line(
     closed: bool,
     edge: LineEdge = "middle",
     through_px: Places = (),
+    others: tuple[OtherLine, ...] = (),
 ) -> Measured:
     """Measure the ink along a rough way ``rough_px`` (N, 2) of full-resolution pixels.
 
-    Sharp corners split the line: each part is measured on its own, up to its corners.
+    Sharp corners split the line: each part is measured on its own, up to its corners. ``others`` are the lines that
+    cross it.
     """
     path = resample(rough_px, STATION_MM * px_per_mm, closed=closed)
     gentle = smooth(path, 0.4 / STATION_MM, closed=closed)
     corners = find_corners(gentle, round(CORNER_REACH_MM / STATION_MM), closed=closed)
     side = _outer_side(path, closed=closed)
+    section = partial(
+        measure_section, picture, px_per_mm=px_per_mm, line_width_px=line_width_px, edge=edge, side=side,
+        through_px=through_px, others=others,
+    )  # fmt: skip
     while True:
         if closed and len(corners) == 0:
-            return measure_section(
-                picture, path, px_per_mm, line_width_px, closed=True, edge=edge, side=side, through_px=through_px
-            )
-        cuts = _cuts(path, corners, closed=closed)
-        sections = [
-            measure_section(
-                picture, path[cut], px_per_mm, line_width_px, closed=False, edge=edge, side=side, through_px=through_px
-            )
-            for cut in cuts
-        ]
+            return section(path, closed=True)
+        sections = [section(path[cut], closed=False) for cut in _cuts(path, corners, closed=closed)]
         whole = _join(sections, closed=closed)
         round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm) for c in whole.corners]
         if edge != "middle" or not any(round_ones):

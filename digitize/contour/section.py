@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import Band, LineEdge, look_across, normals, resample
 from digitize.contour.follow import followed, quietened
+from digitize.contour.others import OtherLine, not_own
 from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
 from digitize.shapes import Picture, Seen
@@ -62,6 +63,7 @@ def measure_section(
     edge: LineEdge,
     side: int,
     through_px: Places = (),
+    others: tuple[OtherLine, ...] = (),
 ) -> Measured:
     """Measure one corner-free part in rounds, each along the curve that the last one gave.
 
@@ -76,9 +78,10 @@ def measure_section(
         edge: which edge of the ink is the outline.
         side: +1 when the normal points out of the body, else -1.
         through_px: places that the person said the outline passes through.
+        others: the lines that cross it.
     """
     step_px = max(0.8, min(1.5, STATION_MM * px_per_mm / 2))
-    view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]])
+    view = _View(picture, px_per_mm, step_px, closed, path[[0, -1]], others)
     rough = quietened(resample(path, step_px, closed=closed), px_per_mm, view.step_mm, closed=closed)
     best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
     told = np.array(through_px).reshape(-1, 2)
@@ -144,6 +147,7 @@ class _View:
     step_px: float
     closed: bool
     ends: FloatArray
+    others: tuple[OtherLine, ...]
 
     @property
     def step_mm(self) -> float:
@@ -179,7 +183,8 @@ class _View:
         usual = float(np.nanmedian(band.high - band.low))
         grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))
         side = np.zeros(len(path), dtype=np.int64) if edges is None else edges.at(path)
-        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px, side)
+        spoiled = not_own(band.low, band.high, path, across, usual, self.others)
+        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px, side, spoiled)
         if led is not None:
             seen = _led(seen, path, across, led, side == 0, LED_SIGMA_MM * self.px_per_mm)
         place = path + across * seen.offset[:, None]
@@ -259,14 +264,21 @@ def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
 
 
 def _middles(
-    low: FloatArray, high: FloatArray, usual: float, step_mm: float, grid_px: FloatArray, near_px: float, side: IntArray
+    low: FloatArray,
+    high: FloatArray,
+    usual: float,
+    step_mm: float,
+    grid_px: FloatArray,
+    near_px: float,
+    side: IntArray,
+    spoiled: tuple[BoolArray, BoolArray],
 ) -> _Middles:
     """Take the middle of both edges where the ink has its usual width.
 
     Where something touches the line it widens the ink on one side only: there, once the
     path is smooth, the edge that agrees with it within ``near_px``, beside the noise, and
     half the usual width give the middle. 0 leaves such places out. Where ``side`` tells which
-    edge it is, that one is taken.
+    edge it is, that one is taken; an edge that is ``spoiled`` by a crossing line (low, high) is not.
     """
     middle, width = (low + high) / 2, high - low
     with np.errstate(invalid="ignore"):
@@ -275,6 +287,7 @@ def _middles(
         allowed = max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)) + grid_px
         odd = ~(np.abs(_running(width, step_mm) - local) < allowed)
     good = ~binary_dilation(odd, iterations=max(1, int(MARGIN_MM / step_mm))) & np.isfinite(middle)
+    good &= ~(spoiled[0] | spoiled[1])
     if good.sum() < 8:
         found = np.isfinite(middle)
         return _Middles(
@@ -283,11 +296,13 @@ def _middles(
     noise = _noise(middle, good)
     weight, offset = good.astype(float), np.where(good, middle, 0.0)
     if near_px > 0.0:
-        single = _one_edge(low + local / 2, high - local / 2, 4 * noise + near_px)
+        by_low = np.where(spoiled[0], np.nan, low + local / 2)
+        by_high = np.where(spoiled[1], np.nan, high - local / 2)
+        single = _one_edge(by_low, by_high, 4 * noise + near_px)
         use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
         weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
-        told = np.where(side < 0, low + local / 2, high - local / 2)
+        told = np.where(side < 0, by_low, by_high)
         use = ~good & (side != 0) & np.isfinite(told)
         weight[use], offset[use] = 0.5, told[use]
     own = np.hypot(noise, GRID_U * grid_px)
