@@ -140,7 +140,7 @@ def test_the_pattern_of_lengths_is_read_from_any_start(kind, first):
 
 
 def test_no_length_pattern_is_no_hierarchy():
-    rng = np.random.default_rng(5)
+    rng = np.random.default_rng(0)
     assert read_hierarchy(np.arange(150), 20 + rng.normal(0, 2.0, 150)).kind == "none"
 
 
@@ -154,6 +154,21 @@ def test_the_declared_resolution_picks_among_halved_inches():
     assert chosen.worth.words == "1/32 in"
     assert decide(found, 300 / 32 * 1.3, reference, None).worth is None
     assert decide(found, 300 / 32, None, None).worth is None  # as 1/64 in it would be 600 dpi, as usual as 300
+
+
+def test_a_unit_told_settles_graduations_whose_lengths_were_misread():
+    """Eighths of an inch whose lengths look like sixteenths: what the person says and the scale leave one value."""
+    index = np.arange(60)
+    length = np.array([level_length(int(k), inch_levels(16)) for k in index]) * 8.0
+    rng = np.random.default_rng(0)
+    found = read_hierarchy(index, length + rng.normal(0.0, 0.15 * np.ptp(length), len(length)))
+    assert not found.clear and found.kind == "dyadic" and found.depth == 4
+    reference = Reference(12.0, "the other rule", 0.05)
+    eighth = MM_PER_INCH / 8 * 12.0
+    assert decide(found, eighth, reference, None).worth is None
+    told = decide(found, eighth * 1.017, reference, "in").worth
+    assert told is not None and told.words == "1/8 in"
+    assert decide(found, eighth * 1.2, reference, "in").worth is None
 
 
 def real(name, dpi):

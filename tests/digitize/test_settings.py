@@ -34,6 +34,7 @@ lower_bout = 15.625
 keep = "left"
 hand = "left"
 near = [2400, 3100]
+neck = [2400, 150]
 ignore = [[[0, 0], [10, 0], [10, 10]]]
 through = [[1, 2], [3, 4]]
 """
@@ -57,6 +58,7 @@ def test_everything_that_can_be_said_is_kept_in_millimetres(tmp_path: Path) -> N
     assert plan.body.length_mm == 505.0
     assert plan.body.lower_bout_mm == pytest.approx(15.625 * 25.4)
     assert (plan.body.keep, plan.body.hand) == ("left", "left")
+    assert plan.body.neck == (2400, 150)
     hints = plan.outline_hints
     assert hints.near == (2400, 3100)
     assert hints.ignore == (((0, 0), (10, 0), (10, 10)),)

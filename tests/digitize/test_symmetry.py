@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calibration.errors import Refusal
-from calibration.frames import FloatArray
+from calibration.frames import FloatArray, SheetPoints
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Seen, SheetLine
 from digitize.symmetry import place_body
@@ -205,6 +205,21 @@ def test_ends_that_cannot_be_told_apart_are_doubted() -> None:
     assert "ends-uncertain" in [d.code for d in trace.doubts]
     assert len(trace.corners) == 2
     assert trace.points.xy[trace.corners[0]] == pytest.approx((0.0, 0.0), abs=0.05)
+
+
+@pytest.mark.parametrize("towards", [1.0, -1.0])
+@pytest.mark.parametrize("half", [False, True])
+def test_a_place_at_the_neck_settles_the_ends(towards: float, half: bool) -> None:
+    points, corners = spaced(lens(), (0, 2000 * 2))
+    xy = points[: corners[1] + 1] if half else points
+    sheet, (place,) = turned(xy, 5.0, SHIFT), turned(np.array([[0.0, towards * 400.0]]), 5.0, SHIFT)
+    axis = turned(np.array([[0.0, points[:, 1].min()], [0.0, points[:, 1].max()]]), 5.0, SHIFT)
+    shape = traced(sheet, corners=[] if half else corners, lines=(line(*axis),), half=half)
+    middle = (np.ptp(points[:, 1]) / 2.0, 0.0)
+    trace = place_body(shape, neck=SheetPoints(place[None] + middle[1]))
+    assert "ends-uncertain" not in [d.code for d in trace.doubts]
+    neck = trace.sheet_to_body[:, :2] @ place + trace.sheet_to_body[:, 2]
+    assert neck[1] > middle[0]
 
 
 def test_end_angles() -> None:
