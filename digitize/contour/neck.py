@@ -91,8 +91,8 @@ def _shown(line: LongLine, met: list[FloatArray], way: Way, outline: cKDTree, re
         end = int(xy[np.argmin(outline.query(xy)[0])] @ along > middle)
         out_mm, in_mm = _outside_inside(xy, region)
         shown[:, end, int(off > 0)] += out_mm, in_mm if in_mm < LONGEST_INSIDE * np.ptp(place) else 0.0
-    # A neck has an edge on both sides of its axis; a string's line has the centerline on one side only.
-    outside, inside = 2.0 * shown.min(axis=2) if way.closed else shown.sum(axis=2)
+    # A neck has an edge on both sides of its axis, or on the one side drawn; a string has the centerline on one only.
+    outside, inside = 2.0 * (shown.min(axis=2) if way.closed else shown.max(axis=2))
     return _Edges(outside, inside)
 
 
