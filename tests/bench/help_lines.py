@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import shapely
 
-from calibration.frames import FloatArray
+from calibration.frames import FloatArray, IntArray
 from tests.bench.compare import apart, carry
-from tests.bench.one import RIGHT_MM, Row
+from tests.bench.one import Row
 from tests.maker.level_plan import LevelPlan
 
 ELSEWHERE_MM = 20.0  # an answer farther off than this is another drawing, not another line of the same
 MOST_PLACES = 6  # that anyone would click
+SPREAD_MM = 250.0
+SEEN_MM = 0.15  # what shows on the overlay, two pixels of a usual scan
 RUN_MM = 10.0  # places where the answer is astray, nearer together than this, are one stretch
 SCALE_CODES = {"one-direction", "no-rule", "unit-uncertain", "rules-disagree"}
 
@@ -71,10 +75,20 @@ def _round_the_body(plan: LevelPlan) -> FloatArray:
 
 
 def _astray(plan: LevelPlan, answer: FloatArray) -> FloatArray:
-    """Return the middle of each stretch of the drawn outline that the answer is not on, the longest first."""
+    """Return the worst place of each stretch of the drawn outline that the answer is not on, the longest first.
+
+    Somebody who clicks along a whole line clicks every SPREAD_MM.
+    """
     drawn = _drawn(plan)
     far = np.minimum(apart(drawn, answer), apart(drawn * [-1.0, 1.0], answer) if plan.spec.half else np.inf)
-    off = np.flatnonzero(far > min(RIGHT_MM, float(far.max()) * 0.9))
+    off = np.flatnonzero(far > min(SEEN_MM, float(far.max()) * 0.9))
+    steps = np.hypot(*np.diff(drawn, axis=0, prepend=drawn[:1]).T)
     cuts = np.flatnonzero(np.hypot(*np.diff(drawn[off], axis=0).T) > RUN_MM) + 1
-    stretches = sorted(np.split(off, cuts), key=len, reverse=True)[:MOST_PLACES]
-    return drawn[[int(stretch[np.argmax(far[stretch])]) for stretch in stretches]]
+    stretches = [part for run in np.split(off, cuts) for part in _parts(run, float(steps[run].sum()))]
+    stretches = sorted(stretches, key=lambda part: -float(far[part].max()))[:MOST_PLACES]
+    return drawn[sorted(int(part[np.argmax(far[part])]) for part in stretches)]
+
+
+def _parts(run: IntArray, length_mm: float) -> list[IntArray]:
+    """Return a stretch in parts no longer than SPREAD_MM."""
+    return np.array_split(run, max(1, math.ceil(length_mm / SPREAD_MM)))
