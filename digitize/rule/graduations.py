@@ -32,6 +32,8 @@ TILT_INK = 0.3  # of the ink of those that show most
 TILT_ROOM_PX = 2.0  # beside a graduation when its lean is measured
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
+LEAN_PX = 0.3  # off at the ends by a fit over a part, by its own sigma carried on: then it is fitted over all
+SAME_LINE_PX = 1.0  # two fits of one line agree this well where both were made
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,9 +131,25 @@ def measure(grey: Grey, seed: Seed) -> Ticks | None:
     first = _counted(grey, seed, base)
     if first is None:
         return None
+    if base.drawn and base.sigma_px * np.ptp(_reprojected(first, base.line)) > LEAN_PX * (seed.to_px - seed.from_px):
+        # The first count was short, and a line fitted over little of the rule may lean.
+        base, first = _over_all(grey, seed, base, first)
     if abs(drift_px(first.comb, first.own)) > max(MOST_DRIFT_PX, MOST_DRIFT * float(np.median(first.own_px))):
         return None
     return _measured(grey, first, base, seed.side)
+
+
+def _over_all(grey: Grey, seed: Seed, base: Baseline, first: Counted) -> tuple[Baseline, Counted]:
+    """Return the line fitted over all that was counted along it, and the count anew; both as they were if it fails.
+
+    It has to be the same line where it was fitted before: another one may run beside it.
+    """
+    whole = Seed(base.line, seed.side, first.comb.pitch_px, *_reprojected(first, base.line), seed.score)
+    wide = find_baseline(grey, whole)
+    ends = np.stack([base.line.at(t) for t in (seed.from_px, seed.to_px)])
+    off = np.abs((ends - wide.line.origin) @ wide.line.normal)
+    again = _counted(grey, whole, wide) if wide.drawn and off.max() < SAME_LINE_PX else None
+    return (base, first) if again is None or again.comb.count < first.comb.count else (wide, again)
 
 
 @dataclass(frozen=True, eq=False)
