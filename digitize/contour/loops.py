@@ -145,7 +145,7 @@ def way_along(network: Network, through: FloatArray) -> Way | None:
 def _in_turn(network: Network, places: FloatArray) -> Way | None:
     """Return the cheapest closed way through the strokes at some places in their order."""
     nearest = [next(iter(strokes_at(network, place[None])), -1) for place in places]
-    strokes = [stroke for n, stroke in enumerate(nearest) if stroke != nearest[n - 1]]
+    strokes = list(dict.fromkeys(nearest))
     if -1 in nearest or len(strokes) < 2:
         return None
     ways = []

@@ -23,7 +23,7 @@ LOOK_MM, AVERAGE_MM = 1.1, 0.4
 # A longer stretch under other ink than this is threaded, where the strokes' way is no lighter than so many levels.
 LOST_MM, INKED_LEVELS = 0.8, 60
 # A place that the person told is missed by more than this; the stretch this near to it is then led through it.
-MISSED_MM, TOLD_REACH_MM = 0.15, 8.0
+MISSED_MM, TOLD_REACH_MM = 0.2, 8.0
 # Where a stretch was led counts so much against what was measured: with an edge in view, and without; and its sigma.
 LED_WEIGHT, UNSEEN_WEIGHT, LED_SIGMA_MM = 0.3, 0.03, 0.06
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.

@@ -28,8 +28,9 @@ TURN_COST, PAPER_COST = 0.04, 1.5
 HOLD_MM, HOLD_COST = 3.0, 0.02
 # Ink so many times as dark as the line's is another line's, and costs so much for as much again.
 DARKER, OTHER_COST = 1.2, 3.0
-# It is held to what the person told at this cost a place.
-TOLD_COST = 1.0
+# A click is this near to what it means. Beyond, the path is held to it at so much a mm, but never by so much a station
+# that it would leave a line that is plainly seen.
+CLICK_MM, TOLD_COST_PER_MM, TOLD_MOST = 0.15, 33.0, 2.0
 # The strokes' way and the path agree within this part of their length on how far along a place lies.
 ASTRAY = 0.1
 # An edge shows where so much of one is seen, taken over so many stations.
@@ -135,7 +136,7 @@ def _through(
 ) -> tuple[FloatArray, BoolArray]:
     """Return the best path along the rough way between the first and last held place, and where an edge shows.
 
-    The places between are those that the person told; a path that passes close by them is held to them.
+    The places between are those that the person told: of two lines there, the one nearer to them is meant.
     """
     start, *told, end = held_px
     if len(rough) < 3:
@@ -155,7 +156,8 @@ def _through(
         row = int(np.argmin(np.hypot(*(way - place).T)))
         off = float((place - way[row]) @ across[row])
         if np.hypot(*(way[row] - place)) < REACH_MM * k:
-            price[max(0, row - 1) : row + 2] += TOLD_COST * np.abs(offsets - off) / (ACROSS_MM * k)
+            away_mm = np.abs(offsets - off) / k - CLICK_MM
+            price[max(0, row - 1) : row + 2] += np.clip(TOLD_COST_PER_MM * away_mm, 0.0, TOLD_MOST)
     chosen = _smoothest(price)
     seen = uniform_filter1d(edges[np.arange(len(way)), chosen], SEEN_STATIONS) > LEAST_SEEN
     return np.asarray(way + across * offsets[chosen][:, None]), np.asarray(seen)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import pytest
 
 from calibration.frames import FloatArray
 from digitize.contour.thread import threaded
@@ -61,8 +62,20 @@ def test_of_two_lines_side_by_side_the_one_told_is_followed() -> None:
     line = np.stack([np.full(300, 55.0), np.arange(300.0)], axis=1)
     lost = np.zeros(300, dtype=bool)
     lost[100:200] = True
-    told = np.array([[50.0, 150.0]])
+    told = np.array([[49.0, 150.0]])  # a click, a pixel off
     grey = page.astype(np.uint8)
     led = threaded(grey, line, line, lost, 5.0, 90.0, PX_PER_MM, told, closed=False)
     near = led.path[np.abs(led.path[:, 1] - 150.0) < 20.0]
     assert np.abs(near[:, 0] - 50.0).max() < NEAR_MM * PX_PER_MM
+
+
+@pytest.mark.parametrize("off_px", [-6.0, -4.0, 3.0, 5.0])
+def test_a_careless_click_beside_a_clear_line_does_not_bend_it(off_px: float) -> None:
+    x = np.arange(120.0)
+    grey = np.tile(235.0 - 120.0 * np.clip(3.0 - np.abs(x - 50.0), 0.0, 1.0), (300, 1)).astype(np.uint8)
+    line = np.stack([np.full(300, 50.0), np.arange(300.0)], axis=1)
+    lost = np.zeros(300, dtype=bool)
+    lost[70:230] = True
+    told = np.array([[50.0 + off_px, 150.0]])
+    led = threaded(grey, line, line, lost, 5.0, 120.0, PX_PER_MM, told, closed=False)
+    assert np.abs(led.path[:, 0] - 50.0).max() < NEAR_MM * PX_PER_MM

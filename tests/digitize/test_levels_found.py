@@ -38,6 +38,17 @@ def test_the_outline_is_found(number: int, what: str, tmp_path: Path) -> None:
     assert off < RIGHT_MM and verdict in ("sound", "look"), what
 
 
+def test_careless_clicks_on_a_clear_line_do_not_move_it(tmp_path: Path) -> None:
+    plan = made("ordinary", 1, 1, tmp_path)  # a small body, 300 dpi
+    _, alone = farthest_mm(plan, "", tmp_path / "alone")
+    every = np.linspace(0, len(plan.outline_mm), 7, endpoint=False).astype(int)
+    off_mm = np.array([[0.3, 0.2], [-0.3, 0.1], [0.2, -0.35], [0.0, 0.4], [-0.25, -0.25], [0.4, 0.0], [0.3, -0.3]])
+    clicks = np.rint(plan.to_px(plan.outline_mm[every] + off_mm)).astype(int).tolist()
+    verdict, told = farthest_mm(plan, f"through = {clicks}", tmp_path / "told")
+    assert verdict == "sound"
+    assert told == pytest.approx(alone, abs=0.02)
+
+
 def test_a_box_with_its_wide_end_at_the_neck_is_never_turned_in_silence(tmp_path: Path) -> None:
     plan = made("crowded", 2, 7, tmp_path)
     verdict, off = farthest_mm(plan, "", tmp_path / "alone")
