@@ -36,8 +36,10 @@ def help_line(plan: LevelPlan, alone: Row, answer: FloatArray | None) -> str:
         return f"neck = {_px(plan, plan.centerline_mm[1:])[0]}"
     if beside is not None and beside.equal:
         return f"through = [{list(plan.help['through'])}]"
-    if alone.compared.max_mm < ELSEWHERE_MM:
-        return f"through = {_px(plan, _astray(plan, carry(answer, alone.compared.to_truth)))}"
+    placed = carry(answer, alone.compared.to_truth)
+    inside = shapely.Polygon(placed).buffer(0).contains(shapely.Polygon(plan.outline_mm).representative_point())
+    if alone.compared.max_mm < ELSEWHERE_MM or inside:
+        return f"through = {_px(plan, _astray(plan, placed))}"
     return f"near = {list(plan.help['near'])}"
 
 
