@@ -8,6 +8,7 @@ of tracing curves go back to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57
 from __future__ import annotations
 
 import heapq
+import math
 from dataclasses import dataclass, field
 
 import cv2
@@ -228,22 +229,28 @@ def _far_node(network: Network, dart: Dart) -> int:
 
 def _onward(network: Network, dart: Dart, weight: float) -> list[tuple[Dart, float]]:
     """Return the darts that may follow, with their costs, on a way of some weight."""
+    if dart not in network.onward:
+        network.onward[dart] = _turns_from(network, dart)
+    return [(after, price + _length_cost(network, after[0], weight)) for after, price in network.onward[dart]]
+
+
+def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
+    """Return the darts that may follow, with what the turn and a gap cost."""
     node = _far_node(network, dart)
     into = Arm(dart[0], node, not dart[1])
     result = []
     for arm in network.arms.get(node, []):
         if (arm.stroke, arm.start) == (into.stroke, into.start):
             continue
-        result.append(((arm.stroke, arm.start), network.cost(into, arm) + _length_cost(network, arm.stroke, weight)))
+        result.append(((arm.stroke, arm.start), network.cost(into, arm)))
     for other, gap in network.gaps.get(node, []):
         for arm in network.arms.get(other, []):
-            price = GAP_COST + GAP_COST_PER_MM * gap + network.cost(into, arm)
-            result.append(((arm.stroke, arm.start), price + _length_cost(network, arm.stroke, weight)))
+            result.append(((arm.stroke, arm.start), GAP_COST + GAP_COST_PER_MM * gap + network.cost(into, arm)))
     return result
 
 
 def _length_cost(network: Network, stroke: int, weight: float) -> float:
-    apart = max(0.0, abs(float(np.log(network.weights[stroke] / weight))) - LIKE_WEIGHT)
+    apart = max(0.0, abs(math.log(network.weights[stroke] / weight)) - LIKE_WEIGHT)
     return (LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.length_mm(stroke)
 
 

@@ -45,14 +45,15 @@ class Network:
     closed: list[bool]
     arms: dict[int, list[Arm]] = field(default_factory=dict)
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
+    onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
+    _lengths: list[float] = field(default_factory=list)
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
     _misfits: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
 
     def length_mm(self, stroke: int) -> float:
         """Return the length of a stroke."""
-        steps = np.diff(self.lines[stroke], axis=0)
-        return float(np.hypot(steps[:, 0], steps[:, 1]).sum())
+        return self._lengths[stroke]
 
     def reach(self, arm: Arm) -> FloatArray:
         """Return up to ARM_MM of points going away from the meeting, through later meetings if need be."""
@@ -161,6 +162,7 @@ class Network:
         """Add a stroke between two nodes, (-1, -1) for a closed one, and return its number; its weight comes later."""
         number = len(self.lines)
         self.lines.append(line)
+        self._lengths.append(float(np.hypot(*np.diff(line, axis=0).T).sum()))
         self.closed.append(ends[0] < 0)
         self.ends.append(ends)
         if ends[0] >= 0:
@@ -192,5 +194,5 @@ class Network:
 
     def forget(self) -> None:
         """Drop every memoised cost, after the network has changed."""
-        for memo in (self._reach, self._costs, self._misfits):
+        for memo in (self._reach, self._costs, self._misfits, self.onward):
             memo.clear()
