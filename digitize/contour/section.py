@@ -136,6 +136,7 @@ class _Round:
     curve: FloatArray
     usual: float  # width of the line, px
     strength: float  # of its ink against paper, grey levels
+    told: BoolArray  # (N,) a crossing line's edge shows there, and which one it is
 
 
 @dataclass(frozen=True, eq=False)
@@ -189,13 +190,16 @@ class _View:
             seen = _led(seen, path, across, led, side == 0, LED_SIGMA_MM * self.px_per_mm)
         place = path + across * seen.offset[:, None]
         curve = followed(place, seen.weight, self.px_per_mm, self.step_mm, closed=self.closed)
-        return _Round(path, across, band, seen, place, curve, usual, float(np.median(band.strength)))
+        strength = float(np.median(band.strength))
+        return _Round(path, across, band, seen, place, curve, usual, strength, spoiled[0] | spoiled[1])
 
     def with_own_edges(self, one: _Round, led: Led | None, through_px: Places) -> tuple[_Round, BoolArray]:
         """Return the round, taken again where another line runs along in this one, and where the edge is unsure."""
         clear = one.seen.seen == Seen.BOTH_EDGES
         told = tuple(place for point in through_px if (place := self._place_of(one, np.array(point))) is not None)
-        side, unsure = own_edges(one.band.low, one.band.high, one.seen.width, clear, self.step_mm, self.px_per_mm, told)
+        side, unsure = own_edges(
+            one.band.low, one.band.high, one.seen.width, clear, one.told, self.step_mm, self.px_per_mm, told
+        )
         if not side.any():
             return one, unsure
         again = self.rounds(one.path, EDGE_KNOWN_PX, one.usual, led, _Edges(cKDTree(one.path), side))

@@ -30,6 +30,7 @@ def own_edges(
     high: FloatArray,
     width: FloatArray,
     clear: BoolArray,
+    known: BoolArray,
     step_mm: float,
     px_per_mm: float,
     told: tuple[tuple[int, float], ...] = (),
@@ -41,6 +42,7 @@ def own_edges(
         high: (N,) px, the higher.
         width: (N,) px, the line's own.
         clear: (N,) the ink has that width.
+        known: (N,) which edge is another line's is known from where that line runs.
         step_mm: between stations.
         px_per_mm: of the picture.
         told: (station, offset px) of places that the person said the line passes through; they settle their stretch.
@@ -70,7 +72,7 @@ def own_edges(
         told_by = {vote for vote in votes if vote is not None}
         if len(told_by) == 1 and AMBIGUOUS not in told_by:
             side[broad] = told_by.pop()
-        if (stop - start) * step_mm > LONG_MM and not votes[0] == votes[1] != AMBIGUOUS:
+        if np.count_nonzero(~known[start:stop]) * step_mm > LONG_MM and not votes[0] == votes[1] != AMBIGUOUS:
             unsure[core] = True
     return side, unsure
 
