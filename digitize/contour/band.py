@@ -24,6 +24,8 @@ LineEdge = Literal["middle", "outer", "inner"]
 ACROSS_STEP_PX = 0.5
 # Ink this many grey levels lighter is as good for each pixel that it is nearer.
 AWAY_LEVELS = 4.0
+# Ink darker than a line mostly is by more than this belongs to another.
+OWN_INK = 1.2
 # OpenCV's remap cannot address pictures beyond this many pixels a side.
 REMAP_LIMIT = 32000
 CHUNK = 4000
@@ -131,7 +133,8 @@ def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px:
     strength = paper - darkest
     usual = float(np.median(strength))
     seen = strength > 0.4 * usual
-    level = np.asarray((paper + darkest) / 2.0, dtype=np.float64)
+    # Half the height of the line's own ink: where darker ink crosses it or runs beside it, that is not the measure.
+    level = np.asarray(paper - np.minimum(strength, OWN_INK * usual) / 2.0, dtype=np.float64)
     above = profile > level[:, None]
     low, low_found = _crossing(profile, above, peak, level, offsets, -1)
     high, high_found = _crossing(profile, above, peak, level, offsets, +1)

@@ -13,7 +13,7 @@ from digitize.contour.band import resample
 from digitize.contour.gaps import find_gaps
 from digitize.contour.measure import find_corners
 from digitize.contour.network import Network
-from digitize.contour.weight import stroke_weights
+from digitize.contour.weight import pen_changes, stroke_weights
 from digitize.shapes import Ink, Picture
 
 Polygons = tuple[tuple[tuple[float, float], ...], ...]
@@ -38,6 +38,8 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
     node_group = _merge_meetings(ink, keep, px_per_mm)
     network = Network([], np.zeros(0), [], [])
     fresh = len(node_group)
+    lines_px = {index: ink.strokes[index].points.xy for index in keep if not ink.strokes[index].closed}
+    pens = dict(zip(lines_px, pen_changes(picture.grey, list(lines_px.values()), px_per_mm), strict=True))
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
@@ -46,7 +48,7 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
         if stroke.closed:
             network.add(line, (-1, -1))
             continue
-        cuts = _sharp_bends(line)
+        cuts = sorted({*_sharp_bends(line), *pens[index]})
         nodes = [int(node_group[stroke.nodes[0]]), *range(fresh, fresh + len(cuts)), int(node_group[stroke.nodes[1]])]
         fresh += len(cuts)
         for part, ends in zip(_parts(line, cuts), itertools.pairwise(nodes), strict=True):

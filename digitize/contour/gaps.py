@@ -13,8 +13,9 @@ from digitize.contour.network import Arm, Network
 LONGEST_GAP_MM = 10.0
 # Ends face each other when both head this nearly along the step between them; across a narrow gap that says less.
 FACING_DEG, NARROW_MM, NARROW_DEG = 48.0, 1.0, 70.0
-# A line that goes on at less than this cost does not end at a meeting; a stroke shorter than this may be part of one.
-ONWARD_COST, LEAST_STROKE_MM = 2.0, 4.8
+# A line that goes on at less than this cost does not end at a meeting. A stroke shorter than this may be part of one,
+# unless it goes on from others for so long: hatching cuts a line into short strokes.
+ONWARD_COST, LEAST_STROKE_MM, LEAST_REACH_MM = 2.0, 4.8, 8.0
 # Two ends that are not free go on as each other at no more than this cost.
 ALIKE_COST = 1.0
 
@@ -44,9 +45,15 @@ def find_gaps(network: Network) -> None:
 def _ends(network: Network, arm: Arm) -> bool:
     """Whether a line that meets others may end there: it is no part of the meeting, and none of them goes on as it."""
     others = [other for other in network.arms[arm.node] if other != arm]
-    if network.length_mm(arm.stroke) < LEAST_STROKE_MM:
+    if network.length_mm(arm.stroke) < LEAST_STROKE_MM and _reach_mm(network, arm) < LEAST_REACH_MM:
         return False
     return min(network.smooth_cost(arm, other) for other in others) > ONWARD_COST
+
+
+def _reach_mm(network: Network, arm: Arm) -> float:
+    """Return how far a line is followed from its end, straight."""
+    reach = network.reach(arm)
+    return float(np.hypot(*(reach[-1] - reach[0])))
 
 
 def _pairs(network: Network, pair: tuple[Arm, Arm], free: tuple[bool, bool]) -> bool:

@@ -35,6 +35,8 @@ FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
 SEED_MM, MOST_SEEDS = 12.0, 90
+# Of the ends that a half may have on its line, so many are sought from each start.
+MOST_ENDS = 4
 # A way that costs more than this is not believed.
 DEAREST_WAY = 30.0
 
@@ -104,14 +106,16 @@ def closed_ways(network: Network, through: FloatArray) -> list[Way]:
 
 
 def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArray], least_mm: float) -> list[Way]:
-    """Return, for each starting arm, the best way to another goal node at least ``least_mm`` away."""
+    """Return, for each starting arm, the best ways to other goal nodes at least ``least_mm`` away, MOST_ENDS of them.
+
+    The cheapest need not be the body's: a short one may end on a line that runs across it.
+    """
     ways = []
     for arm in starts:
         origin = goals[arm.node]
         ends = {node for node, place in goals.items() if np.hypot(*(place - origin)) >= least_mm}
-        darts, cost = _search(network, (arm.stroke, arm.start), ends, None)
-        if darts:
-            ways.append(_way(network, darts, cost, closed=False))
+        trails = _trails(network, (arm.stroke, arm.start), ends, None, MOST_ENDS)
+        ways += [_way(network, darts, cost, closed=False) for darts, cost in trails]
     return ways
 
 
@@ -194,6 +198,15 @@ def _cycle(network: Network, seed: int) -> Way | None:
 
 def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) -> tuple[list[Dart], float]:
     """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to a node of ``ends``."""
+    return next(iter(_trails(network, first, ends, goal, 1)), ([], np.inf))
+
+
+def _trails(
+    network: Network, first: Dart, ends: set[int], goal: Dart | None, most: int
+) -> list[tuple[list[Dart], float]]:
+    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to the ``most`` nearest of ``ends``."""
+    found: list[tuple[list[Dart], float]] = []
+    open_ends = set(ends)
     best: dict[Dart, float] = {first: 0.0}
     came: dict[Dart, Dart] = {}
     queue: list[tuple[float, Dart]] = [(0.0, first)]
@@ -203,8 +216,13 @@ def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) ->
         if dart in settled or cost > DEAREST_WAY:
             continue
         settled.add(dart)
-        if _far_node(network, dart) in ends:
-            return _trail(came, dart, first), cost
+        if (node := _far_node(network, dart)) in ends:
+            if node in open_ends:
+                open_ends.remove(node)
+                found.append((_trail(came, dart, first), cost))
+            if len(found) == most:
+                break
+            continue
         for onward, price in _onward(network, dart, float(network.weights[first[0]])):
             total = cost + price
             if onward == goal:
@@ -219,8 +237,8 @@ def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) ->
                 came[onward] = dart
                 heapq.heappush(queue, (total, onward))
         if queue and queue[0][1][0] == -1:
-            return _trail(came, came[(-1, True)], first), queue[0][0]
-    return [], np.inf
+            return [(_trail(came, came[(-1, True)], first), queue[0][0])]
+    return found
 
 
 def _far_node(network: Network, dart: Dart) -> int:

@@ -80,15 +80,20 @@ class Network:
         return np.concatenate(pieces)
 
     def _continuation(self, arm: Arm) -> Arm | None:
-        """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide."""
+        """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide.
+
+        The only one drawn with the same pen may turn more: light lines that end on a short stroke bend it.
+        """
         own = self._leaving(arm)[::-1]
         heading = direction(own[:12])
         best, least = None, np.inf
-        for other in self.arms.get(self.ends[arm.stroke][1 if arm.start else 0], []):
-            if other.stroke == arm.stroke:
-                continue
+        node = self.ends[arm.stroke][1 if arm.start else 0]
+        others = [other for other in self.arms.get(node, []) if other.stroke != arm.stroke]
+        alike = [other for other in others if self.unlike(arm, other) == 0.0]
+        for other in others:
             onward = self._leaving(other)
-            if -heading @ direction(onward[:12]) < np.cos(np.radians(CORNER_DEG / 2)):
+            turn_deg = CORNER_DEG if alike == [other] else CORNER_DEG / 2
+            if -heading @ direction(onward[:12]) < np.cos(np.radians(turn_deg)):
                 continue
             span, allowed = MISFIT_MM[0]
             unlike = joint_misfit_mm(own, onward, span) / allowed + self.unlike(arm, other)
