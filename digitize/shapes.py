@@ -5,6 +5,7 @@ Stages import this module and never each other.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import IntEnum
 from functools import cached_property
@@ -13,9 +14,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from calibration.controls import Control
+from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.flags import Doubt
-from calibration.frames import BodyPoints, BoolArray, FloatArray, IntArray, PxPoints, SheetPoints
+from calibration.frames import BodyPoints, BoolArray, FloatArray, IntArray, PxPoints, SheetPoints, frozen_floats
 
 Unit = Literal["mm", "in"]
 Hand = Literal["right", "left"]
@@ -34,11 +35,40 @@ class Picture:
     dpi: tuple[float, float] | None  # declared, (x, y); a cross-check only
     captured: Literal["scan", "photo"]
     notes: tuple[str, ...] = ()  # what was done on reading, in plain words
+    focal_px: float | None = None  # of the camera's lens, pixels of this picture, as its file tells it
 
     @cached_property
     def two_level(self) -> bool:
         """A 1-bit picture: only two grey values, so every edge lies on whole pixels."""
         return len(np.unique(self.grey[::LEVEL_STEP, ::LEVEL_STEP])) <= 2
+
+
+SheetSide = Literal["edge", "cut", "hidden"]
+
+
+@dataclass(frozen=True, eq=False)
+class SheetView:
+    """How a photo shows the sheet: its outline and what is straight on it, px."""
+
+    polygon_px: FloatArray | None  # (V, 2) clockwise as seen; None: paper all over the picture, or no table told
+    sides: tuple[SheetSide, ...]  # of the polygon from vertex i to i + 1: a sheet's edge, the frame's, a thing's on it
+    edges: tuple[StraightLine, ...]  # the sheet's own, where they are seen
+    lines: tuple[StraightLine, ...]  # drawn ones, the longest
+    angles: tuple[KnownAngle, ...]  # between edges, and between lines, by their names
+    sheets: int  # seen in the picture; 1 also where no edge is
+    fills_frame: bool  # paper reaches out of the picture on all sides, as far as can be told
+    k1_rough: float  # of the lens, lengths in halves of the diagonal: seen at u (1 + k1 u^2)
+
+    def __post_init__(self) -> None:
+        """Freeze the polygon.
+
+        Raises:
+            ValueError: not one side for each vertex.
+        """
+        if self.polygon_px is not None:
+            object.__setattr__(self, "polygon_px", frozen_floats(self.polygon_px))
+        if len(self.sides) != (0 if self.polygon_px is None else len(self.polygon_px)):
+            raise ValueError("a polygon needs one side for each vertex")
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,14 +154,24 @@ class TracedOutline:
         return np.asarray(self.seen != Seen.BRIDGED)
 
 
+def _as_it_is(xy: FloatArray) -> FloatArray:
+    return xy
+
+
 @dataclass(frozen=True, eq=False)
 class OutlineHints:
-    """What the person said about where the outline is, full-resolution pixels."""
+    """What the person said about where the outline is, full-resolution pixels, and how places are told to them."""
 
     near: tuple[float, float] | None = None  # inside the body
     ignore: tuple[tuple[tuple[float, float], ...], ...] = ()  # polygons that hold nothing of the outline
     through: tuple[tuple[float, float], ...] = ()  # points that the outline passes through
     line: Literal["middle", "outer", "inner"] = "middle"
+    shown: Callable[[FloatArray], FloatArray] = _as_it_is  # (N, 2) px searched -> px of the picture the person has
+
+    def place(self, xy: npt.ArrayLike) -> str:
+        """Return a place (2,) px in words, as the person finds it in their own picture."""
+        x, y = self.shown(np.asarray(xy, dtype=np.float64)[None])[0]
+        return f"{x:.0f}, {y:.0f}"
 
 
 @dataclass(frozen=True)

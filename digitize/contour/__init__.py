@@ -50,7 +50,7 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         through_px=hints.through,
         others=crossing_lines(network, crossings, choice.way, picture.grey, px_per_mm),
     )
-    _refuse_off_sheet(measured, picture)
+    _refuse_off_sheet(measured, picture, hints)
     height, width = picture.grey.shape
     necks = neck_ends(network, choice.way, choice.lines, (width / px_per_mm, height / px_per_mm))
     lines = tuple(
@@ -68,8 +68,8 @@ def find_outline(picture: Picture, ink: Ink, calibration: Calibration, hints: Ou
         width_mm=measured.width_px / px_per_mm,
         doubts=(
             *choice.doubts,
-            *_bridged(measured, px_per_mm, closed=choice.way.closed),
-            *_merged(measured, px_per_mm),
+            *_bridged(measured, px_per_mm, hints, closed=choice.way.closed),
+            *_merged(measured, px_per_mm, hints),
         ),
         evidence=choice.evidence,
     )
@@ -84,15 +84,15 @@ def _longest_run_mm(flags: BoolArray, steps_mm: FloatArray) -> float:
     return longest
 
 
-def _refuse_off_sheet(measured: Measured, picture: Picture) -> None:
+def _refuse_off_sheet(measured: Measured, picture: Picture, hints: OutlineHints) -> None:
     height, width = picture.grey.shape
     low, high = measured.xy.min(axis=0), measured.xy.max(axis=0)
     if low.min() < EDGE_PX or high[0] > width - 1 - EDGE_PX or high[1] > height - 1 - EDGE_PX:
         worst = measured.xy[np.argmin(np.minimum(measured.xy, [width, height] - measured.xy).min(axis=1))]
-        raise Refusal("outline-off-sheet", place=f"({worst[0]:.0f}, {worst[1]:.0f})")
+        raise Refusal("outline-off-sheet", place=f"({hints.place(worst)})")
 
 
-def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Doubt, ...]:
+def _bridged(measured: Measured, px_per_mm: float, hints: OutlineHints, *, closed: bool) -> tuple[Doubt, ...]:
     steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
     if not closed:
         steps[-1] = 0.0
@@ -103,11 +103,9 @@ def _bridged(measured: Measured, px_per_mm: float, *, closed: bool) -> tuple[Dou
     length = float(steps[missing].sum())
     if length < MOST_BRIDGED_MM and _slack_mm(measured.xy, missing, steps) < MOST_SLACK_MM:
         return ()
-    place = measured.xy[np.nonzero(missing)[0][0]]
+    place = hints.place(measured.xy[np.nonzero(missing)[0][0]])
     percent = 100.0 * length / float(steps.sum())
-    return (
-        doubt("bridged", length=f"{length:.0f}", percent=f"{percent:.1f}", place=f"({place[0]:.0f}, {place[1]:.0f})"),
-    )
+    return (doubt("bridged", length=f"{length:.0f}", percent=f"{percent:.1f}", place=f"({place})"),)
 
 
 def _slack_mm(xy: FloatArray, missing: BoolArray, steps_mm: FloatArray) -> float:
@@ -125,16 +123,16 @@ def _slack_mm(xy: FloatArray, missing: BoolArray, steps_mm: FloatArray) -> float
     return worst
 
 
-def _merged(measured: Measured, px_per_mm: float) -> tuple[Doubt, ...]:
+def _merged(measured: Measured, px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:
     """Doubt stretches that another line runs along in, where it is not certain which edge is the outline's."""
     if not measured.unsure.any():
         return ()
     steps = np.hypot(*np.diff(measured.xy, axis=0, append=measured.xy[:1]).T) / px_per_mm
     runs = np.flatnonzero(np.diff(np.r_[0, measured.unsure.astype(int), 0])).reshape(-1, 2)
     start, stop = max(runs.tolist(), key=lambda run: float(steps[run[0] : run[1]].sum()))
-    x, y = measured.xy[(start + stop) // 2]
+    place = hints.place(measured.xy[(start + stop) // 2])
     length = float(steps[measured.unsure].sum())
-    return (doubt("merged-line", length=f"{length:.0f}", place=f"({x:.0f}, {y:.0f})"),)
+    return (doubt("merged-line", length=f"{length:.0f}", place=f"({place})"),)
 
 
 def _sheet_line(

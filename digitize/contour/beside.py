@@ -14,6 +14,7 @@ from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.loops import Way
 from digitize.contour.network import Network
+from digitize.shapes import OutlineHints
 
 # A line running along this part of the outline, at most this far from it and this nearly
 # parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
@@ -42,7 +43,7 @@ def heavier_neighbour(ways: list[Way]) -> Way:
     return first
 
 
-def beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]:
+def beside(chosen: Way, network: Network, px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:
     """Doubt the choice when another drawn line runs along much of it at a small distance.
 
     Outside the chosen line any such line counts: the true outline may be the broken one.
@@ -66,13 +67,11 @@ def beside(chosen: Way, network: Network, px_per_mm: float) -> tuple[Doubt, ...]
         return ()
     longest = max(found[side], key=lambda one: len(one.points))
     middle = len(longest.points) // 2
-    (x, y), (u, v) = spaced[longest.stations[middle]] * px_per_mm, longest.points[middle] * px_per_mm
-    distance = float(np.median(np.concatenate([one.distances for one in found[side]])))
-    return (
-        doubt(
-            "alternative-line", distance=f"{distance:.1f}", place=f"({x:.0f}, {y:.0f})", other=f"[[{u:.0f}, {v:.0f}]]"
-        ),
+    place, other = (
+        hints.place(at * px_per_mm) for at in (spaced[longest.stations[middle]], longest.points[middle])
     )
+    distance = float(np.median(np.concatenate([one.distances for one in found[side]])))
+    return (doubt("alternative-line", distance=f"{distance:.1f}", place=f"({place})", other=f"[[{other}]]"),)
 
 
 @dataclass(frozen=True, eq=False)

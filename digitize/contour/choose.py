@@ -99,17 +99,19 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
-        doubts = (*beside(whole, network, px_per_mm), *_turned(whole))
+        doubts = (*beside(whole, network, px_per_mm, hints), *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
     way, line = half
-    other = _other_half(network, way, line, px_per_mm)
-    doubts = (*beside(way, network, px_per_mm), *_turned(way), *other)
+    other = _other_half(network, way, line, px_per_mm, hints)
+    doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
 
-def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) -> tuple[Doubt, ...]:
+def _other_half(
+    network: Network, way: Way, line: LongLine, px_per_mm: float, hints: OutlineHints
+) -> tuple[Doubt, ...]:
     """Doubt a half when lines as heavy as it run where its other half would be: that may be drawn, and unlike."""
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
@@ -127,8 +129,8 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float) ->
     inside = [points[contained(area, points)] for points in found]
     if sum(len(points) for points in inside) < OTHER_SHARE * len(resample(way.xy, 1.0, closed=False)):
         return ()
-    x, y = np.concatenate(inside).mean(axis=0) * px_per_mm
-    return (doubt("half-doubtful", place=f"({x:.0f}, {y:.0f})"),)
+    place = hints.place(np.concatenate(inside).mean(axis=0) * px_per_mm)
+    return (doubt("half-doubtful", place=f"({place})"),)
 
 
 def _bends(points: FloatArray) -> bool:
@@ -260,7 +262,7 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
     ]
     if rivals and hints.near is None:
         centres = [way.polygon().centroid for way in (first, *rivals)]
-        places = ", ".join(f"({c.x * px_per_mm:.0f}, {c.y * px_per_mm:.0f})" for c in centres)
+        places = ", ".join(f"({hints.place((c.x * px_per_mm, c.y * px_per_mm))})" for c in centres)
         raise Refusal("several-bodies", count=len(rivals) + 1, places=places)
     return first
 

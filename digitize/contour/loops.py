@@ -8,6 +8,7 @@ of tracing curves go back to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -120,17 +121,19 @@ def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArra
 
 
 def ways_through(network: Network, strokes: list[int], goals: dict[int, FloatArray], least_mm: float) -> list[Way]:
-    """Return, for each stroke, the way along it that ends at two goal nodes at least ``least_mm`` apart."""
+    """Return, for each stroke, the ways along it that end at two goal nodes at least ``least_mm`` apart.
+
+    As in :func:`ways_between`, the nearest ends need not be the body's: MOST_ENDS are sought each way.
+    """
     ways = []
     for stroke in strokes:
-        ahead, price = _search(network, (stroke, True), set(goals), None)
-        behind, other = _search(network, (stroke, False), set(goals), None)
-        if not ahead or not behind:
-            continue
-        ends = goals[_far_node(network, ahead[-1])], goals[_far_node(network, behind[-1])]
-        if np.hypot(*(ends[1] - ends[0])) >= least_mm:
-            darts = [*((number, not forward) for number, forward in behind[:0:-1]), *ahead]
-            ways.append(_way(network, darts, price + other, closed=False))
+        ahead, behind = (_trails(network, (stroke, on), set(goals), None, MOST_ENDS) for on in (True, False))
+        for (onward, price), (back, other) in itertools.product(ahead, behind):
+            ends = goals[_far_node(network, onward[-1])], goals[_far_node(network, back[-1])]
+            darts = [*((number, not forward) for number, forward in back[:0:-1]), *onward]
+            once = len({number for number, _ in darts}) == len(darts)
+            if once and np.hypot(*(ends[1] - ends[0])) >= least_mm:
+                ways.append(_way(network, darts, price + other, closed=False))
     return ways
 
 
