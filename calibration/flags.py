@@ -39,7 +39,6 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule."),
     "too-small": ("refused", "{file} is only {width} x {height} pixels.", "Scan the sheet at 200 dpi or more."),
     "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set plan.page to one that exists."),
-    "photo": ("refused", "{file} was taken with a camera; perspective and lens would bend the scale from place to place.", "Scan the sheet instead, or set captured = \"scan\" in the plan file if a scanner made the picture."),
     "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
@@ -60,6 +59,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
     "half-doubtful": ("look", "The drawing was taken for a half, but lines as heavy as its outline run where the other half would be, near {place} px.", "If the whole body is drawn, point to it with body.near and a body.through point on the side that was left out."),
     "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
+    "copy-unchecked": ("look", "Only rules laid on the sheet were found: the millimetres are those of this copy, and copies are often 1-2 % off.", "State a size that the plan gives, in [body] length = \"...\" or as a [[span]]; where it agrees, this doubt is settled."),
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- symmetry and frame
     "no-centerline": ("look", "No drawn centerline was found; the axis comes from the outline alone.", "Check the overlay's centerline."),
@@ -68,6 +68,16 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "ends-uncertain": ("look", "Tail and neck end could not be told apart with certainty.", "Check the overlay, where a triangle marks the neck and a square the tail. If they are the wrong way round, add neck = [x, y] to [body] in the plan file, any pixel at the neck end."),
     "halves-differ": ("look", "The halves differ by up to {max_mm} mm, more than drawing can explain; they were kept as drawn.", "Choose with body.keep = \"mean\", \"left\", \"right\" or \"as drawn\"."),
     "half-not-single": ("refused", "The outline crosses the centerline {count} times, so the body has no single half.", "Look at the overlay; correct the centerline's ends or the outline with body.through."),
+    # --- the photo
+    "two-sheets": ("refused", "More than one sheet lies in the picture.", "Photograph one sheet at a time, the others out of the frame."),
+    "photo-not-solved": ("refused", "No camera shows the rules and lines where they are seen.", "Check that every rule is straight and counted right; photograph the sheet again, flat and from straight above."),
+    "photo-scale-open": ("refused", "Nothing in the photo fixes the {part} (1 sigma {percent} %).", "Lay a second rule square to the first, or a try square, on the sheet and photograph it again from straight above."),
+    "photo-rests": ("look", "In the photo the {part} ({percent} %, 1 sigma) rests on: {evidence}.", "Lay a second rule square to the first, or a try square, on the sheet and photograph it again from straight above."),
+    "photo-strange": ("look", "Only an unusual lens or camera explains the photo.", "Check that every rule is counted right and lies flat, and that the picture was not cropped or zoomed; if it was not, photograph the sheet again."),
+    "photo-two-ways": ("look", "Two different cameras explain the photo nearly as well; the uncertainty spans both.", "Photograph the sheet again with a rule along each of two edges."),
+    "photo-angle": ("look", "The angle between {first} and {second} differs from what is stated by {off_deg} degrees.", "Check that the sheet or the square is true there; leave the angle out if it is not."),
+    "sheet-not-flat": ("look", "The sheet is not flat: it rises by about {lift_mm} mm {where} (chance that noise alone looks so: {chance}).", "Press the sheet flat there, with glass or weights outside the outline, and photograph it again from at least {stand_m} m."),
+    "flatness-unseen": ("look", "The photo cannot show every lift of the sheet; one of up to 5 mm could move the outline by {harm_mm} mm unseen.", "Keep all four edges of the sheet in view, or its drawn frame, and lay the sheet under glass."),
     # --- the files written
     "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
     "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution or with more and longer rules."),

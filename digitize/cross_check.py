@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from calibration.budget import Budget
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, Picture
+from digitize.shapes import BodyMeasures, Picture, Rule
 
 # At 200 dpi this is 38 mm of paper; no body with a rule fits on less.
 LEAST_SIDE_PX = 300
@@ -29,19 +31,22 @@ def refuse_unfit_picture(picture: Picture) -> None:
     """Refuse what no later stage can make good.
 
     Raises:
-        Refusal: ``too-small`` or ``photo``.
+        Refusal: ``too-small``.
     """
     height, width = picture.grey.shape
     if min(height, width) < LEAST_SIDE_PX:
         raise Refusal("too-small", file=picture.file, width=width, height=height)
-    if picture.captured == "photo":
-        raise Refusal("photo", file=picture.file)
 
 
 def cross_checks(
-    plan: PlanSettings, picture: Picture, calibration: Calibration, measures: BodyMeasures, budget: Budget
+    plan: PlanSettings,
+    picture: Picture,
+    calibration: Calibration,
+    measures: BodyMeasures,
+    budget: Budget,
+    rules: Sequence[Rule] = (),
 ) -> tuple[Doubt, ...]:
-    """Return every doubt that no single stage can see.
+    """Return every doubt that no single stage can see; ``rules`` are those found.
 
     Raises:
         Refusal: ``no-outline`` when the outline found has not the size of any body.
@@ -51,7 +56,19 @@ def cross_checks(
         *_stated_doubts(plan, measures, budget),
         *_size_doubts(measures),
         *_claim_doubts(budget),
+        *_copy_doubts(plan, rules),
     )
+
+
+def _copy_doubts(plan: PlanSettings, rules: Sequence[Rule]) -> tuple[Doubt, ...]:
+    """Doubt the copy where nothing leads to the plan's own millimetres: only laid rules, and nothing stated.
+
+    A stated size that the body does not have is a doubt of its own.
+    """
+    stated = (plan.body.length_mm, plan.body.lower_bout_mm, plan.body.waist_mm, plan.body.upper_bout_mm)
+    known = plan.spans or any(size is not None for size in stated)
+    laid_only = bool(rules) and all(rule.role == "laid" for rule in rules)
+    return (doubt("copy-unchecked"),) if laid_only and not known else ()
 
 
 def _dpi_doubts(picture: Picture, calibration: Calibration) -> tuple[Doubt, ...]:

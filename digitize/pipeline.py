@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from calibration.budget import Term
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt
-from calibration.frames import PxPoints
+from calibration.frames import PxPoints, SheetPoints
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
@@ -25,9 +26,10 @@ from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
 from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings, load_plan
+from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
-from digitize.traced import Clock, Traced, body_to_px, traced_budget
+from digitize.traced import Clock, CopySize, Traced, body_on_sheet, body_to_px, traced_budget
 from digitize.writers.dxf import write_dxf
 from digitize.writers.pdf import write_pdf
 from digitize.writers.record import write_record
@@ -76,27 +78,63 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
+    scaled = _scaled_photo(picture, plan, clock) if picture.captured == "photo" else _scaled_scan(picture, plan, clock)
+    picture, calibration = scaled.picture, scaled.calibration
+    with clock("ink"):
+        ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
+    with clock("contour"):
+        on_sheet = find_outline(picture, ink, calibration, scaled.hints)
+    with clock("symmetry"):
+        neck = calibration.to_sheet(PxPoints(np.array([scaled.neck_px]))) if scaled.neck_px else None
+        body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
+    with clock("fair"):
+        fair = fair_outline(body)
+        measures = measure(fair)
+    with clock("budget"):
+        budget = traced_budget(calibration, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
+        stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
+    return Traced(
+        plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
+        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Scaled:
+    """A picture whose pixels are known in millimetres: a scan as it is, or a photo laid flat."""
+
+    picture: Picture
+    calibration: Calibration
+    rules: tuple[Rule, ...]
+    spans: tuple[SpanPlaces, ...]
+    copy: CopySize | None
+    hints: OutlineHints
+    neck_px: tuple[float, float] | None
+    doubts: tuple[Doubt, ...]
+    more_terms: Callable[[SheetPoints], tuple[Term, ...]]
+
+
+def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
     with clock("solve"):
         spans = span_places(picture.grey, plan.spans)
         calibration = solved(plan_controls(search.rules, spans), search.doubts)
         copy = copy_source(search.rules, picture.dpi, calibration)
-    with clock("ink"):
-        ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
-    with clock("contour"):
-        on_sheet = find_outline(picture, ink, calibration, plan.outline_hints)
-    with clock("symmetry"):
-        neck = calibration.to_sheet(PxPoints(np.array([plan.body.neck]))) if plan.body.neck else None
-        body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
-    with clock("fair"):
-        fair = fair_outline(body)
-        measures = measure(fair)
-    with clock("budget"):
-        budget = traced_budget(calibration, body, fair, measures)
-        stated = cross_checks(plan, picture, calibration, measures, budget)
-    doubts = (*search.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated)
-    return Traced(plan, picture, search.rules, spans, calibration, copy, on_sheet, body, fair, measures, budget, doubts)
+    return _Scaled(
+        picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
+        lambda _: (),
+    )  # fmt: skip
+
+
+def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
+    from digitize.photographed import photographed  # scans need nothing of it
+
+    flat = photographed(picture, plan, clock)
+    return _Scaled(
+        flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
+        flat.neck(plan.body.neck), flat.doubts, flat.terms,
+    )  # fmt: skip
 
 
 def solved(controls: tuple[Control, ...], doubts: Sequence[Doubt]) -> Calibration:

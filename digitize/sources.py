@@ -33,6 +33,14 @@ def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[C
     return (*drawn, *stated) or tuple(rule.control for rule in rules)
 
 
+def photo_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:
+    """Return the known lengths of a photo: all of them.
+
+    Where laid rules and what the plan states disagree, the copy is not true to size; the adjustment says so.
+    """
+    return (*(rule.control for rule in rules), *(_span_control(span, number) for number, span in enumerate(spans, 1)))
+
+
 def _span_control(span: SpanPlaces, number: int) -> Control:
     return Control(
         name=f"span {number}",

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.budget import Budget, outline_budget
+from calibration.budget import Budget, Term, outline_budget
 from calibration.flags import Doubt
-from calibration.frames import FloatArray
+from calibration.frames import FloatArray, SheetPoints
 from calibration.solve import Calibration
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
@@ -84,8 +84,16 @@ def body_to_px(body: BodyTrace, calibration: Calibration) -> FloatArray:
     return np.asarray(np.linalg.inv(calibration.matrix) @ body_to_sheet)
 
 
-def traced_budget(calibration: Calibration, body: BodyTrace, fair: FairOutline, measures: BodyMeasures) -> Budget:
-    """Return the uncertainty budget of the outline as traced, faired and written as arcs."""
+def body_on_sheet(body: BodyTrace) -> SheetPoints:
+    """Return the outline in the frame of the sheet, in order."""
+    linear, shift = body.sheet_to_body[:, :2], body.sheet_to_body[:, 2]
+    return SheetPoints(np.asarray(np.linalg.solve(linear, (body.points.xy - shift).T).T, dtype=np.float64))
+
+
+def traced_budget(
+    calibration: Calibration, body: BodyTrace, fair: FairOutline, measures: BodyMeasures, more: tuple[Term, ...] = ()
+) -> Budget:
+    """Return the uncertainty budget of the outline as traced, faired and written as arcs; ``more`` terms besides."""
     line_sigma_mm = float(np.sqrt(np.mean(body.sigma_mm[body.traced] ** 2))) if body.traced.any() else 0.0
     bridged_mm = body.sigma_mm[~body.traced]
     # what fairing moved beyond the noise of the points may have been the true curve
@@ -104,4 +112,5 @@ def traced_budget(calibration: Calibration, body: BodyTrace, fair: FairOutline, 
         fairing_u_mm=fairing_u_mm,
         bridged_fraction=float(np.mean(~body.traced)),
         bridged_u_mm=float(np.median(bridged_mm)) if len(bridged_mm) else 0.0,
+        more=more,
     )

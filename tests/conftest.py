@@ -6,8 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.maker import MadePlan, PlanSpec, make_plan
+
+# The same examples at every run, so that a change is judged by what it changed; new ones are sought by hand, with
+# --hypothesis-profile=default.
+settings.register_profile("repeatable", derandomize=True)
+settings.load_profile("repeatable")
 
 FIXTURES = Path(__file__).resolve().parents[1] / "fixtures"
 

@@ -29,7 +29,6 @@ LED_WEIGHT, UNSEEN_WEIGHT, LED_SIGMA_MM = 0.3, 0.03, 0.06
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
 ODD_WIDTH, MARGIN_MM = 0.05, 1.0
 RUNNING_MM = 0.8
-END_MM = 0.5
 # 1 sigma of the middle of two edges that each lie on a whole pixel, as a part of a pixel.
 GRID_U = 0.5 / 3**0.5
 # The line's own width is a quantile of what bins of this length show within this distance.
@@ -304,7 +303,7 @@ def _middles(
         by_low = np.where(spoiled[0], np.nan, low + local / 2)
         by_high = np.where(spoiled[1], np.nan, high - local / 2)
         single = _one_edge(by_low, by_high, 4 * noise + near_px)
-        use = ~good & np.isfinite(single) & ~_at_ends(low, high, step_mm)
+        use = ~good & np.isfinite(single)
         weight[use], offset[use] = 0.5, single[use]
         weight[np.abs(offset) > 6 * noise + max(FAR_PX, near_px)] = 0.0
         told = np.where(side < 0, by_low, by_high)
@@ -314,12 +313,6 @@ def _middles(
     sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
     level = np.where(weight == 1.0, Seen.BOTH_EDGES, np.where(weight > 0.0, Seen.ONE_EDGE, Seen.BRIDGED))
     return _Middles(offset, sigma, weight, level, local)
-
-
-def _at_ends(low: FloatArray, high: FloatArray, step_mm: float) -> BoolArray:
-    """Mark stations so near to where the ink ends that its end, not its edges, may be what is seen."""
-    nothing = np.isnan(low) & np.isnan(high)
-    return np.asarray(binary_dilation(nothing, iterations=max(1, round(END_MM / step_mm))))
 
 
 def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:

@@ -41,21 +41,23 @@ def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] |
         is_pdf = PDF_MAGIC in stream.read(PDF_MAGIC_WITHIN)
         stream.seek(0)
         sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    pixels = _dark_on_light(read_pdf(path, page) if is_pdf else read_raster(path, page))
+    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page, captured)
+    pixels = _dark_on_light(replace(pixels, captured=captured or pixels.captured))
     pixels.grey.setflags(write=False)
     return Picture(
         grey=pixels.grey,
         file=path.name,
         sha256=sha256,
         dpi=pixels.dpi,
-        captured=captured or pixels.captured,
+        captured=pixels.captured,
         notes=pixels.notes,
+        focal_px=pixels.focal_px,
     )
 
 
 def _dark_on_light(pixels: Pixels) -> Pixels:
     """Return the page as dark ink on light paper, saying so where that took exchanging the two."""
-    if not is_negative(pixels.grey):
+    if not is_negative(pixels.grey, photo=pixels.captured == "photo"):
         return pixels
     into = pixels.grey if pixels.grey.flags.writeable else None  # no second copy of the page
     return replace(pixels, grey=cv2.bitwise_not(pixels.grey, dst=into), notes=(*pixels.notes, INVERTED))

@@ -25,6 +25,7 @@ class Pixels:
     dpi: tuple[float, float] | None  # (x, y) as shown upright
     captured: Literal["scan", "photo"]
     notes: tuple[str, ...]
+    focal_px: float | None = None  # of the camera's lens
 
 
 def refuse_too_large(file: str, width_px: int, height_px: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -11,6 +12,8 @@ import pyvips
 
 from calibration.errors import Refusal
 from calibration.units import MM_PER_INCH
+from digitize.read.exif import by_camera, focal_px
+from digitize.read.heic import decode_hevc, refuse_cut_off
 from digitize.read.limits import GreyArray, Pixels, refuse_no_such_page, refuse_too_large
 from digitize.read.tone import InkColour, ink_colour, reduction
 
@@ -25,8 +28,6 @@ PLACEHOLDER_WITHIN_DPI = 0.05  # PNG counts whole dots per metre, 0.025 dpi each
 DPI_DECIMALS = 3  # libvips keeps px/mm in single precision
 # The decoders' own words for a file that stops early.
 ENDS_EARLY = ("premature", "truncated", "unexpected end", "read error", "out of data", "end of file", "bad seek")
-# EXIF fields that only a camera writes.
-CAMERA_FIELDS = ("exif-ifd2-ExposureTime", "exif-ifd2-FNumber", "exif-ifd2-FocalLength")
 SIDEWAYS = (5, 6, 7, 8)  # EXIF/TIFF orientations that swap width and height
 GIF_MAGIC = b"GIF8"
 GIF_SCREEN_BYTES = 13
@@ -35,23 +36,26 @@ GIF_DESCRIPTOR, GIF_EXTENSION = 0x2C, 0x21
 GIF_HEAD_BYTES = 65536  # a comment before the first frame may be long
 
 
-def read_raster(path: Path, page: int) -> Pixels:
-    """Return the grey values of one page of a raster file.
+def read_raster(path: Path, page: int, captured: Literal["scan", "photo"] | None = None) -> Pixels:
+    """Return the grey values of one page of a raster file; ``captured`` where the person said it.
 
     Raises:
         UsageError: ``no-such-page``.
         Refusal: ``unreadable``, ``truncated`` or ``too-large``.
     """
     _refuse_claimed_gif(path)
+    refuse_cut_off(path)
     try:
-        image = _opened(path, page)
-        refuse_too_large(path.name, image.width, image.height)
-        colour = _ink_colour(path, page) if _is_colour(image) else None
+        header = _opened(path, page)
+        refuse_too_large(path.name, header.width, header.height)
+        image, again = _decodable(header, path, page)
+        captured = captured or _captured(header)
+        colour = _ink_colour(again(), path.name, captured) if _is_colour(image) else None
         grey = _as_array(_upright(_grey(image, path.name, colour)))
     except pyvips.Error as fault:
         raise _refusal(path, fault) from fault
-    dpi, dpi_notes = _declared_dpi(image)
-    return Pixels(grey, dpi, _captured(image), (*_notes(image, colour), *dpi_notes))
+    dpi, dpi_notes = _declared_dpi(header)
+    return Pixels(grey, dpi, captured, (*_notes(image, colour), *dpi_notes), focal_px(header))
 
 
 def _refuse_claimed_gif(path: Path) -> None:
@@ -93,6 +97,21 @@ def _opened(path: Path, page: int) -> Any:
     return pyvips.Image.new_from_file(str(path), page=page - 1, **options)
 
 
+def _decodable(header: Any, path: Path, page: int) -> tuple[Any, Callable[[], Any]]:
+    """Return the page with its pixels to come, and what gives it once more: files are read in strips, twice."""
+    if not _is_hevc(header):
+        return header, lambda: _opened(path, page)
+    values = decode_hevc(path, page)
+    kind = "srgb" if values.ndim == 3 and values.shape[2] > 2 else "b-w"
+    wide = {"srgb": "rgb16", "b-w": "grey16"}
+    image = pyvips.Image.new_from_array(values).copy(interpretation=wide[kind] if values.itemsize == 2 else kind)
+    return image, lambda: image
+
+
+def _is_hevc(header: Any) -> bool:
+    return _loader(header) == "heifload" and _field(header, "heif-compression", "") == "hevc"
+
+
 def _loader(image: Any) -> str:
     return str(image.get("vips-loader")).split("_")[0]
 
@@ -105,13 +124,12 @@ def _is_colour(image: Any) -> bool:
     return int(image.bands) - int(image.hasalpha()) > 2
 
 
-def _ink_colour(path: Path, page: int) -> InkColour | None:
-    """Return the grey that shows ink best, from a reduced copy: the file is read once more, in strips."""
-    image = _opened(path, page)
+def _ink_colour(image: Any, file: str, captured: Literal["scan", "photo"]) -> InkColour | None:
+    """Return the grey that shows ink best, from a reduced copy of a page read once more."""
     factor = reduction(image.width, image.height)
-    small = _eight_bits(image, path.name).colourspace("srgb").shrink(factor, factor)
+    small = _eight_bits(image, file).colourspace("srgb").shrink(factor, factor)
     values = np.frombuffer(small.write_to_memory(), dtype=np.uint8)
-    return ink_colour(values.reshape(small.height, small.width, small.bands))
+    return ink_colour(values.reshape(small.height, small.width, small.bands), photo=captured == "photo")
 
 
 def _eight_bits(image: Any, file: str) -> Any:
@@ -159,7 +177,8 @@ def _declared_dpi(image: Any) -> tuple[tuple[float, float] | None, tuple[str, ..
 
 
 def _captured(image: Any) -> Literal["scan", "photo"]:
-    return "photo" if any(image.get_typeof(name) for name in CAMERA_FIELDS) else "scan"
+    """Return how a page was taken; no scanner writes HEIC."""
+    return "photo" if by_camera(image) or _is_hevc(image) else "scan"
 
 
 def _notes(image: Any, colour: InkColour | None) -> tuple[str, ...]:
@@ -183,8 +202,6 @@ def _refusal(path: Path, fault: pyvips.Error) -> Refusal:
     said = "; ".join(dict.fromkeys(line for line in lines if line)) or "the decoder gave no reason"
     if any(words in said.lower() for words in ENDS_EARLY):
         return Refusal("truncated", file=path.name)
-    if "HEVC" in said:
-        said = "its compression (HEVC, as phones write HEIC) cannot be decoded here; save it as JPEG"
     if "not a known file format" in said:
         said = "its content is no kind of picture known here"
     return Refusal("unreadable", file=path.name, why=said)

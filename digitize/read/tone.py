@@ -2,6 +2,7 @@
 
 Both questions are asked of what is thin on a reduced copy of the page: each pixel against the median around it.
 Borders, photographs, stains and the scanner's bed are wide, so they have no say, whatever share of the page they fill.
+A photo shows the table too, whose grain, weave or printed squares are thin as well: there only the sheet has a say.
 Any fixed function of colour treats both edges of a line alike, so the middle of a line stays where it is.
 """
 
@@ -13,7 +14,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.read.limits import GreyArray
 
 ColourArray = npt.NDArray[np.uint8]  # (H, W, 3) red, green, blue
@@ -37,6 +38,12 @@ LIGHT_OVER_DARK = 3.0
 LIGHTNESS_ENOUGH = 0.6
 # Where the paper comes to lie when colour decides.
 PAPER_GREY = 235.0
+# The sheet is of one tone and covers most of the picture's middle, this part of its sides. It is told from the table
+# on a copy of this size, where the tones differ by this many grey levels at least, and judged this far inside.
+TONE_PX = 250
+MIDDLE_PART = 0.4
+LEAST_TONE_STEP = 20.0
+INSIDE_PX = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,24 +54,65 @@ class InkColour:
     offset: float
 
 
-def is_negative(grey: GreyArray) -> bool:
-    """Return whether a page is light lines on dark paper, as a blueprint or a negative is."""
+def is_negative(grey: GreyArray, *, photo: bool = False) -> bool:
+    """Return whether a page is light lines on dark paper, as a blueprint or a negative is.
+
+    A scan must be so on the whole and on its sheet, a photo on its sheet.
+    """
     small = _reduced(grey)
     paper = cv2.medianBlur(small, MEDIAN_PX)
-    if np.median(paper) > DARK_PAPER:
+    everywhere = np.ones(small.shape, dtype=np.bool_)
+    return (photo or _is_light_on_dark(small, paper, everywhere)) and _is_light_on_dark(small, paper, _sheet(paper))
+
+
+def _is_light_on_dark(small: GreyArray, paper: GreyArray, where: BoolArray) -> bool:
+    if np.median(paper[where]) > DARK_PAPER:
         return False
-    lighter, darker = cv2.subtract(small, paper), cv2.subtract(paper, small)
+    lighter, darker = cv2.subtract(small, paper)[where], cv2.subtract(paper, small)[where]
     least = _least_step(np.maximum(lighter, darker))
     light, dark = (float(side[side > least].sum(dtype=np.int64)) for side in (lighter, darker))
-    enough = np.count_nonzero(lighter > least) > LEAST_THIN_SHARE * small.size
+    enough = np.count_nonzero(lighter > least) > LEAST_THIN_SHARE * lighter.size
     return bool(enough and light > LIGHT_OVER_DARK * dark)
 
 
-def ink_colour(reduced: ColourArray) -> InkColour | None:
+def _sheet(paper: GreyArray) -> BoolArray:
+    """Return where the sheet is, roughly: what is connected of the tone that most of the picture's middle has.
+
+    A sheet half in shadow shows one of its halves, which has the same ink.
+    """
+    scale = TONE_PX / max(paper.shape)
+    small = cv2.medianBlur(cv2.resize(paper, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), 5)
+    _, light = cv2.threshold(small, 0, 1, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    both = [small[light == side] for side in (0, 1)]
+    if not (both[0].size and both[1].size) or np.median(both[1]) - np.median(both[0]) < LEAST_TONE_STEP:
+        return np.ones(paper.shape, dtype=np.bool_)
+    return _connected((light if 2 * _middle(light).mean() >= 1 else 1 - light).astype(np.uint8), paper.shape)
+
+
+def _middle(values: GreyArray) -> GreyArray:
+    height, width = values.shape
+    y, x = (round(side * (1 - MIDDLE_PART) / 2) for side in (height, width))
+    return values[y : height - y, x : width - x]
+
+
+def _connected(tone: GreyArray, shape: tuple[int, ...]) -> BoolArray:
+    """Return the piece of a tone that has most of the picture's middle, a little inside of its rim, full size."""
+    _, labels = cv2.connectedComponents(tone, connectivity=4)
+    counts = np.bincount(_middle(labels)[_middle(tone) > 0])
+    piece = (labels == np.argmax(counts)).astype(np.uint8)
+    inside = cv2.erode(piece, np.ones((INSIDE_PX, INSIDE_PX), np.uint8), borderValue=1)
+    chosen = inside if inside.any() else piece
+    return np.asarray(cv2.resize(chosen, shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def ink_colour(reduced: ColourArray, *, photo: bool = False) -> InkColour | None:
     """Return the grey that shows the ink of a reduced colour page best, or None where lightness does as well."""
     paper = cv2.medianBlur(reduced, MEDIAN_PX)
     step = reduced.astype(np.int16) - paper
     size = np.abs(step).max(axis=2)
+    if photo:  # the table's colours are none of the ink's
+        where = _sheet(np.asarray(cv2.cvtColor(paper, cv2.COLOR_RGB2GRAY), dtype=np.uint8))
+        step, size, paper = step[where][:, None], size[where][:, None], paper[where][:, None]
     thin = size > _least_step(size)
     if np.count_nonzero(thin) < LEAST_THIN_SHARE * size.size:
         return None

@@ -108,6 +108,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "mirrored": context.audit is not None and not context.audit.measured,
         "scale": scale_sentence(record),
         "rules": rule_views(record, context),
+        "laid_only": _laid_only(record),
         "spans": spans(record, context.unit),
         "copy": copy_sentences(record, context),
         "halves": halves(record, context),
@@ -160,6 +161,12 @@ def scale_sentence(record: Mapping[str, Any]) -> str:
     over = f", which is ± {words.number(u / 100 * size, 2)} mm over the body's length" if u is not None and size else ""
     sure = f" It is good to ± {words.number(u, 3)} %{over}." if u is not None else ""
     return f"One pixel stands for {x:.5f} mm of the plan across the picture and {y:.5f} mm down it.{sure}"
+
+
+def _laid_only(record: Mapping[str, Any]) -> bool:
+    """Whether the scale rests on rules laid on the sheet alone, and so on nothing that went through the copier."""
+    rules = words.dig(record, "scale", "rules") or []
+    return bool(rules) and all(rule["role"] == "laid" for rule in rules) and not words.dig(record, "scale", "spans")
 
 
 def rule_views(record: Mapping[str, Any], context: ReportContext) -> list[RuleView]:

@@ -86,15 +86,27 @@ def test_a_body_of_unusual_size_is_told() -> None:
     assert codes(measures=halved) == ["size-unusual"]
 
 
+def test_with_laid_rules_alone_the_copy_is_doubted_until_a_stated_size_agrees() -> None:
+    def told(plan: PlanSettings, *rules: Rule) -> list[str]:
+        budget = Budget((Term("line", 0.02, "made"),))
+        return [one.code for one in cross_checks(plan, picture(None), scale(12.0), MEASURES, budget, rules)]
+
+    laid, drawn = rule(12.0, role="laid"), rule(12.0, angle_deg=90.0)
+    silent, stated = PlanSettings(image=Path("a.png")), PlanSettings(image=Path("a.png"), body=BodyHints(length=500.4))
+    assert told(silent, laid) == ["copy-unchecked"]
+    assert told(silent, laid, drawn) == told(silent, drawn) == told(stated, laid) == []
+    wrong = PlanSettings(image=Path("a.png"), body=BodyHints(length=508.0))
+    assert told(wrong, laid) == ["stated-size-differs"]
+
+
 def test_a_claim_of_no_use_is_told() -> None:
     assert codes(u_mm=0.24) == []
     assert codes(u_mm=0.30) == ["not-certain-enough"]
 
 
-def test_photos_and_thumbnails_are_refused() -> None:
+def test_thumbnails_are_refused_and_photos_are_not() -> None:
     refuse_unfit_picture(picture(None))
-    with pytest.raises(Refusal, match="camera"):
-        refuse_unfit_picture(picture(None, captured="photo"))
+    refuse_unfit_picture(picture(None, captured="photo"))
     with pytest.raises(Refusal, match="299 x 299"):
         refuse_unfit_picture(picture(None, side=299))
 

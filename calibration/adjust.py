@@ -1,0 +1,255 @@
+"""One photo of a flat sheet: known lengths, straight lines and angles -> lens, camera and their uncertainty.
+
+Everything is adjusted at once (calibration.adjust_model). A rule that all else contradicts is refused, never
+left out; a single stray graduation is left out (outlier test after Baarda, "A testing procedure for use in geodetic
+networks", Publ. on Geodesy 2/5, 1968). Where data scatter more than stated, sigmas are widened, never narrowed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.adjust_fit import Solution, solve_from
+from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, SCALE, State, angle_rows, beforehand, by_bending
+from calibration.adjust_scene import scene_of, smooth_places
+from calibration.adjust_start import starts_of
+from calibration.adjust_weak import REFUSE_REL, SCALES, trust_in
+from calibration.camera import CameraPose
+from calibration.controls import Control, KnownAngle, StraightLine
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
+from calibration.lens import Lens
+from calibration.linefit import scatter_factor
+from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
+from calibration.photo import PhotoCalibration
+from calibration.solve import DISAGREE_REL, NO_SCALE, FailedFit
+
+CONTRADICTED_SIGMAS = 4.0  # a length further from what all else says cannot be right
+ANGLE_SIGMAS = 4.0  # an angle further from what is stated is doubted
+STRAINED = 20.0  # squared sigmas by which a camera may leave what is usual: 4.5 of them in one respect
+STRANGE = 9.0  # the same, before a person must look
+LEAST_SHARE = 1e-4  # of an error that shows; with less nothing else checks a rule
+FREED_U = 0.2  # 1 sigma of the scale of a rule that is not believed
+RIVAL_COST = 9.0  # a different camera that fits nearly as well: within three sigmas
+
+
+def adjust(
+    controls: Sequence[Control],
+    lines: Sequence[StraightLine],
+    angles: Sequence[KnownAngle],
+    size_px: tuple[int, int],
+    focal_px: float | None = None,
+    lens: Lens | None = None,
+) -> PhotoCalibration | FailedFit:
+    """Adjust lens, camera and sheet to all that is known of a photo.
+
+    Args:
+        controls: every known length; at least one other than dpi or a sheet edge.
+        lines: what is straight on the sheet.
+        angles: between controls and lines, by their names.
+        size_px: the picture's width and height.
+        focal_px: from the file, when it says.
+        lens: as calibrated before, when it was.
+
+    Returns:
+        The calibration, or a false value with the code "no-rule", "photo-not-solved", "rules-disagree" or
+        "photo-scale-open".
+
+    Raises:
+        ValueError: a control's or line's places are all the same, or an angle names no thing or has no sigma.
+    """
+    known = [control for control in controls if control.source != "dpi"]  # a camera has no dots per inch
+    if all(control.source in NO_SCALE for control in known):
+        return FailedFit("no-rule", {})
+    scene = scene_of(known, lines, angles, size_px, focal_px, lens)
+    used = smooth_places(scene)
+    ends = solve_from(scene, starts_of(scene, used), used)
+    names = [control.name for control in known]
+    if not ends or not _possible(ends[0].state):
+        return FailedFit("photo-not-solved", {})
+    if _contradicted(ends[0], len(names)) or strain(ends[0]) > STRAINED:
+        return _wrong_rule(ends[0], names)
+    focal_known = "a lens calibrated before" if lens else _focal_words(focal_px)
+    return _finished(ends, names, [line.name for line in lines], focal_known)
+
+
+def _focal_words(focal_px: float | None) -> str:
+    return "the focal length that the file states" if focal_px else "the focal length that phones usually have"
+
+
+def _possible(state: State) -> bool:
+    """Tell whether the camera is in front of the sheet and its lens maps the middle to the middle."""
+    return bool(state.rotation[2, 2] < 0.0 and np.isfinite(state.common).all() and state.distance_mm > 0.0)
+
+
+def _contradicted(solution: Solution, controls: int) -> bool:
+    """Tell whether one length leaves what all else says together."""
+    scene, state = solution.scene, solution.state
+    known_u, off = scene.own_u[:controls, SCALE], np.abs(state.own[:controls, SCALE])
+    spread = np.linalg.inv(solution.normal.matrix).diagonal()[COMMONS:].reshape(scene.things, -1)[:controls, SCALE]
+    share = np.maximum(1.0 - spread / known_u**2, LEAST_SHARE)  # of an error of it that shows
+    sigmas = off / (known_u * np.sqrt(share))
+    checked = share > LEAST_SHARE  # something else checks it
+    return bool(np.any(checked & (off / share >= DISAGREE_REL) & (sigmas > CONTRADICTED_SIGMAS)))
+
+
+def strain(solution: Solution) -> float:
+    """Return the sum of squares by which lens and camera leave what is usual, in sigmas."""
+    return float(np.sum(beforehand(solution.scene, solution.state)[1][:COMMONS] ** 2))
+
+
+def _wrong_rule(solution: Solution, names: Sequence[str]) -> FailedFit:
+    """Return the failure of a photo in which lengths contradict each other, or only a strange camera unites them.
+
+    A wrong rule bends the camera before it leaves the others, so each is taken out of the scale in turn; the one
+    without which all else agrees best is named, and another with it when that would do as well.
+    """
+    found: list[tuple[float, int, float]] = []
+    for thing in range(len(names)):
+        freed_u = solution.scene.own_u.copy()
+        freed_u[thing, SCALE] = FREED_U
+        scene = replace(solution.scene, own_u=freed_u)
+        ends = solve_from(scene, starts_of(scene, solution.used)[:1], solution.used)
+        if ends and strain(ends[0]) <= STRAINED and not _contradicted(ends[0], len(names)):
+            found.append((ends[0].normal.cost, thing, float(np.expm1(ends[0].state.own[thing, SCALE]))))
+    if not found:
+        return FailedFit("photo-not-solved", {})
+    found.sort()
+    rivals = [names[thing] for cost, thing, _ in found[1:] if cost <= found[0][0] + RIVAL_COST]
+    second = rivals[0] if len(rivals) == 1 else "all else in the picture"
+    return FailedFit(
+        "rules-disagree", {"first": names[found[0][1]], "second": second, "percent": f"{100 * abs(found[0][2]):.2f}"}
+    )
+
+
+def _finished(
+    ends: Sequence[Solution], names: Sequence[str], line_names: Sequence[str], focal_known: str
+) -> PhotoCalibration | FailedFit:
+    best = _upright(ends[0])
+    scatter = scatter_factor(best.normal.cost, _freedom(best))
+    rivals = [end for end in ends[1:] if end.normal.cost <= best.normal.cost + RIVAL_COST]
+    covariance = _covariance(best, scatter, rivals)
+    trust = trust_in(best, scatter, focal_known)
+    worst = int(np.argmax(trust.sigma[: len(SCALES)]))
+    if not trust.sigma[worst] <= REFUSE_REL:
+        return FailedFit("photo-scale-open", {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"})
+    state, count = best.state, len(names)
+    centre = (float(state.centre_px[0]), float(state.centre_px[1]))
+    off_px = _off_px(best)
+    residuals = [_residuals_mm(best, places) for places in best.scene.slices[:count]]
+    uneven = [_uneven_mm(best, thing, residuals[thing]) for thing in range(count)]
+    return PhotoCalibration(
+        lens=Lens(centre, state.focal_px, state.k1, state.k2, *best.scene.decentering),
+        pose=CameraPose(state.rotation, np.array([0.0, 0.0, state.distance_mm]), state.focal_px, centre),
+        covariance=covariance,
+        certified=trust.certified,
+        names=tuple(names),
+        rms_px=tuple((_rms(off_px[0, s]), _rms(off_px[1, s])) for s in best.scene.slices[:count]),
+        residuals_mm=tuple(residuals),
+        line_names=tuple(line_names),
+        line_rms_px=tuple(_rms(off_px[1, s]) for s in best.scene.slices[count:]),
+        scatter=scatter,
+        uneven_mm=max(uneven),
+        weak=trust.weak,
+        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_other_doubts(best, [*names, *line_names], rivals)),
+        solution=best,
+    )
+
+
+def _covariance(best: Solution, scatter: float, rivals: Sequence[Solution]) -> FloatArray:
+    """Return (11, 11): of the common unknowns, and of what the lens does that was left out.
+
+    What was left out has pulled the unknowns with it (consider covariance; Bierman, "Factorization methods for
+    discrete sequential estimation", 1977, chapter VIII).
+    """
+    inverse = np.linalg.inv(best.normal.matrix)
+    for rival in rivals:
+        gap = _gap(best.state, rival.state)
+        inverse[:COMMONS, :COMMONS] += np.outer(gap, gap)
+    both = np.vstack([-inverse[:COMMONS] @ by_bending(best.scene, best.rows) * LEFT_OUT_U, np.diag(LEFT_OUT_U)])
+    covariance: FloatArray = np.asarray(both @ both.T, dtype=np.float64)
+    covariance[:COMMONS, :COMMONS] += scatter**2 * inverse[:COMMONS, :COMMONS]
+    return covariance
+
+
+def _upright(solution: Solution) -> Solution:
+    """Return the same with the sheet turned so that its x runs level in the picture at its origin."""
+    state = solution.state
+    across, up = state.rotation[1, :2]
+    turn = np.arctan2(across, -up)  # sheet turned by it: the new x has no part down the picture
+    spin = np.array([[np.cos(turn), -np.sin(turn), 0.0], [np.sin(turn), np.cos(turn), 0.0], [0.0, 0.0, 1.0]])
+    own = state.own.copy()
+    own[:, DIRECTION] -= turn
+    level = replace(
+        state, rotation=state.rotation @ spin, place_mm=state.place_mm @ spin[:2, :2], own=own
+    )
+    rows = replace(solution.rows, sheet_mm=spin[:2, :2].T @ solution.rows.sheet_mm)
+    return replace(solution, state=level, rows=rows)
+
+
+def _freedom(solution: Solution) -> int:
+    """Return how many more misfits there are than unknowns that they must fix."""
+    scene = solution.scene
+    seen = int(np.sum(solution.used) + np.sum(solution.used & ~scene.line[scene.of]))
+    open_unknowns = int(np.sum(np.isinf(scene.common_u)) + np.sum(np.isinf(scene.own_u)))
+    return seen + len(scene.angles) - open_unknowns
+
+
+def _gap(one: State, two: State) -> FloatArray:
+    """Return (8,) the step from one state's common unknowns to another's."""
+    gap = two.common - one.common
+    gap[5:7] /= one.rotation[2, 2] * np.array([-1.0, 1.0])
+    return gap
+
+
+def _off_px(solution: Solution) -> FloatArray:
+    """Return (2, P) misfits along and across, px; nan where left out."""
+    weight = solution.weight
+    return np.where(weight > 0.0, solution.rows.misfit / np.where(weight > 0.0, weight, 1.0), np.nan)
+
+
+def _rms(off: FloatArray) -> float:
+    good = off[np.isfinite(off)]
+    return float(np.sqrt(np.mean(good**2))) if len(good) else float("nan")
+
+
+def _residuals_mm(solution: Solution, places: slice) -> FloatArray:
+    """Return (n,) misfits along a control, mm; nan where left out."""
+    px_per_mm = solution.rows.slopes[0, COMMONS, places] / np.maximum(solution.weight[0, places], 1e-300)
+    return np.asarray(_off_px(solution)[0, places] / np.where(solution.used[places], px_per_mm, np.nan))
+
+
+def _uneven_mm(solution: Solution, thing: int, residuals: FloatArray) -> float:
+    """Return the largest deviation that a window of neighbours shares, or 0 within the noise."""
+    good = residuals[np.isfinite(residuals)]
+    if len(good) < UNEVEN_WINDOW:
+        return 0.0
+    shared = np.median(np.lib.stride_tricks.sliding_window_view(good, UNEVEN_WINDOW), axis=1)
+    places = solution.scene.slices[thing]
+    used = solution.used[places]
+    px_per_mm = solution.rows.slopes[0, COMMONS, places][used] / solution.weight[0, places][used]
+    noise = float(np.median(solution.scene.sigma_px[places, 0][used] / px_per_mm))
+    largest = float(np.max(np.abs(shared)))
+    return largest if largest > max(UNEVEN_MM, UNEVEN_SIGMAS * noise) else 0.0
+
+
+def _uneven_doubts(names: Sequence[str], uneven: Sequence[float]) -> list[Doubt]:
+    pairs = zip(names, uneven, strict=True)
+    return [doubt("rule-nonlinear", rule=name, max_mm=f"{most:.2f}") for name, most in pairs if most > 0.0]
+
+
+def _other_doubts(solution: Solution, names: Sequence[str], rivals: Sequence[Solution]) -> list[Doubt]:
+    found = [doubt("photo-two-ways")] if rivals else []
+    if strain(solution) > STRANGE:
+        found.append(doubt("photo-strange"))
+    inverse = np.linalg.inv(solution.normal.matrix)
+    rows = angle_rows(solution.scene, solution.state)
+    for angle, (row, misfit) in zip(solution.scene.angles, rows, strict=True):
+        free = max(1.0 - float(row @ inverse @ row), 1e-9)
+        if abs(misfit) / np.sqrt(free) > ANGLE_SIGMAS and free > 1e-6:
+            off_deg = f"{np.degrees(abs(misfit) * angle.u_rad / free):.2f}"
+            found.append(doubt("photo-angle", first=names[angle.first], second=names[angle.second], off_deg=off_deg))
+    return found

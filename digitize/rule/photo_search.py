@@ -1,0 +1,126 @@
+"""Finding and measuring the graduated rules of a photo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.flags import Doubt, doubt
+from calibration.frames import PxPoints
+from digitize.rule.photo_beside import same_edge
+from digitize.rule.photo_edge import GraduatedEdge, clear_pattern, follow_seed, read_edge
+from digitize.rule.photo_follow import Followed
+from digitize.rule.photo_group import Found, decided, in_bodies, look, looked_at, polygon_of, role_of
+from digitize.rule.photo_join import all_joined
+from digitize.rule.photo_records import Measured, PhotoRule, PhotoRuleSearch, photo_rule
+from digitize.rule.photo_square import Arm, arms_of_squares
+from digitize.rule.photo_tiles import Stripes, find_stripes
+from digitize.shapes import Picture
+
+if TYPE_CHECKING:
+    from digitize.settings import RuleHint
+
+MOST_TRIES = 40
+MOST_MISSES = 10  # in a row; seeds come best first
+SAME_ROWS = 14.0  # a seed's tiles this near to the band of a rule already followed see the same graduations
+SAME_SHARE = 0.7  # of the tiles
+SAME_TURN = 0.35  # sine
+TABLE = 200  # places along a course
+
+
+def _sees(stripes: Stripes, followed: Followed) -> bool:
+    """Tell whether a seed's tiles lie on a band that was followed already."""
+    course = followed.course
+    index = np.linspace(followed.low - 4, followed.high + 4, TABLE)
+    away = stripes.places[:, None, :] - course.foot(index)[None]
+    nearest = np.argmin(np.sum(away**2, axis=2), axis=1)
+    run = course.run(index)[nearest]
+    pitch = np.hypot(*run.T)
+    own = away[np.arange(len(nearest)), nearest]
+    along = np.abs(np.sum(own * run, axis=1)) / pitch
+    across = np.abs(own[:, 0] * run[:, 1] - own[:, 1] * run[:, 0]) / pitch
+    turn = np.abs(stripes.waves[:, 0] * run[:, 1] - stripes.waves[:, 1] * run[:, 0])
+    parallel = turn < np.hypot(*stripes.waves.T) * pitch * SAME_TURN
+    spare = 3.0 * float(np.ptp(index)) / TABLE * pitch + 16.0
+    near = (across < followed.band[1] + SAME_ROWS) & (along < spare) & parallel
+    return bool(np.average(near, weights=stripes.power) > SAME_SHARE)
+
+
+def _edges(picture: Picture) -> list[GraduatedEdge]:
+    """Return every graduated edge, each once, its pieces joined where that is certain."""
+    followed: list[Followed] = []
+    found: list[GraduatedEdge] = []
+    tries = misses = 0
+    for stripes in find_stripes(picture.grey):
+        if any(_sees(stripes, one) for one in followed):
+            continue
+        if tries >= MOST_TRIES or misses >= MOST_MISSES:
+            break
+        tries, misses = tries + 1, misses + 1
+        one = follow_seed(picture.grey, stripes)
+        if one is None:
+            continue
+        followed.append(one)
+        edge = read_edge(picture.grey, one)
+        if edge is not None and not any(same_edge(edge, other) for other in found):
+            misses = 0
+            found.append(edge)
+    return all_joined(picture.grey, found)
+
+
+def _doubt(one: Found, code: str) -> Doubt:
+    middle = one.edge.places[len(one.edge.index) // 2]
+    words = [worth.words for worth in one.decision.candidates] or ["of no usual unit"]
+    either = " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+    return doubt(code, place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
+
+
+def _measured(edge: GraduatedEdge) -> Measured:
+    index = edge.index
+    missing = int(index[-1] - index[0]) + 1 - len(index)
+    return Measured(index.astype(np.float64), edge.places, edge.left_px[edge.used], edge.across_u_px, missing)
+
+
+def _records(picture: Picture, certain: list[Found]) -> list[PhotoRule]:
+    """Return the records of all edges whose value is certain, the longest first."""
+    out = []
+    names = {id(one): f"rule {number}" for number, one in enumerate(certain, start=1)}
+    for number in dict.fromkeys(one.body for one in certain):
+        members = [one for one in certain if one.body == number]
+        seen = [look(picture.grey, one) for one in members]
+        looks = role_of(members, seen)
+        for one, body in zip(members, seen, strict=True):
+            assert one.decision.worth is not None
+            rule = photo_rule(
+                names[id(one)], _measured(one.edge), one.decision.worth, one.decision.evidence, looks.role, one.hint,
+                len(members),
+            )  # fmt: skip
+            area = PxPoints(polygon_of(picture.grey, one, members, body))
+            out.append(PhotoRule(rule, area, number, looks.sure, looks.why))
+    return sorted(out, key=lambda one: int(one.rule.control.name.split()[-1]))
+
+
+def _length(one: Found) -> float:
+    return float(np.hypot(*(one.edge.places[-1] - one.edge.places[0])))
+
+
+def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoRuleSearch:
+    """Find the graduated rules of a photo, what each graduation is worth and where exactly it is seen.
+
+    Every graduated edge is a rule of its own; edges of one body share its number. Where a hint gives a place, only the
+    rules at such places are returned. Graduations whose value is not certain come back as doubts: "unit-uncertain"
+    when nothing else fixes the scale, else "rule-left-out".
+    """
+    long_px = float(max(picture.grey.shape))
+    found = [looked_at(edge, long_px, hints, number) for number, edge in enumerate(_edges(picture))]
+    found = decided(in_bodies(found))
+    if any(hint.near is not None for hint in hints):
+        found = [one for one in found if one.hint is not None and one.hint.near is not None]
+    certain = sorted((one for one in found if one.decision.worth is not None), key=_length, reverse=True)
+    rules = tuple(_records(picture, certain))
+    arms = [Arm(f"rule {n}", one.edge, one.worth.pitch_mm) for n, one in enumerate(certain, start=1)]
+    code = "rule-left-out" if rules else "unit-uncertain"
+    open_ = [one for one in found if one.decision.worth is None and clear_pattern(one.edge)]
+    return PhotoRuleSearch(rules, arms_of_squares(arms), tuple(_doubt(one, code) for one in open_))

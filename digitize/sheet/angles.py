@@ -1,0 +1,160 @@
+"""Angles that are plain from the drawing itself: the corners of the sheet, and of a border drawn round it all.
+
+Any four sides could be the picture of a rectangle. They are taken for one only where they close, and where a camera
+with a usual lens would see square corners: by the vanishing points of its two pairs of sides (Caprile and Torre,
+"Using vanishing points for camera calibration", Int. J. Computer Vision 4 (1990) 127).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.controls import KnownAngle, StraightLine
+from calibration.frames import FloatArray
+from digitize.sheet.lens import Lens
+
+SHEET_U_RAD, BORDER_U_RAD = np.radians(0.1), np.radians(0.05)
+SHEET_WHY, BORDER_WHY = "the sheet's edges are cut square", "the drawn border is square"
+# Lines meet in a corner when both end this near to where they cross.
+CORNER_PX, CORNER_PART = 12.0, 0.012
+# A border goes round at least this part of the sheet.
+LEAST_BORDER = 0.35
+MOST_BORDER_LINES = 14
+# What a camera may see of a square corner, with its lens known or any usual one, halves of the diagonal.
+SQUARE_WITHIN_DEG = 2.0
+# An edge has places along at least this part of its length; a thing may hide the rest.
+LEAST_COVERED = 0.5
+# Edges and border agree within this; sides of a border are in one of these proportions.
+AGREE_DEG = 0.6
+PROPORTIONS = np.geomspace(0.5, 2.0, 25)
+UNIT_SQUARE = ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))
+USUAL_FOCALS = np.arange(1.1, 2.4, 0.05)
+
+
+def sheet_angles(
+    edges: Sequence[StraightLine], border: Sequence[StraightLine], lens: Lens, focal_px: float | None
+) -> tuple[KnownAngle, ...]:
+    """Return what is known of the sheet's corners when all its four edges are seen along most of their length.
+
+    Args:
+        edges: in order round it.
+        border: the four lines of the drawn border in order round it, or none: with it, the edges must agree.
+        lens: the picture's.
+        focal_px: of the camera, where it is known.
+    """
+    if len(edges) != 4 or min(_covered(edge) for edge in edges) < LEAST_COVERED:
+        return ()
+    lines = [_line(edge.places.xy, lens) for edge in edges]
+    if not _square(lines, lens, focal_px) or (border and not _agree(lines, border, lens)):
+        return ()
+    return _three([edge.name for edge in edges], SHEET_U_RAD, SHEET_WHY)
+
+
+def border_angles(border: Sequence[StraightLine]) -> tuple[KnownAngle, ...]:
+    """Return what is known of the corners of a drawn border, its four lines in order round it; none of none."""
+    return _three([line.name for line in border], BORDER_U_RAD, BORDER_WHY) if border else ()
+
+
+def find_border(
+    lines: Sequence[StraightLine], lens: Lens, focal_px: float | None, sheet_area_px: float
+) -> tuple[StraightLine, ...]:
+    """Return the four lines of the largest drawn frame in order round it, or nothing when no frame is large."""
+    long = sorted(lines, key=lambda line: -_length(line))[:MOST_BORDER_LINES]
+    straight = [lens.straighten(line.places.xy) for line in long]
+    flat = [_line(line.places.xy, lens) for line in long]
+    best: tuple[int, ...] = ()
+    best_area = LEAST_BORDER * sheet_area_px
+    for ring in _rings(straight):
+        area = _closed_area([straight[k] for k in ring])
+        if area > best_area and _square([flat[k] for k in ring], lens, focal_px):
+            best, best_area = ring, area
+    return tuple(long[k] for k in best)
+
+
+def _rings(places: Sequence[FloatArray]) -> list[tuple[int, ...]]:
+    """Return the choices of four lines, in order, whose ends meet all round."""
+    count = len(places)
+    meets = [[a != b and _gap(places[a], places[b])[0] for b in range(count)] for a in range(count)]
+    return [
+        (a, b, c, d)
+        for a, b, c, d in itertools.permutations(range(count), 4)
+        if a == min(a, b, c, d) and b < d and meets[a][b] and meets[b][c] and meets[c][d] and meets[d][a]
+    ]
+
+
+def _gap(a: FloatArray, b: FloatArray) -> tuple[bool, FloatArray]:
+    """Return whether two lines (N, 2) meet with their ends, and the middle of what is between these."""
+    ends, others = a[[0, -1]], b[[0, -1]]
+    gaps = np.linalg.norm(ends[:, None] - others[None], axis=2)
+    i, j = np.unravel_index(int(np.argmin(gaps)), (2, 2))
+    room = CORNER_PX + CORNER_PART * max(float(np.hypot(*(p[-1] - p[0]))) for p in (a, b))
+    return bool(gaps[i, j] < 2 * room), (ends[i] + others[j]) / 2
+
+
+def _covered(edge: StraightLine) -> float:
+    """Return the part of an edge's length that has places."""
+    steps = np.hypot(*np.diff(edge.places.xy, axis=0).T)
+    return float(len(steps) * np.median(steps) / steps.sum())
+
+
+def _agree(edges: Sequence[FloatArray], border: Sequence[StraightLine], lens: Lens) -> bool:
+    """Return whether edges are a rectangle's if the border is one, whatever its sides' proportion."""
+    lines = [_line(line.places.xy, lens) for line in border]
+    corners = np.array([np.cross(a, b) for a, b in zip(lines, [*lines[1:], lines[0]], strict=True)])
+    to_square = _to_square(corners[:, :2] / corners[:, 2:])
+    flat = [np.linalg.solve(to_square.T, edge) for edge in edges]
+    way = np.array([np.degrees(np.arctan2(line[1], line[0])) for line in flat])  # of the normals
+    turn = (way + 45) % 90 - 45  # off the border's sides, in units of its square
+    parallel = max(abs(turn[0] - turn[2]), abs(turn[1] - turn[3]))
+    # a turned rectangle leans one way along and the other way across, by more where the border's side is the shorter
+    first, second = (turn[0] + turn[2]) / 2, (turn[1] + turn[3]) / 2
+    lean = np.abs(first * PROPORTIONS - second / PROPORTIONS).min()
+    return bool(parallel < AGREE_DEG and lean < AGREE_DEG)
+
+
+def _to_square(corners: FloatArray) -> FloatArray:
+    """Return (3, 3) the homography that takes four corners (4, 2) to those of a unit square."""
+    rows = []
+    for (x, y), (u, v) in zip(corners, UNIT_SQUARE, strict=True):
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y, -u], [0, 0, 0, x, y, 1, -v * x, -v * y, -v]]
+    return np.asarray(np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3))
+
+
+def _three(names: Sequence[str], u_rad: float, why: str) -> tuple[KnownAngle, ...]:
+    """Return the three angles that make four sides in order a rectangle; a fourth would count one twice."""
+    return (
+        KnownAngle(names[0], names[1], float(np.pi / 2), float(u_rad), why),
+        KnownAngle(names[0], names[2], 0.0, float(u_rad), why),
+        KnownAngle(names[1], names[3], 0.0, float(u_rad), why),
+    )
+
+
+def _length(line: StraightLine) -> float:
+    return float(np.hypot(*(line.places.xy[-1] - line.places.xy[0])))
+
+
+def _line(places: FloatArray, lens: Lens) -> FloatArray:
+    """Return (3,) the straight line through places, a x + b y + c = 0, lengths in halves of the diagonal."""
+    away = (lens.straighten(places) - lens.middle_px) / lens.half_px
+    middle = away.mean(axis=0)
+    normal = np.linalg.eigh((away - middle).T @ (away - middle))[1][:, 0]
+    return np.array([*normal, -normal @ middle])
+
+
+def _square(lines: Sequence[FloatArray], lens: Lens, focal_px: float | None) -> bool:
+    """Return whether a usual camera sees four sides in order as a rectangle's."""
+    first, second = np.cross(lines[0], lines[2]), np.cross(lines[1], lines[3])
+    focals = USUAL_FOCALS if focal_px is None else np.array([focal_px / lens.half_px])
+    a, b = (np.stack([v[0] / focals, v[1] / focals, np.full(len(focals), v[2])], axis=1) for v in (first, second))
+    cosine = (a * b).sum(axis=1) / np.maximum(np.linalg.norm(a, axis=1) * np.linalg.norm(b, axis=1), 1e-12)
+    return bool(np.degrees(np.abs(np.arcsin(np.clip(cosine, -1, 1)))).min() < SQUARE_WITHIN_DEG)
+
+
+def _closed_area(places: Sequence[FloatArray]) -> float:
+    """Return the area of the frame that four lines in order make, px^2."""
+    corners = [_gap(places[at], places[(at + 1) % 4])[1] for at in range(4)]
+    x, y = np.array(corners).T
+    return float(abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2)

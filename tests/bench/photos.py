@@ -1,0 +1,207 @@
+"""The table of photos: ``python -m tests.bench.photos --count 100 --seed 1``.
+
+Every made photo goes through the whole command with no help.
+
+right            an outline was written and it is the body's: nowhere more than 1 mm off after the best rigid fit
+wrong but sound  called sound, and more than 0.3 mm off somewhere, or more of the curve outside its claim than 5 %
+                 by over 0.1 mm
+scale            relative error of the outline's length and of the root of its area, the rule's own error apart
+covered          at least 95 % of the curve lies within the claimed outline.u95_mm
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import hashlib
+import json
+import math
+import pickle
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from tabulate import tabulate
+
+from calibration.frames import FloatArray
+from tests.bench.accuracy import FAILURES, middle, p95
+from tests.bench.compare import Comparison, carry, compare
+from tests.bench.one import SOURCE, _where, read_body
+from tests.maker.found_bodies import missing
+from tests.maker.photo import MadePhoto, make_photo
+from tests.maker.photo_mix import KINDS, photo_specs
+from tests.maker.photo_spec import PhotoSpec
+
+RIGHT_MM, WRONG_MM = 1.0, 0.3
+# kind -> rms median mm, largest deviation p95 mm, scale p95 %, found %
+GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf, 0.6, math.inf, 95.0)}
+HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "sound", "look", "refused", "fault",
+        "wrong but sound", "covered %", "lift told %", "s median"]
+LIFT_CODES = {"sheet-not-flat"}
+
+
+@dataclass(frozen=True, eq=False)
+class PhotoRow:
+    """What one photo came to."""
+
+    spec: PhotoSpec
+    verdict: str
+    reasons: tuple[str, ...]
+    seconds: float
+    u95_mm: float
+    scale: float  # the larger of the relative errors of the outline's length and of the root of its area
+    compared: Comparison | None
+    note: str = ""
+
+    @property
+    def right(self) -> bool:
+        """The outline is the body's."""
+        return self.compared is not None and self.compared.max_mm <= RIGHT_MM
+
+    @property
+    def covered(self) -> bool:
+        """The claim holds."""
+        return self.compared is not None and self.compared.p95_mm <= self.u95_mm
+
+    @property
+    def wrong_but_sound(self) -> bool:
+        """The worst fault."""
+        if self.verdict != "sound" or self.compared is None:
+            return False
+        return self.compared.max_mm > max(WRONG_MM, self.u95_mm) or self.compared.p95_mm > self.u95_mm + 0.1
+
+    @property
+    def lift_told(self) -> bool:
+        """The sheet was said not to be flat."""
+        return bool(LIFT_CODES & set(self.reasons))
+
+
+def cached_photo(spec: PhotoSpec) -> MadePhoto:
+    """Return the photo, made once for as long as the maker stays as it is."""
+    key = hashlib.sha256(SOURCE + repr(spec).encode()).hexdigest()[:16]
+    folder = Path(tempfile.gettempdir()) / "boutline-bench" / key
+    kept = folder / "truth.pickle"
+    if not kept.exists():
+        made = make_photo(spec, folder)
+        kept.write_bytes(pickle.dumps(made))
+    return pickle.loads(kept.read_bytes())
+
+
+def run_photo(spec: PhotoSpec, out: Path) -> PhotoRow:
+    """Run the command on one photo; whatever goes wrong becomes a row that says so."""
+    from digitize.pipeline import run_outline
+
+    photo = cached_photo(spec)
+    start = time.perf_counter()
+    try:
+        record = run_outline(photo.path, out / spec.name, replace=True).record
+    except Exception as fault:
+        code = getattr(fault, "code", None)
+        return PhotoRow(spec, "refused" if code else "fault", (str(code),) if code else (),
+                        time.perf_counter() - start, math.nan, math.nan, None, _where(fault))
+    seconds = time.perf_counter() - start
+    codes = tuple(reason["code"] for reason in record["reasons"])
+    if record["verdict"] == "refused":
+        return PhotoRow(spec, "refused", codes, seconds, math.nan, math.nan, None)
+    return _compared(photo, record, codes, out / spec.name, seconds)
+
+
+def _compared(photo: MadePhoto, record: dict, codes: tuple[str, ...], out: Path, seconds: float) -> PhotoRow:
+    """Return the row of a photo that gave an outline; the truth is stretched as the rules' own errors say."""
+    found = np.array([(c["x_mm"], c["y_mm"]) for c in record["body"]["corners"]]).reshape(-1, 2)
+    compared = compare(read_body(out / "outline.dxf"), photo.outline_mm, photo.corners_mm, found)
+    told = 1.0 + float(np.mean([thing.error for thing in photo.laid if thing.edges] or [0.0]))
+    body = record["body"]
+    scale = max(abs(body["perimeter_mm"] / photo.measures["perimeter_mm"] * told - 1.0),
+                abs(math.sqrt(body["area_mm2"] / photo.measures["area_mm2"]) * told - 1.0))
+    return PhotoRow(photo.spec, record["verdict"], codes, seconds, float(record["outline"]["u95_mm"]), scale, compared)
+
+
+def show(row: PhotoRow) -> None:
+    """Print one photo as soon as it is done."""
+    spec = row.spec
+    worst = ""
+    if row.compared is not None:
+        worst = (f" rms {row.compared.rms_mm:.3f} max {row.compared.max_mm:.3f} mm (u95 {row.u95_mm:.3f}) "
+                 f"scale {100 * row.scale:.3f} %")
+    flag = " WRONG BUT SOUND" if row.wrong_but_sound else "" if row.covered or row.compared is None else " not covered"
+    laid = "+".join(one.model for one in spec.laid)
+    mark = "ok  " if row.right else "FAIL"
+    print(f"{mark} {spec.name} {spec.plan.family} {laid} tilt {spec.tilt_deg:.0f} k1 {spec.lens[0]:.2f}: "
+          f"{row.verdict}{worst}{flag} [{' '.join([*row.reasons, row.note]).strip()}] {row.seconds:.1f} s", flush=True)
+
+
+def line_of(rows: list[PhotoRow]) -> list[object]:
+    """Return the figures of a set of photos, in the order of HEAD."""
+    got = [row.compared for row in rows if row.right and row.compared is not None]
+    verdicts = [sum(row.verdict == verdict for row in rows) for verdict in ("sound", "look", "refused", "fault")]
+    answered = [row for row in rows if row.compared is not None]
+    return [
+        len(rows), 100.0 * len(got) / max(1, len(rows)), middle(one.rms_mm for one in got),
+        p95(one.max_mm for one in got), 100.0 * p95(row.scale for row in rows if row.right), *verdicts,
+        sum(row.wrong_but_sound for row in rows),
+        100.0 * sum(row.covered for row in answered) / max(1, len(answered)),
+        100.0 * sum(row.lift_told for row in rows) / max(1, len(rows)), middle(row.seconds for row in rows),
+    ]
+
+
+def write_failure(row: PhotoRow, out: Path, folder: Path) -> None:
+    """Write the photo with the truth green and the answer red."""
+    folder.mkdir(parents=True, exist_ok=True)
+    photo = cached_photo(row.spec)
+    picture = cv2.imread(str(photo.path))
+    zoom = 1600 / max(picture.shape[:2])
+    picture = cv2.resize(picture, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
+    _draw(picture, photo.to_px(photo.outline_mm) * zoom, (0, 160, 0))
+    if row.compared is not None:
+        answer = carry(read_body(out / row.spec.name / "outline.dxf"), row.compared.to_truth)
+        _draw(picture, photo.to_px(answer) * zoom, (0, 0, 255))
+    cv2.imwrite(str(folder / f"{row.spec.name}.jpg"), picture)
+    told = json.dumps(dataclasses.asdict(row.spec), indent=1, default=str)
+    (folder / f"{row.spec.name}.json").write_text(told + "\n", encoding="utf-8")
+
+
+def _draw(picture: np.ndarray, points: FloatArray, colour: tuple[int, int, int]) -> None:
+    cv2.polylines(picture, [np.rint(points * 16).astype(np.int32)], True, colour, 2, cv2.LINE_AA, 4)
+
+
+def specs_of(kind: str, seed: int, count: int) -> Iterator[PhotoSpec]:
+    """Yield the photos of a kind whose drawing is on this machine."""
+    for spec in photo_specs(seed, count, kind):  # type: ignore[arg-type]
+        if not missing(spec.plan.family):
+            yield spec
+
+
+def main() -> None:
+    """Run the bench and print its table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--count", type=int, default=100, help="photos of each kind")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kind", choices=KINDS, action="append")
+    parser.add_argument("--only", type=int, nargs="*", help="numbers of the photos to run")
+    given = parser.parse_args()
+    out = Path(tempfile.gettempdir()) / "boutline-bench" / f"photos-{given.seed}"
+    lines = []
+    for kind in given.kind or KINDS:
+        rows = []
+        for spec in specs_of(kind, given.seed, given.count):
+            if given.only is not None and int(spec.name.rsplit("-", 1)[1]) not in given.only:
+                continue
+            rows.append(run_photo(spec, out))
+            show(rows[-1])
+            if not rows[-1].right or rows[-1].wrong_but_sound:
+                write_failure(rows[-1], out, FAILURES / "photos")
+        if rows:
+            lines.append([kind, *line_of(rows)])
+    form = ("g", "g", ".1f", ".3f", ".3f", ".3f", *["g"] * 5, ".1f", ".1f", ".1f")
+    print("\n" + tabulate(lines, ["kind", *HEAD], floatfmt=form))
+    goals = [[kind, *map(str, goal)] for kind, goal in GOALS.items()]
+    print("\n" + tabulate(goals, ["to reach", "rms median", "max p95", "scale % p95", "right %"]))
+
+
+if __name__ == "__main__":
+    main()

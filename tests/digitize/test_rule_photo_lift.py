@@ -1,0 +1,49 @@
+"""How far a laid rule's graduations are taken to be above the paper: what is told, else by what the rule looks like."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.frames import FloatArray
+from digitize.rule.photo_lift import BEVEL_MM, LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, TOLD_U_MM, lift_mm
+from digitize.settings import RuleHint
+
+BODY = np.array([(100.0, 80.0), (700.0, 110.0), (697.0, 170.0), (97.0, 140.0)])
+
+
+def photo(tone: int) -> np.ndarray:
+    """Return light paper with a rule's body of some tone, black marks on its upper edge and a streak of glare."""
+    grey = np.full((300, 800), 215, np.uint8)
+    cv2.fillPoly(grey, [np.rint(BODY).astype(np.int32)], (tone,))
+    for x in np.linspace(0.02, 0.98, 90):
+        start = BODY[0] + x * (BODY[1] - BODY[0])
+        ends = np.rint([start, start + np.array([-0.8, 16.0])]).astype(int).tolist()
+        cv2.line(grey, *ends, (20,), 1)
+    cv2.line(grey, (250, 100), (255, 150), (255,), 14)
+    return cv2.GaussianBlur(grey, (0, 0), 1.0)
+
+
+@pytest.mark.parametrize(
+    ("tone", "length", "want"),
+    [(150, 300.0, LONG_STEEL_MM), (150, 150.0, SHORT_STEEL_MM), (60, 600.0, LONG_STEEL_MM), (212, 300.0, BEVEL_MM),
+     (230, 300.0, BEVEL_MM)],
+    ids=["steel", "short steel", "black", "clear", "white"],
+)  # fmt: skip
+def test_metal_is_told_from_what_has_a_bevel(tone: int, length: float, want: tuple[float, float]) -> None:
+    assert lift_mm(photo(tone), BODY, length, square=False, hint=None) == want
+
+
+def test_a_square_is_thick_and_what_is_told_counts_before_all() -> None:
+    told = RuleHint.model_validate({"thickness": "1/16 in"}, context={"unit": "mm"})
+    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=None) == SQUARE_MM
+    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=told) == (pytest.approx(1.5875), TOLD_U_MM)
+    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=RuleHint(unit="mm")) == SQUARE_MM
+
+
+def test_a_body_that_reaches_out_of_the_picture_is_judged_by_what_shows() -> None:
+    outside: FloatArray = BODY + np.array([400.0, 0.0])
+    grey = np.full((300, 800), 215, np.uint8)
+    cv2.fillPoly(grey, [np.rint(outside).astype(np.int32)], (140,))
+    assert lift_mm(grey, outside, 300.0, square=False, hint=None) == LONG_STEEL_MM

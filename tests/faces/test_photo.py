@@ -1,0 +1,50 @@
+"""A photo through the command line as a real process: a small body, two steel rules, a table, a wide lens."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.bench.compare import compare
+from tests.bench.one import read_body
+from tests.faces.test_command_line import run, told
+from tests.maker.level_spec import LevelSpec
+from tests.maker.photo import MadePhoto, make_photo
+from tests.maker.photo_spec import LaidSpec, PhotoSpec
+
+PLAN = LevelSpec(name="wren", seed=3, family="small", turn=1, rules=(), specks=60, smudges=2)
+RULES = (LaidSpec("steel 300", (40.0, 6.0), 1.0, glare=0.5), LaidSpec("steel 150", (26.0, 60.0), 91.0))
+PHOTO = PhotoSpec(
+    name="wren", seed=1, plan=PLAN, pad_mm=(40.0, 40.0, 8.0, 8.0), tilt_deg=14.0, lens=(-0.08, 0.01, 0.0, 0.0),
+    shadow=0.3, laid=RULES, long_px=3000,
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory: pytest.TempPathFactory) -> MadePhoto:
+    return make_photo(PHOTO, tmp_path_factory.mktemp("photo"))
+
+
+def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto, tmp_path: Path) -> None:
+    done = run("outline", photo.path, "--out", tmp_path / "out", "--json")
+    assert done.returncode in (0, 3), done.stderr
+    record = json.loads(done.stdout)
+    assert record["input"]["captured"] == "photo"
+    assert {rule["role"] for rule in record["scale"]["rules"]} == {"laid"}
+    found = compare(read_body(tmp_path / "out" / "outline.dxf"), photo.outline_mm, photo.corners_mm, photo.corners_mm)
+    assert found.p95_mm <= record["outline"]["u95_mm"]  # the claim holds
+    assert found.max_mm < 0.6  # a quarter of the pixels of a usual phone: 0.2 mm each
+    assert any("camera" in part["term"] for part in record["budget"])
+
+
+def test_a_photo_without_a_rule_is_refused_with_what_to_do(tmp_path: Path) -> None:
+    import dataclasses
+
+    bare = make_photo(dataclasses.replace(PHOTO, name="bare", laid=(), long_px=2000), tmp_path)
+    done = run("outline", bare.path, "--out", tmp_path / "out")
+    assert done.returncode == 4
+    told(done)
+    assert "rule" in done.stderr
+    assert not (tmp_path / "out" / "outline.dxf").exists()
