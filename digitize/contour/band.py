@@ -134,8 +134,7 @@ def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px:
     usual = float(np.median(strength))
     seen = strength > 0.4 * usual
     # Half the height of the line's own ink: where darker ink crosses it or runs beside it, that is not the measure.
-    own = np.where(strength > OWN_INK * usual, usual, strength)
-    level = np.asarray(paper - own / 2.0, dtype=np.float64)
+    level = np.asarray(paper - np.minimum(strength, OWN_INK * usual) / 2.0, dtype=np.float64)
     above = profile > level[:, None]
     low, low_found = _crossing(profile, above, peak, level, offsets, -1)
     high, high_found = _crossing(profile, above, peak, level, offsets, +1)

@@ -64,7 +64,8 @@ def test_a_darker_line_beside_a_faint_one_does_not_move_its_far_edge() -> None:
     sign = np.sign(across[0, 0])  # which of the two edges lies away from the dark line
     away = -band.high if sign < 0 else band.low
     clear = np.abs(path[:, 1] / PX_PER_MM - 30.0) > 10.0
-    assert np.abs(away[beside] - np.median(away[clear])).max() < 0.15  # px; half a dark line's height moves it by 0.5
+    # px: a fifth more than a line's own ink passes for its own, 0.2; half a dark line's height would move it by 0.5
+    assert np.abs(away[beside] - np.median(away[clear])).max() < 0.25
 
 
 def comb(*ends: float) -> list[tuple[FloatArray, int, int]]:
