@@ -17,7 +17,6 @@ settings.load_profile("repeatable")
 
 # What photos still fall short of, each test kept as it is; it may pass on a machine at rest or a happier example.
 KNOWN_SHORT = {
-    "test_sheet.py::test_outline_edges_and_lines[light]": "edges of a sheet on a table nearly as light as paper",
     "test_adjust.py::test_it_is_quick": "seconds on a busy machine",
     "test_flatness.py::test_a_millimetre_at_250_from_the_middle_is_reported": "a curl may be taken for a rule's fault",
     "test_rule_photo.py::test_the_count_goes_on_across_a_hand": "the count across a long gap",

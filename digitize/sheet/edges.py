@@ -22,16 +22,16 @@ REACHES_PX = (18.0, 9.0, 9.0)
 CORNER_PX = 15.0
 # Paper is looked at so far inside; what is beside it so far outside of the edge.
 PAPER_FROM_PX = 3.0
-BESIDE_PX = (2.0, 4.5)
+BESIDE_PX, FARTHER_PX = (2.0, 4.5), (4.5, 7.0)
 # An edge is a step of so many grey levels, and of this part of what the side's steps usually are.
 LEAST_STEP, PART_OF_USUAL = 3.0, 0.4
-# Where what leaves the paper comes back at once it is the shadow beside the paper: then its deepest counts.
+# Where what leaves the paper comes back at once it is the shadow beside the paper: then the steepest place counts.
 PLATEAU_PART = 0.6
 # A camera's sharpening makes the paper's rim lighter, by less than this part of the step.
 HALO_PART = 0.3
 # Places of a side, and the part of its stations that has one.
 LEAST_PLACES = 8
-LEAST_FOUND = 0.12
+LEAST_FOUND = 0.25
 # Where what is inside leaves the paper's usual grey by this part, something may lie on it: it has little say.
 # Of an edge at least this part has paper inside.
 LIKE_PAPER, OTHER_SAY = 0.15, 0.05
@@ -141,27 +141,49 @@ def _leaves_paper(row: FloatArray, noise: float) -> tuple[float, float] | None:
     # the paper just inside, as light changes along
     inside = row[max(0, first - round((PAPER_FROM_PX + 5) / ACROSS_STEP_PX)) : first - round(2 / ACROSS_STEP_PX)]
     paper = float(np.median(inside)) if len(inside) > 3 else paper
-    beside = _beside(row - paper, first)
+    beside, narrow = _beside(row - paper, first)
     if abs(beside) < least:
         return None
-    half = (np.interp(paper, np.arange(256), LIGHT) + np.interp(paper + beside, np.arange(256), LIGHT)) / 2
     light = np.interp(row, np.arange(256), LIGHT)
-    sign = np.sign(beside)
-    past = np.flatnonzero(sign * (light[max(first - 4, 0) :] - half) >= 0) + max(first - 4, 0)
+    levels = (float(np.interp(level, np.arange(256), LIGHT)) for level in (paper, paper + beside))
+    at = _steepest(light, first, float(np.sign(beside))) if narrow else _half_way(light, first, *levels)
+    return None if at is None else (at, beside)
+
+
+def _half_way(light: FloatArray, first: int, paper: float, beside: float) -> float | None:
+    """Return the place (in steps) where light passes half way from the paper's to what is beside it."""
+    half, from_step = (paper + beside) / 2, max(first - 4, 0)
+    past = np.flatnonzero(np.sign(beside - paper) * (light[from_step:] - half) >= 0) + from_step
     if len(past) == 0 or past[0] == 0:
         return None
     at = int(past[0])
-    part = (half - light[at - 1]) / (light[at] - light[at - 1] or 1.0)
-    return at - 1 + float(part), beside
+    return at - 1 + float((half - light[at - 1]) / (light[at] - light[at - 1] or 1.0))
 
 
-def _beside(off: FloatArray, first: int) -> float:
-    """Return how far what is beside the paper is from it: its level, or the deepest of a narrow shadow."""
-    far = off[first : first + round(5 / ACROSS_STEP_PX)]
+def _steepest(light: FloatArray, first: int, sign: float) -> float | None:
+    """Return the place (in steps) of the steepest change about ``first``.
+
+    A shadow as narrow as the lens's blur is not seen as deep as it is, so half of its depth is not the paper's end.
+    """
+    low, high = max(first - 6, 1), min(first + 6, len(light) - 2)
+    slope = sign * np.gradient(light)[low : high + 1]
+    at = int(np.argmax(slope))
+    if not 0 < at < len(slope) - 1:
+        return None
+    before, peak, after = slope[at - 1 : at + 2]
+    return low + at + 0.5 * float(before - after) / min(float(before - 2 * peak + after), -1e-9)
+
+
+def _beside(off: FloatArray, first: int) -> tuple[float, bool]:
+    """Return how far what is beside the paper is from it, its level or the deepest of a narrow shadow, and which."""
     sign = np.sign(off[first])
-    peak = int(np.argmax(sign * far))
-    start = first + round(BESIDE_PX[0] / ACROSS_STEP_PX)
-    level = off[start : start + round((BESIDE_PX[1] - BESIDE_PX[0]) / ACROSS_STEP_PX)]
-    plateau = float(np.median(level)) if len(level) else float(far[peak])
-    deepest = float(far[peak])
-    return plateau if sign * plateau > PLATEAU_PART * abs(deepest) else deepest
+    deepest = sign * float((sign * _stretch(off, first, (0.0, 5.0))).max())
+    level, farther = (float(np.median(_stretch(off, first, reach))) for reach in (BESIDE_PX, FARTHER_PX))
+    narrow = min(sign * level, sign * farther) <= PLATEAU_PART * abs(deepest)
+    return (deepest if narrow else level), bool(narrow)
+
+
+def _stretch(off: FloatArray, first: int, reach_px: tuple[float, float]) -> FloatArray:
+    """Return what a row has so far beyond a step, at least its last value."""
+    start, end = (first + round(reach / ACROSS_STEP_PX) for reach in reach_px)
+    return off[min(start, len(off) - 1) : end]

@@ -19,7 +19,7 @@ from digitize.sheet.edges import measure_edge
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
-from digitize.sheet.profile import smooth_course
+from digitize.sheet.profile import STATION_PX, smooth_course
 from digitize.sheet.sides import plain_tones, side_lines, stronger
 
 Grey = npt.NDArray[np.uint8]
@@ -43,7 +43,9 @@ EDGE_SIGMA_PX = 0.6  # as the lens is told by them: paper is not cut as straight
 LEAST_LINE_SIGMA_PX = 0.1
 # Places that leave the sheet's straight edge by more than this are none of it (paper that lifts bows less), and most
 # must not.
-MOST_EDGE_OFF_PX, LEAST_ON_LINE, LEAST_EDGE_PLACES = 2.5, 0.6, 8
+MOST_EDGE_OFF_PX, LEAST_ON_LINE, LEAST_EDGE_PLACES = 2.5, 0.8, 8
+# An edge with places along less than this part of it is in pieces, and those must be on one line nearer than this.
+LEAST_COVERED, MOST_OFF_IN_PIECES_PX = 0.5, 0.5
 # With fewer straight things than this no lens is told: a few that are not straight could make one up.
 LEAST_TOGETHER = 5
 # Nor is one whose places scatter by so many times what the others' do, and by more than this.
@@ -212,8 +214,12 @@ def _on_one_line(edge: StraightLine, lens: Lens) -> StraightLine | None:
     line = smooth_course(station, across, 1)
     if line is None:
         return None
-    kept = np.abs(across - line.at) < MOST_EDGE_OFF_PX
+    off = np.abs(across - line.at)
+    kept = off < MOST_EDGE_OFF_PX
     if kept.mean() < LEAST_ON_LINE or kept.sum() < LEAST_EDGE_PLACES:
+        return None
+    covered = len(station) * STATION_PX / float(np.ptp(station))
+    if covered < LEAST_COVERED and np.sqrt(np.mean(off**2)) > MOST_OFF_IN_PIECES_PX:
         return None
     return replace(edge, places=PxPoints(edge.places.xy[kept]), sigma_px=edge.sigma_px[kept])
 

@@ -222,6 +222,7 @@ def make_scene(
     shadow: bool = False,
     drop_mm: float = 0.6,
     noise: float = 2.0,
+    sharpen: float = 0.0,
 ) -> Scene:
     """Return a photo of a drawn sheet.
 
@@ -237,6 +238,7 @@ def make_scene(
         shadow: of something beside the picture, soft, over a part of it.
         drop_mm: width of the shadow that the sheet itself throws to the right and down.
         noise: standard deviation of the sensor's, grey levels.
+        sharpen: how much of what is finer than a pixel's blur the camera adds.
     """
     view = view or View()
     frame = np.array([(-0.5, -0.5), (view.wide, -0.5), (view.wide, view.high), (-0.5, view.high)])
@@ -255,12 +257,14 @@ def make_scene(
         painter.curve(np.column_stack([x + chord * (t + 1) / 2, y + rise * (1 - t**2)]))
     for corner, turn, grey in rules:
         painter.box(corner, (200.0, 28.0), grey, turn)
-    grey = _taken(painter, view, shadow, noise, np.random.default_rng(seed + 100))
+    grey = _taken(painter, view, shadow, (noise, sharpen), np.random.default_rng(seed + 100))
     grey.setflags(write=False)
     return Scene(Picture(grey, "photo.jpg", "0" * 64, None, "photo"), view, size_mm, lines)
 
 
-def _taken(painter: Painter, view: View, shadow: bool, noise: float, rng: np.random.Generator) -> Grey:
+def _taken(
+    painter: Painter, view: View, shadow: bool, noise_sharpen: tuple[float, float], rng: np.random.Generator
+) -> Grey:
     """Return the photo: each pixel the mean of 2 x 2 places, then the lens's blur, the light and the noise."""
     # where the table's places are seen changes smoothly: every eighth sample, and straight between them
     x, y = np.meshgrid(np.arange(0, 2 * view.wide + 8, 8) / 2 - 0.25, np.arange(0, 2 * view.high + 8, 8) / 2 - 0.25)
@@ -275,7 +279,10 @@ def _taken(painter: Painter, view: View, shadow: bool, noise: float, rng: np.ran
     fine = cv2.GaussianBlur(np.vstack(rows), (0, 0), 1.6)
     light = cv2.resize(fine, (view.wide, view.high), interpolation=cv2.INTER_AREA) * _lamp(view, shadow)
     kept = 255.0 * np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 0) ** (1 / 2.4) - 0.055)
-    return np.clip(np.rint(kept + rng.normal(0, noise, kept.shape)), 0, 255).astype(np.uint8)
+    noise, sharpen = noise_sharpen
+    kept += rng.normal(0, noise, kept.shape)
+    kept += sharpen * (kept - cv2.GaussianBlur(kept, (0, 0), 1.2))
+    return np.clip(np.rint(kept), 0, 255).astype(np.uint8)
 
 
 def _lamp(view: View, shadow: bool) -> Floats:
