@@ -54,6 +54,8 @@ def _block_place(block: FloatArray, full: float) -> tuple[float, float] | None:
         return None
     bare = _bare_columns(block, top)
     top = int(np.argmax(bare))
+    if bare[top] <= 0.0:  # nothing here is darker than the paper
+        return None
     above = np.maximum(bare - LINE_FOOT * bare[top], 0.0)
     low, high = top, top
     while low > 0 and above[low - 1] > 0:

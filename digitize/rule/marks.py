@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import shift
+from scipy.ndimage import gaussian_filter, shift
 
 from calibration.frames import FloatArray
 from digitize.shapes import SpanPlaces
@@ -25,6 +25,7 @@ BY_EYE_PX, CENTRED_PX = 1.0, 0.3
 # Edges count within this of the place, falling off as a bell of this spread; a mark's middle is sought within the last.
 REACH_PX, SPREAD_PX, FARTHEST_PX = 12, 5.0, 3.0
 ROUNDS, SETTLED_PX = 8, 0.01
+SMOOTH_PX = 1.0  # edges are taken from ink this smooth: differences of sharp ink depend on where it lies in a pixel
 # Lines cross there when edges run in both directions alike (4 det / trace^2, 1 for a perfect cross) and pass this near.
 ROUND, NEAR_PX = 0.5, 3.5
 # The middle of a mark is darker than its surroundings' paper by this many grey levels, and turned half round about it
@@ -60,7 +61,7 @@ def mark_middle(grey: npt.NDArray[np.uint8], place: tuple[float, float]) -> tupl
     if low.min() < 0 or high[0] > grey.shape[1] or high[1] > grey.shape[0]:
         return None
     patch = grey[low[1] : high[1], low[0] : high[0]].astype(np.float64)
-    down, right = np.gradient(patch)
+    down, right = (gaussian_filter(patch, SMOOTH_PX, order=order, mode="nearest") for order in ((1, 0), (0, 1)))
     edges = np.stack([right.ravel(), down.ravel()], axis=1)
     where = np.stack(np.meshgrid(*(np.arange(2 * REACH_PX + 1.0),) * 2), axis=-1).reshape(-1, 2) + low
     middle = start

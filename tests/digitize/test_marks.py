@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from digitize.rule.marks import BY_EYE_PX, CENTRED_PX, mark_middle, span_places
 from digitize.settings import SpanHint
 
-PAPER, INK, OVER = 235.0, 40.0, 8
+# Edges along the pixels come out wrong by up to half a part, so the parts are small.
+PAPER, INK, OVER = 235.0, 40.0, 16
 
 
 CROSS = (0.0, 90.0, 180.0, 270.0)
@@ -30,6 +31,7 @@ def page(middle: tuple[float, float], angle_deg: float = 0.0, arms: tuple[float,
 
 
 @settings(max_examples=40, deadline=None)
+@example(48.296875, 49.28125, 0.0, 0, 0)  # was 0.16 px off: differences of sharp ink
 @given(
     st.floats(48.0, 52.0), st.floats(48.0, 52.0), st.floats(0.0, 90.0), st.integers(-2, 2), st.integers(-2, 2)
 )

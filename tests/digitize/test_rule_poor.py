@@ -8,6 +8,8 @@ import pytest
 
 from calibration.units import MM_PER_INCH
 from digitize.rule import find_rules
+from digitize.rule.baseline import find_baseline
+from digitize.rule.candidates import Seed
 from digitize.rule.certain import certain_part
 from digitize.rule.graduations import Ticks
 from digitize.rule.hierarchy import read_hierarchy
@@ -149,3 +151,12 @@ def test_a_pattern_that_goes_on_keeps_both_sides():
     index = np.concatenate([np.arange(0, 90), np.arange(110, 160)])
     ticks = ticks_with(index, lengths_of(index))
     assert certain_part(ticks, read_hierarchy(index, ticks.lengths_px)) is ticks
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_strip_without_ink_holds_no_baseline():
+    """Paper in rows light and lighter, as a screen prints it: no middle may be taken of no ink."""
+    grey = np.full((60, 400), 200, dtype=np.uint8)
+    grey[1::2] = 215
+    line = Line(np.array([0.0, 30.0]), np.array([1.0, 0.0]), 0.0, 399.0)
+    assert not find_baseline(grey, Seed(line, 1, 10.0, 0.0, 399.0, 1.0)).drawn
