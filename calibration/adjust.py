@@ -1,8 +1,8 @@
 """One photo of a flat sheet: known lengths, straight lines and angles -> lens, camera and their uncertainty.
 
 Everything is adjusted at once (calibration.adjust_model). A rule that all else contradicts is refused, never
-left out; a single stray graduation is left out (outlier test after Baarda, "A testing procedure for use in geodetic
-networks", Publ. on Geodesy 2/5, 1968). Where data scatter more than stated, sigmas are widened, never narrowed.
+left out; a single stray graduation is left out. Where data scatter more than stated, sigmas are widened; they are never
+narrowed.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from calibration.adjust_check import RIVAL_COST, contradicted, impossible, strain
 from calibration.adjust_fit import Solution, solve_from
-from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, SCALE, State, angle_rows, beforehand, by_bending
+from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, State, angle_rows, by_bending
 from calibration.adjust_scene import scene_of, smooth_places
 from calibration.adjust_start import starts_of
 from calibration.adjust_weak import REFUSE_REL, SCALES, trust_in
@@ -25,15 +26,10 @@ from calibration.lens import Lens
 from calibration.linefit import scatter_factor
 from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
 from calibration.photo import PhotoCalibration
-from calibration.solve import DISAGREE_REL, NO_SCALE, FailedFit
+from calibration.solve import NO_SCALE, FailedFit
 
-CONTRADICTED_SIGMAS = 4.0  # a length further from what all else says cannot be right
 ANGLE_SIGMAS = 4.0  # an angle further from what is stated is doubted
-STRAINED = 20.0  # squared sigmas by which a camera may leave what is usual: 4.5 of them in one respect
-STRANGE = 9.0  # the same, before a person must look
-LEAST_SHARE = 1e-4  # of an error that shows; with less nothing else checks a rule
-FREED_U = 0.2  # 1 sigma of the scale of a rule that is not believed
-RIVAL_COST = 9.0  # a different camera that fits nearly as well: within three sigmas
+STRANGE = 9.0  # squared sigmas by which a camera may leave what is usual before a person must look
 
 
 def adjust(
@@ -55,8 +51,8 @@ def adjust(
         lens: as calibrated before, when it was.
 
     Returns:
-        The calibration, or a false value with the code "no-rule", "photo-not-solved", "rules-disagree" or
-        "photo-scale-open".
+        The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
+        "rules-disagree" or "photo-scale-open".
 
     Raises:
         ValueError: a control's or line's places are all the same, or an angle names no thing or has no sigma.
@@ -70,8 +66,9 @@ def adjust(
     names = [control.name for control in known]
     if not ends or not _possible(ends[0].state):
         return FailedFit("photo-not-solved", {})
-    if _contradicted(ends[0], len(names)) or strain(ends[0]) > STRAINED:
-        return _wrong_rule(ends[0], names)
+    failed = impossible(ends[0], names)
+    if failed is not None:  # it is false by its nature
+        return failed
     focal_known = "a lens calibrated before" if lens else _focal_words(focal_px)
     return _finished(ends, names, [line.name for line in lines], focal_known)
 
@@ -81,48 +78,8 @@ def _focal_words(focal_px: float | None) -> str:
 
 
 def _possible(state: State) -> bool:
-    """Tell whether the camera is in front of the sheet and its lens maps the middle to the middle."""
+    """Tell whether the camera is in front of the sheet."""
     return bool(state.rotation[2, 2] < 0.0 and np.isfinite(state.common).all() and state.distance_mm > 0.0)
-
-
-def _contradicted(solution: Solution, controls: int) -> bool:
-    """Tell whether one length leaves what all else says together."""
-    scene, state = solution.scene, solution.state
-    known_u, off = scene.own_u[:controls, SCALE], np.abs(state.own[:controls, SCALE])
-    spread = np.linalg.inv(solution.normal.matrix).diagonal()[COMMONS:].reshape(scene.things, -1)[:controls, SCALE]
-    share = np.maximum(1.0 - spread / known_u**2, LEAST_SHARE)  # of an error of it that shows
-    sigmas = off / (known_u * np.sqrt(share))
-    checked = share > LEAST_SHARE  # something else checks it
-    return bool(np.any(checked & (off / share >= DISAGREE_REL) & (sigmas > CONTRADICTED_SIGMAS)))
-
-
-def strain(solution: Solution) -> float:
-    """Return the sum of squares by which lens and camera leave what is usual, in sigmas."""
-    return float(np.sum(beforehand(solution.scene, solution.state)[1][:COMMONS] ** 2))
-
-
-def _wrong_rule(solution: Solution, names: Sequence[str]) -> FailedFit:
-    """Return the failure of a photo in which lengths contradict each other, or only a strange camera unites them.
-
-    A wrong rule bends the camera before it leaves the others, so each is taken out of the scale in turn; the one
-    without which all else agrees best is named, and another with it when that would do as well.
-    """
-    found: list[tuple[float, int, float]] = []
-    for thing in range(len(names)):
-        freed_u = solution.scene.own_u.copy()
-        freed_u[thing, SCALE] = FREED_U
-        scene = replace(solution.scene, own_u=freed_u)
-        ends = solve_from(scene, starts_of(scene, solution.used)[:1], solution.used)
-        if ends and strain(ends[0]) <= STRAINED and not _contradicted(ends[0], len(names)):
-            found.append((ends[0].normal.cost, thing, float(np.expm1(ends[0].state.own[thing, SCALE]))))
-    if not found:
-        return FailedFit("photo-not-solved", {})
-    found.sort()
-    rivals = [names[thing] for cost, thing, _ in found[1:] if cost <= found[0][0] + RIVAL_COST]
-    second = rivals[0] if len(rivals) == 1 else "all else in the picture"
-    return FailedFit(
-        "rules-disagree", {"first": names[found[0][1]], "second": second, "percent": f"{100 * abs(found[0][2]):.2f}"}
-    )
 
 
 def _finished(
@@ -154,7 +111,7 @@ def _finished(
         scatter=scatter,
         uneven_mm=max(uneven),
         weak=trust.weak,
-        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_other_doubts(best, [*names, *line_names], rivals)),
+        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, names, line_names, bool(rivals))),
         solution=best,
     )
 
@@ -241,10 +198,17 @@ def _uneven_doubts(names: Sequence[str], uneven: Sequence[float]) -> list[Doubt]
     return [doubt("rule-nonlinear", rule=name, max_mm=f"{most:.2f}") for name, most in pairs if most > 0.0]
 
 
-def _other_doubts(solution: Solution, names: Sequence[str], rivals: Sequence[Solution]) -> list[Doubt]:
+def _doubts(solution: Solution, names: Sequence[str], line_names: Sequence[str], rivals: bool) -> list[Doubt]:
     found = [doubt("photo-two-ways")] if rivals else []
+    if contradicted(solution, len(names)):  # refused unless a bent sheet explains it better
+        found.append(doubt("rules-bent"))
     if strain(solution) > STRANGE:
         found.append(doubt("photo-strange"))
+    return [*found, *_angle_doubts(solution, [*names, *line_names])]
+
+
+def _angle_doubts(solution: Solution, names: Sequence[str]) -> list[Doubt]:
+    found = []
     inverse = np.linalg.inv(solution.normal.matrix)
     rows = angle_rows(solution.scene, solution.state)
     for angle, (row, misfit) in zip(solution.scene.angles, rows, strict=True):

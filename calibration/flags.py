@@ -71,9 +71,12 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     # --- the photo
     "two-sheets": ("refused", "More than one sheet lies in the picture.", "Photograph one sheet at a time, the others out of the frame."),
     "photo-not-solved": ("refused", "No camera shows the rules and lines where they are seen.", "Check that every rule is straight and counted right; photograph the sheet again, flat and from straight above."),
+    "photo-bent": ("refused", "The sheet is bent so far that its rules and lines fit no camera.", "Press the sheet flat, with glass or weights outside the outline, and photograph it again from further away."),
     "photo-scale-open": ("refused", "Nothing in the photo fixes the {part} (1 sigma {percent} %).", "Lay a second rule square to the first, or a try square, on the sheet and photograph it again from straight above."),
     "photo-rests": ("look", "In the photo the {part} ({percent} %, 1 sigma) rests on: {evidence}.", "Lay a second rule square to the first, or a try square, on the sheet and photograph it again from straight above."),
     "photo-strange": ("look", "Only an unusual lens or camera explains the photo.", "Check that every rule is counted right and lies flat, and that the picture was not cropped or zoomed; if it was not, photograph the sheet again."),
+    "rules-or-bent": ("refused", "Either {first} is wrong by {percent} % or the sheet is not flat; the photo cannot tell which.", "Press the sheet flat, check the rule, and photograph it again from further away."),
+    "rules-bent": ("look", "The known lengths disagree on a flat sheet; a bent sheet explains it better than a wrong rule.", "Press the sheet flat, check every rule, and photograph it again."),
     "photo-two-ways": ("look", "Two different cameras explain the photo nearly as well; the uncertainty spans both.", "Photograph the sheet again with a rule along each of two edges."),
     "photo-angle": ("look", "The angle between {first} and {second} differs from what is stated by {off_deg} degrees.", "Check that the sheet or the square is true there; leave the angle out if it is not."),
     "sheet-not-flat": ("look", "The sheet is not flat: it rises by about {lift_mm} mm {where} (chance that noise alone looks so: {chance}).", "Press the sheet flat there, with glass or weights outside the outline, and photograph it again from at least {stand_m} m."),

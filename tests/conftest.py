@@ -15,21 +15,6 @@ from tests.maker import MadePlan, PlanSpec, make_plan
 settings.register_profile("repeatable", derandomize=True)
 settings.load_profile("repeatable")
 
-# What photos still fall short of, each test kept as it is; it may pass on a machine at rest or a happier example.
-KNOWN_SHORT = {
-    "test_adjust.py::test_it_is_quick": "seconds on a busy machine",
-    "test_flatness.py::test_a_millimetre_at_250_from_the_middle_is_reported": "a curl may be taken for a rule's fault",
-    "test_rule_photo.py::test_the_count_goes_on_across_a_hand": "the count across a long gap",
-}
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    for item in items:
-        for name, why in KNOWN_SHORT.items():
-            if name in item.nodeid:
-                item.add_marker(pytest.mark.xfail(reason=why, strict=False))
-
-
 FIXTURES = Path(__file__).resolve().parents[1] / "fixtures"
 
 

@@ -32,7 +32,7 @@ END_SPARE_MM = 2.0
 END_BACK_PX, END_HALF_PX = 8.0, 5  # looked at inward from the last graduation; averaged on both sides of a step
 EDGE_SHARE = 0.6  # of the blocks show the far edge
 MOST_TURN = 1.5  # mm by which the far edge may seem farther at the end of a rule than in its middle
-CLEAR_ROWS = 1.5
+CLEAR_ROWS, INSIDE_ROWS = 1.5, 4  # beyond the tips of the shortest marks: clear of them, and looked at
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,9 +77,9 @@ def look_at_body(grey: Grey, course: Course, low: float, high: float, side: Side
     tone = tones(grey, course, low, high, side.base + side.way * steps)
     zero = int(np.argmin(np.abs(steps)))
     outside = tone[zero - int(FAR_ROWS) : zero - int(NEAR_ROWS)].mean(axis=0)
-    # Beyond the shortest marks few are left, and the median does not see them.
-    first, last = (zero + abs(row - side.base) for row in (side.short, side.tip))
-    inside = tone[int(first + CLEAR_ROWS) : int(max(last, first + CLEAR_ROWS + 2)) + 1].mean(axis=0)
+    # Just beyond the shortest marks few are left, and the median does not see them.
+    first = zero + abs(side.short - side.base)
+    inside = tone[int(first + CLEAR_ROWS) : int(first + CLEAR_ROWS) + INSIDE_ROWS].mean(axis=0)
     far, slope = _far_edge(tone, zero, abs(side.tip - side.base), mm)
     edge = tone[zero - FOOT_ROWS : zero + FOOT_ROWS]
     band = tone[zero + FOOT_ROWS : max(int(first) - 1, zero + FOOT_ROWS + 1)].mean(axis=0)

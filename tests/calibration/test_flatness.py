@@ -11,6 +11,7 @@ from calibration.adjust import adjust
 from calibration.flatness import Flatness, flatness
 from calibration.frames import PxPoints, SheetPoints
 from calibration.photo import PhotoCalibration
+from calibration.solve import FailedFit
 from tests.bench.photo_points import SIZE_PX, Camera, Height, Sheet, across_error, body, two_rules
 
 FROM_MIDDLE_MM = 250.0  # where the lift is 1 mm
@@ -55,13 +56,28 @@ def drawn(sheet: Sheet) -> None:
         sheet.line((x, -190), (x, 190))
 
 
-def judged(layout, seed: int, height: Height | None) -> tuple[Sheet, PhotoCalibration, Flatness]:
+def shown(layout, seed: int, height: Height | None) -> tuple[Sheet, PhotoCalibration | FailedFit]:
     rng = np.random.default_rng([seed, 99])
     sheet = Sheet(Camera.random(rng, 15.0), rng, height=height, edge_bow_mm=0.02)
     layout(sheet)
-    photo = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
+    return sheet, adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
+
+
+def judged(layout, seed: int, height: Height | None) -> tuple[Sheet, PhotoCalibration, Flatness]:
+    sheet, photo = shown(layout, seed, height)
     assert photo, photo.doubt
     return sheet, photo, flatness(photo, sheet.controls, sheet.lines)
+
+
+SAYS_BENT = ("photo-bent", "rules-or-bent")
+
+
+def said_bent(layout, seed: int, height: Height) -> bool:
+    """Whether a photo is refused as bent, or its sheet is reported; a refusal for any other reason says nothing."""
+    sheet, photo = shown(layout, seed, height)
+    if not photo:
+        return photo.code in SAYS_BENT
+    return not flatness(photo, sheet.controls, sheet.lines).flat
 
 
 @pytest.mark.slow
@@ -80,7 +96,7 @@ def test_a_millimetre_at_250_from_the_middle_is_reported(layout, kind):
     reported = []
     for seed in range(20):
         height = LIFTS[kind](np.random.default_rng([seed, 7]))
-        reported.append(not judged(layout, seed, height)[2].flat)
+        reported.append(said_bent(layout, seed, height))
     assert sum(reported) >= 19  # 95 %
 
 
@@ -89,10 +105,15 @@ def test_a_millimetre_at_250_from_the_middle_is_reported(layout, kind):
 def test_the_claim_grows_to_hold_what_a_lift_does(kind):
     inside = []
     for seed in range(12):
-        sheet, photo, bent = judged(drawn, seed, LIFTS[kind](np.random.default_rng([seed, 7])))
+        sheet, photo = shown(drawn, seed, LIFTS[kind](np.random.default_rng([seed, 7])))
+        if not photo:  # no outline and no claim, as long as the reason is said
+            assert photo.code in SAYS_BENT, photo.doubt
+            continue
+        bent = flatness(photo, sheet.controls, sheet.lines)
         found = photo.to_sheet(PxPoints(sheet.camera(body(), sheet.height(body()))))
         claimed = np.hypot(photo.u_outline_mm(found), bent.u_outline_mm(photo, found))
         inside.append(np.mean(np.abs(across_error(found.xy, body())) <= 2 * claimed))
+    assert len(inside) >= 10
     assert np.mean(inside) >= 0.85  # a person is told to look; the form is only the likeliest of those tried
 
 
@@ -102,7 +123,7 @@ def test_a_lifted_right_edge_is_named_with_its_size():
     assert found.chance < 1e-6
     true_mm = 3.0 * ((285 - 50) / 200) ** 2  # at the end of what is drawn
     assert found.lift_mm == pytest.approx(true_mm, rel=0.3)
-    assert found.at_mm[0] - found.middle_mm[0] > 200
+    assert found.at_mm[0] - found.extent.middle_mm[0] > 200
     (one,) = found.doubts
     assert (one.code, one.weight) == ("sheet-not-flat", "look")
     assert "right" in one.text
