@@ -99,7 +99,7 @@ def _finished(
     residuals = [_residuals_mm(best, places) for places in best.scene.slices[:count]]
     uneven = [_uneven_mm(best, thing, residuals[thing]) for thing in range(count)]
     return PhotoCalibration(
-        lens=Lens(centre, state.focal_px, state.k1, state.k2, *best.scene.decentering),
+        lens=Lens(centre, state.focal_px, state.k1, state.k2, state.p1, state.p2),
         pose=CameraPose(state.rotation, np.array([0.0, 0.0, state.distance_mm]), state.focal_px, centre),
         covariance=covariance,
         certified=trust.certified,
@@ -156,7 +156,7 @@ def _freedom(solution: Solution) -> int:
 
 
 def _gap(one: State, two: State) -> FloatArray:
-    """Return (8,) the step from one state's common unknowns to another's."""
+    """Return (10,) the step from one state's common unknowns to another's."""
     gap = two.common - one.common
     gap[5:7] /= one.rotation[2, 2] * np.array([-1.0, 1.0])
     return gap

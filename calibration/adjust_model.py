@@ -2,7 +2,7 @@
 
 All unknowns are adjusted together (bundle adjustment; Triggs, McLauchlan, Hartley and Fitzgibbon, "Bundle
 adjustment - a modern synthesis", Vision Algorithms, LNCS 1883 (2000) 298). Common to all: log focal length,
-lens centre, k1, k2, tilt about the camera's x and y, log distance. Own to each thing: its place, its
+lens centre, k1, k2, tilt about the camera's x and y, log distance, p1, p2. Own to each thing: its place, its
 direction, its scale error, its lift and by how much it leaves a straight line. The sheet's origin lies on the optical
 axis and its turn follows the picture, so nothing about the frame is left open.
 """
@@ -17,10 +17,12 @@ from calibration.camera import turned
 from calibration.frames import BoolArray, FloatArray, IntArray
 from calibration.lens import bent, bent_slopes
 
-COMMON = ("log focal length", "centre x", "centre y", "k1", "k2", "tilt about x", "tilt about y", "log distance")
+COMMON = (
+    "log focal length", "centre x", "centre y", "k1", "k2", "tilt about x", "tilt about y", "log distance", "p1", "p2",
+)  # fmt: skip
 COMMONS = len(COMMON)
-LEFT_OUT = ("k3", "p1", "p2")  # of the lens: not adjusted, but their size counts in what is claimed
-LEFT_OUT_U = np.array([0.04, 5e-4, 5e-4])  # 1 sigma of them; common practice, no source
+LEFT_OUT = ("k3",)  # of the lens: not adjusted, but their size counts in what is claimed
+LEFT_OUT_U = np.array([0.04])  # 1 sigma of them; common practice, no source
 OWN = ("along", "across", "direction", "log scale", "lift", "bow", "swing", "ripple")
 OWNS = len(OWN)
 DIRECTION, SCALE, LIFT, SHAPES = 2, 3, 4, slice(5, 8)
@@ -54,9 +56,8 @@ class Scene:
     own_mean: FloatArray  # (T, 8)
     own_u: FloatArray  # (T, 8) 1 sigma of what is known of each beforehand; inf: nothing, 0: it has none
     angles: tuple[Angle, ...]
-    common_mean: FloatArray  # (8,)
-    common_u: FloatArray  # (8,) 1 sigma beforehand; inf: nothing
-    decentering: tuple[float, float]  # p1, p2, held
+    common_mean: FloatArray  # (10,)
+    common_u: FloatArray  # (10,) 1 sigma beforehand; inf: nothing
 
     @property
     def things(self) -> int:
@@ -81,6 +82,8 @@ class State:
     centre_px: FloatArray  # (2,)
     k1: float
     k2: float
+    p1: float
+    p2: float
     rotation: FloatArray  # (3, 3) sheet -> camera
     distance_mm: float  # of the sheet's origin, along the optical axis
     place_mm: FloatArray  # (T, 2) of each thing's middle
@@ -89,10 +92,10 @@ class State:
 
     @property
     def common(self) -> FloatArray:
-        """(8,) the common unknowns; the tilts as the sheet's upward direction, for what is known beforehand."""
+        """(10,) the common unknowns; the tilts as the sheet's upward direction, for what is known beforehand."""
         up = self.rotation[:, 2]
         lens = [np.log(self.focal_px), *self.centre_px, self.k1, self.k2]
-        return np.array([*lens, up[1], up[0], np.log(self.distance_mm)])
+        return np.array([*lens, up[1], up[0], np.log(self.distance_mm), self.p1, self.p2])
 
     def moved(self, step: FloatArray) -> State:
         """Return the state after a step of all unknowns.
@@ -111,6 +114,8 @@ class State:
             centre_px=self.centre_px + common[1:3],
             k1=float((self.k1 * (1.0 - 2.0 * common[0]) + common[3]) * grown**2),
             k2=float((self.k2 * (1.0 - 4.0 * common[0]) + common[4]) * grown**4),
+            p1=float((self.p1 * (1.0 - common[0]) + common[8]) * grown),
+            p2=float((self.p2 * (1.0 - common[0]) + common[9]) * grown),
             rotation=_tilted(self.rotation, common[5:8]),
             distance_mm=float(self.distance_mm * np.exp(common[7])),
             place_mm=self.place_mm + own[:, :1] * along + own[:, 1:2] * left,
@@ -135,9 +140,9 @@ class Rows:
     """Misfits of all places in sigmas, and their slopes; axis 0 is along, across."""
 
     misfit: FloatArray  # (2, P)
-    slopes: FloatArray  # (2, 16, P) the common unknowns, then those of each place's own thing
+    slopes: FloatArray  # (2, 18, P) the common unknowns, then those of each place's own thing
     height: FloatArray  # (2, P) per mm that the sheet rises there
-    bending: FloatArray  # (2, 3, P) k3, p1, p2
+    bending: FloatArray  # (2, 1, P) k3
     sheet_mm: FloatArray  # (2, P) where each place is
     along_mm: FloatArray  # (P,) where on its line, corrected
 
@@ -153,9 +158,9 @@ class View:
     by_sheet: FloatArray  # (2, 3, P) px per mm in sheet axes
 
 
-def viewed(state: State, decentering: tuple[float, float], raised_mm: FloatArray) -> View:
+def viewed(state: State, raised_mm: FloatArray) -> View:
     """Return how the camera sees (3, P) places: sheet x, y and height."""
-    terms = (state.k1, state.k2, *decentering)
+    terms = (state.k1, state.k2, state.p1, state.p2)
     turned_to = state.rotation @ raised_mm
     depth = turned_to[2] + state.distance_mm
     ideal = turned_to[:2] / depth
@@ -175,7 +180,7 @@ def linearised(scene: Scene, state: State, weight: FloatArray) -> Rows:
         weight: (2, P) 1 / sigma along and across, 0 where a place does not count.
     """
     on = _Spots.of(scene, state)
-    view = viewed(state, scene.decentering, np.vstack([on.sheet_mm, on.lift_mm]))
+    view = viewed(state, np.vstack([on.sheet_mm, on.lift_mm]))
     speed = view.by_sheet[:, 0] * on.along[0] + view.by_sheet[:, 1] * on.along[1]
     length = np.hypot(*speed)
     ahead = speed / length
@@ -219,9 +224,9 @@ class _Spots:
 
 
 def common_slopes(state: State, it: View) -> FloatArray:
-    """Return (2, 8, P) px per unit of each common unknown."""
+    """Return (2, 10, P) px per unit of each common unknown."""
     out = np.empty((2, COMMONS, it.ideal.shape[1]))
-    r2 = np.sum(it.ideal**2, axis=0)
+    r2, cross = np.sum(it.ideal**2, axis=0), 2.0 * it.ideal[0] * it.ideal[1]
     out[:, 0] = state.focal_px * it.seen
     out[:, 1:3] = np.eye(2)[:, :, None]
     out[:, 3] = state.focal_px * r2 * it.ideal
@@ -229,6 +234,8 @@ def common_slopes(state: State, it: View) -> FloatArray:
     out[:, 5] = it.turned[1] * it.by_place[:, 2] - it.turned[2] * it.by_place[:, 1]
     out[:, 6] = it.turned[2] * it.by_place[:, 0] - it.turned[0] * it.by_place[:, 2]
     out[:, 7] = state.distance_mm * it.by_place[:, 2]
+    out[:, 8] = state.focal_px * np.stack([cross, r2 + 2.0 * it.ideal[1] ** 2])
+    out[:, 9] = state.focal_px * np.stack([r2 + 2.0 * it.ideal[0] ** 2, cross])
     return out
 
 
@@ -245,11 +252,8 @@ def _own_slopes(scene: Scene, on: _Spots, it: View) -> FloatArray:
 
 
 def bending_slopes(focal_px: float, ideal: FloatArray) -> FloatArray:
-    """Return (2, 3, P) px per unit of k3, p1, p2."""
-    r2, cross = np.sum(ideal**2, axis=0), 2.0 * ideal[0] * ideal[1]
-    x_terms = [r2**3 * ideal[0], cross, r2 + 2.0 * ideal[0] ** 2]
-    y_terms = [r2**3 * ideal[1], r2 + 2.0 * ideal[1] ** 2, cross]
-    return np.asarray(focal_px * np.array([x_terms, y_terms]))
+    """Return (2, 1, P) px per unit of k3."""
+    return np.asarray(focal_px * np.sum(ideal**2, axis=0) ** 3 * ideal[:, None])
 
 
 @dataclass(frozen=True, eq=False)
@@ -278,7 +282,7 @@ def normal_equations(scene: Scene, state: State, rows: Rows) -> Normal:
 
 
 def by_bending(scene: Scene, rows: Rows) -> FloatArray:
-    """Return (U, 3) the pull of each unit of k3, p1 and p2 on the unknowns."""
+    """Return (U, 1) the pull of each unit of k3 on the unknowns."""
     pull = np.zeros((scene.unknowns, len(LEFT_OUT)))
     for thing, places in enumerate(scene.slices):
         for side in range(2):

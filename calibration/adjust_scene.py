@@ -19,9 +19,10 @@ FOCAL_STATED_U_LOG = 0.10  # 1 sigma of a focal length from the file: rounded, a
 CENTRE_U = 0.01  # of the picture's width, 1 sigma: the lens's centre from the picture's middle
 K1_U = 0.2
 K2_U = 0.05
+DECENTERING_U = 5e-4  # of p1 and p2; common practice, no source
 TILT_U = 0.35  # 1 sigma of the sine of the tilt: a photo meant to show a sheet flat is taken from above
 # of a lens that was calibrated, 1 sigma: focusing changes the focal length, steadying moves the centre
-KNOWN_LENS_U = {"focal": 0.02, "centre": 0.003, "k1": 0.01, "k2": 0.01}
+KNOWN_LENS_U = {"focal": 0.02, "centre": 0.003, "k1": 0.01, "k2": 0.01, "p": 1e-4}
 RULE_STRAIGHT_U_MM = 0.03  # 1 sigma by which a rule's graduations leave a straight line; JIS B 7516 allows far more
 # what a bent thing is bent like: one bow, an S and a third wave, shares of the variance
 SHAPE_SHARES = np.array([0.6, 0.25, 0.15])
@@ -66,7 +67,6 @@ def scene_of(
         angles=tuple(_angle(angle, things) for angle in angles),
         common_mean=mean,
         common_u=common_u,
-        decentering=(lens.p1, lens.p2) if lens else (0.0, 0.0),
     )
 
 
@@ -137,8 +137,10 @@ def _angle(angle: KnownAngle, things: Sequence[Control | StraightLine]) -> Angle
 def _common_beforehand(
     size_px: tuple[int, int], focal_px: float | None, lens: Lens | None
 ) -> tuple[FloatArray, FloatArray]:
-    """Return (8,) what is expected of lens and camera, and (8,) its sigma."""
+    """Return (10,) what is expected of lens and camera, and (10,) its sigma."""
     width, height = size_px
+    decentering = (lens.p1, lens.p2) if lens else (0.0, 0.0)
+    p_u = KNOWN_LENS_U["p"] if lens else DECENTERING_U
     if lens:
         mean = [np.log(lens.focal_px), *lens.centre_px, lens.k1, lens.k2]
         known = KNOWN_LENS_U
@@ -146,7 +148,7 @@ def _common_beforehand(
     else:
         mean = [np.log(focal_px or FOCAL_PER_SIDE * max(size_px)), (width - 1) / 2.0, (height - 1) / 2.0, 0.0, 0.0]
         u = [FOCAL_STATED_U_LOG if focal_px else FOCAL_U_LOG, CENTRE_U * width, CENTRE_U * width, K1_U, K2_U]
-    return np.array([*mean, 0.0, 0.0, 0.0]), np.array([*u, TILT_U, TILT_U, np.inf])
+    return np.array([*mean, 0.0, 0.0, 0.0, *decentering]), np.array([*u, TILT_U, TILT_U, np.inf, p_u, p_u])
 
 
 def smooth_places(scene: Scene) -> BoolArray:

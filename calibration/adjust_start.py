@@ -49,7 +49,8 @@ def _lenses(scene: Scene) -> list[Lens]:
     focal, x, y, k1, _ = scene.common_mean[:5]
     bends = K1_TRIED if scene.common_u[3] > 0.05 else (k1,)
     k2 = float(scene.common_mean[4])
-    return [Lens((float(x), float(y)), float(np.exp(focal)), float(bend), k2, *scene.decentering) for bend in bends]
+    decentering = (float(scene.common_mean[8]), float(scene.common_mean[9]))
+    return [Lens((float(x), float(y)), float(np.exp(focal)), float(bend), k2, *decentering) for bend in bends]
 
 
 def _tilts() -> list[FloatArray]:
@@ -114,7 +115,7 @@ def _placed(scene: Scene, lens: Lens, rotation: FloatArray, distance_mm: float, 
         else:
             place[thing] = middle - scene.at_mm[places].mean() * along
     return State(
-        lens.focal_px, np.array(lens.centre_px), lens.k1, lens.k2, rotation, distance_mm, place, own, along_mm
+        lens.focal_px, np.array(lens.centre_px), *lens.terms, rotation, distance_mm, place, own, along_mm
     )
 
 

@@ -123,7 +123,7 @@ def _assumed(solution: Solution, focal_known: str) -> tuple[Assumed, ...]:
     camera = {
         focal_known: [0],
         "the lens being centred on the picture": [1, 2],
-        "what lenses usually bend": [3, 4],
+        "what lenses usually bend": [3, 4, 8, 9],
         "the camera held above the sheet": [5, 6],
     }
     found = [Assumed(text, every[rows], True, True) for text, rows in camera.items()]
@@ -138,12 +138,12 @@ def _assumed(solution: Solution, focal_known: str) -> tuple[Assumed, ...]:
 
 
 def _part_rows(solution: Solution) -> FloatArray:
-    """Return (6, 8): how each part follows the common unknowns, over the rectangle that holds all places."""
+    """Return (6, 10): how each part follows the common unknowns, over the rectangle that holds all places."""
     sheet = solution.rows.sheet_mm[:, solution.used]
     low, high = sheet.min(axis=1), sheet.max(axis=1)
     x, y = (axis.ravel() for axis in np.meshgrid(*np.linspace(low, high, GRID).T))
-    state, scene = solution.state, solution.scene
-    view = viewed(state, scene.decentering, np.stack([x, y, np.zeros_like(x)]))
+    state = solution.state
+    view = viewed(state, np.stack([x, y, np.zeros_like(x)]))
     by_sheet = np.moveaxis(view.by_sheet[:, :2], 2, 0)
     moves = np.asarray(-np.linalg.solve(by_sheet, np.moveaxis(common_slopes(state, view), 2, 0)), dtype=np.float64)
     xy = np.stack([x, y], axis=1)

@@ -75,7 +75,7 @@ class Scores:
 
     score: FloatArray  # (F,)
     spread: FloatArray  # (F, F) their covariance; its diagonal is the information, per mm^2
-    yields: FloatArray  # (F, 8) how far the adjustment's common unknowns have yielded to a mm of each form
+    yields: FloatArray  # (F, 10) how far the adjustment's common unknowns have yielded to a mm of each form
 
     @property
     def shows(self) -> BoolArray:
@@ -155,7 +155,7 @@ def _scores(solution: Solution, rows: Rows, heights: FloatArray) -> tuple[FloatA
 
 
 def _yields(solution: Solution, heights: FloatArray) -> FloatArray:
-    """Return (F, 8) how far the adjustment's common unknowns have yielded to a mm of each form."""
+    """Return (F, 10) how far the adjustment's common unknowns have yielded to a mm of each form."""
     design = _dense(solution.scene, solution.rows)[:, : solution.scene.unknowns]
     form = (solution.rows.height[None] * heights[:, None]).reshape(len(heights), -1)
     return np.asarray((form @ design) @ np.linalg.inv(solution.normal.matrix)[:, :COMMONS])

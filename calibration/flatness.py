@@ -47,7 +47,7 @@ class Flatness:
     doubts: tuple[Doubt, ...]
     lifts_mm: FloatArray  # (F,) of every form, 1 sigma of each, and how the common unknowns yield to each mm
     lifts_u_mm: FloatArray  # (F,)
-    yields: FloatArray  # (F, 8)
+    yields: FloatArray  # (F, 10)
     extent: Extent
 
     def __post_init__(self) -> None:
@@ -178,8 +178,8 @@ def _shifts(
     calibration: PhotoCalibration, points: SheetPoints, height_mm: FloatArray, yielded: FloatArray
 ) -> FloatArray:
     """Return (N, 2) mm by which places lifted so come out wrong, what the adjustment yielded included."""
-    state, scene = calibration.solution.state, calibration.solution.scene
-    by_sheet = viewed(state, scene.decentering, np.vstack([points.xy.T, np.zeros(len(points))])).by_sheet
+    state = calibration.solution.state
+    by_sheet = viewed(state, np.vstack([points.xy.T, np.zeros(len(points))])).by_sheet
     plane, up = np.moveaxis(by_sheet[:, :2], 2, 0), by_sheet[:, 2].T
     lifted = np.linalg.solve(plane, up[:, :, None])[:, :, 0] * height_mm[:, None]
     return np.asarray(lifted + calibration.moves(points)[:, :, :COMMONS] @ yielded)

@@ -118,8 +118,8 @@ class PhotoCalibration:
 
     def _view(self, points: SheetPoints) -> tuple[FloatArray, FloatArray]:
         """Return (N, 2, 11) px per unknown and (N, 2, 2) px per mm on the sheet."""
-        state, scene = self.solution.state, self.solution.scene
-        view = viewed(state, scene.decentering, np.vstack([points.xy.T, np.zeros(len(points))]))
+        state = self.solution.state
+        view = viewed(state, np.vstack([points.xy.T, np.zeros(len(points))]))
         slopes = np.concatenate([common_slopes(state, view), bending_slopes(state.focal_px, view.ideal)], axis=1)
         return np.moveaxis(slopes, 2, 0), np.moveaxis(view.by_sheet[:, :2], 2, 0)
 

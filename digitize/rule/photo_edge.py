@@ -38,7 +38,6 @@ KNOTS = 24  # of a curve that is fitted anew
 TIP_BLOCK_PX = 60.0  # length of a block of which one place of the tips is taken
 TIP_ROWS, TIP_SHARE, TIP_FLOOR = 8.0, 0.5, 0.4  # rows looked at beyond the tips, of full ink, least scale
 FEWEST_BLOCKS = 4
-INSIDE_ROWS = 2.0  # from the tips to the line of the places
 ACROSS_LEAST_PX, ACROSS_WORST_PX = 0.03, 1.0
 SLACK = 1.5  # graduations beyond the followed ends
 
@@ -109,17 +108,21 @@ class GraduatedEdge:
 
     @property
     def feet(self) -> FloatArray:
-        """(K, 2) px at the feet of the graduations used."""
-        return self.course.px(self.at, np.full(len(self.at), self.base_row))
+        """(K, 2) px at the feet of the graduations used, all on one straight line of the rule.
+
+        How high above the paper they are is known best there: rulers of wood and plastic rise from a thin edge. The
+        body's edge, its side and its shadow are in the way, so the line is that of the tips, carried on to the feet.
+        """
+        return self.course.px(self.at, self.short_row + (self.base_row - self.short_row) * self._rows_a_length)
 
     @property
-    def places(self) -> FloatArray:
-        """(K, 2) px of the graduations used, all on one straight line of the rule: near the tips of the shortest.
+    def _rows_a_length(self) -> FloatArray:
+        """(K,) how many rows the same length across the rule is at each graduation, over its median.
 
-        That line is seen best: at the feet the body's edge, its side and its shadow are in the way.
+        In a perspective view with depth w the pitch goes as 1 / w^2, what is square to the run as 1 / w.
         """
-        row = self.short_row - self.way * min(INSIDE_ROWS, 0.3 * abs(self.short_row - self.base_row))
-        return self.course.px(self.at, np.full(len(self.at), row))
+        rows = np.sqrt(self.course.pitch_px / self.course.pitch(self.at)) / np.abs(np.sin(self.course.lean(self.at)))
+        return np.asarray(rows / np.median(rows))
 
     def side(self, pitch_mm: float) -> Side:
         """Return the edge's rows in mm terms."""

@@ -71,7 +71,7 @@ def _edges(picture: Picture) -> list[GraduatedEdge]:
 
 
 def _doubt(one: Found, code: str) -> Doubt:
-    middle = one.edge.places[len(one.edge.index) // 2]
+    middle = one.edge.feet[len(one.edge.index) // 2]
     words = [worth.words for worth in one.decision.candidates] or ["of no usual unit"]
     either = " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
     return doubt(code, place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
@@ -80,7 +80,7 @@ def _doubt(one: Found, code: str) -> Doubt:
 def _measured(edge: GraduatedEdge) -> Measured:
     index = edge.index
     missing = int(index[-1] - index[0]) + 1 - len(index)
-    return Measured(index.astype(np.float64), edge.places, edge.left_px[edge.used], edge.across_u_px, missing)
+    return Measured(index.astype(np.float64), edge.feet, edge.left_px[edge.used], edge.across_u_px, missing)
 
 
 def _records(picture: Picture, certain: list[Found]) -> list[PhotoRule]:
@@ -103,7 +103,7 @@ def _records(picture: Picture, certain: list[Found]) -> list[PhotoRule]:
 
 
 def _length(one: Found) -> float:
-    return float(np.hypot(*(one.edge.places[-1] - one.edge.places[0])))
+    return float(np.hypot(*(one.edge.feet[-1] - one.edge.feet[0])))
 
 
 def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoRuleSearch:
@@ -120,7 +120,7 @@ def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoR
         found = [one for one in found if one.hint is not None and one.hint.near is not None]
     certain = sorted((one for one in found if one.decision.worth is not None), key=_length, reverse=True)
     rules = tuple(_records(picture, certain))
-    arms = [Arm(f"rule {n}", one.edge, one.worth.pitch_mm) for n, one in enumerate(certain, start=1)]
+    arms = [Arm(f"rule {n}", one.edge, one.worth.pitch_mm, one.body) for n, one in enumerate(certain, start=1)]
     code = "rule-left-out" if rules else "unit-uncertain"
     open_ = [one for one in found if one.decision.worth is None and clear_pattern(one.edge)]
-    return PhotoRuleSearch(rules, arms_of_squares(arms), tuple(_doubt(one, code) for one in open_))
+    return PhotoRuleSearch(rules, arms_of_squares(picture.grey, arms), tuple(_doubt(one, code) for one in open_))

@@ -1,8 +1,9 @@
-"""The two arms of a framing square: two graduated edges that end at one corner, both counted from it.
+"""The two arms of a framing square: two graduated edges that meet at one corner, both counted from it.
 
-Two rules laid against one another meet too, but then one of them runs on past the corner, or keeps the width of the
-other from it, or does not count from it. Only edges that both begin within a few millimetres of the corner, do not
-run on past it, and have it at one of their longest marks are taken for the arms of a square.
+Two rules laid against one another meet too, but then one of them runs on past the corner, or does not count from it, or
+its end shows as a line across. Only edges that do not run on past the corner, have it at one of their longest marks and
+begin within a few millimetres of it are taken for the arms of a square; along the outer edges one arm may begin as far
+away as the other is wide, where the metal goes on without a line across.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ import numpy as np
 
 from calibration.controls import KnownAngle
 from calibration.frames import FloatArray
+from digitize.rule.photo_course import straightened
 from digitize.rule.photo_edge import GraduatedEdge
+from digitize.rule.strip import Grey
 
 U_RAD = radians(0.02)  # of a workshop square's angle, 1 sigma (common practice, no source)
 NEAR_MM = 15.0  # from the corner to the first graduation that shows
@@ -24,6 +27,12 @@ ON_MARK_MM = 1.0
 SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
 CARRY_PITCHES = 40.0  # of a course, whose direction is carried on to the corner
+FAR_MM = 70.0  # from the corner to the first graduation along an outer edge: the other arm is as wide
+# The face of an arm is looked at, beyond its longest marks, on both sides of where it begins: along inner edges to within
+# the corner, along outer ones as far as the other arm's marks. One end against another shows as a line or a step; the
+# grain of brushed metal is weaker.
+FACE_MM, BACK_MM, INTO_MM, SHORT_OF_MM = (1.0, 10.0), 12.0, 15.0, 11.0
+STEP_MM, PLAIN_SHARE = 0.4, 0.65  # between places compared; of the marks' contrast
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,6 +42,7 @@ class Arm:
     name: str
     edge: GraduatedEdge
     pitch_mm: float
+    body: int  # edges of one strip share its number
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +53,14 @@ class _End:
     place: FloatArray  # (2,) px
     ahead: FloatArray  # (2,) px a graduation, outwards
     way: int  # +1 where numbers grow outwards
+    shrinks: float  # by how much the depth grows a graduation, outwards, relative
+
+    def graduations(self, lengths: float) -> float:
+        """Return how many graduations further a place is that is so many times the last one's length away.
+
+        The pitch goes as 1 / w^2, the depth w is linear along a line in a perspective view.
+        """
+        return lengths / (1.0 - self.shrinks * lengths)
 
 
 def _ends(edge: GraduatedEdge) -> tuple[_End, _End]:
@@ -52,7 +70,10 @@ def _ends(edge: GraduatedEdge) -> tuple[_End, _End]:
         number = float(edge.at[k])
         near = edge.course.px(number - way * CARRY_PITCHES / 2, edge.base_row)
         place = edge.course.px(number, edge.base_row)
-        out.append(_End(number, place, (place - near) / (CARRY_PITCHES / 2), way))
+        last, other = (float(edge.course.pitch(edge.at[n])) for n in (k, -1 - k))
+        shrinks = (1.0 - np.sqrt(last / other)) / float(np.ptp(edge.at))
+        ahead = (place - near) / float(np.hypot(*(place - near))) * last
+        out.append(_End(number, place, ahead, way, float(shrinks)))
     return out[0], out[1]
 
 
@@ -63,28 +84,51 @@ def _meet(first: _End, second: _End) -> tuple[float, float] | None:
     if abs(turn) < np.cos(np.deg2rad(SQUARE_DEG)):
         return None
     beyond = np.linalg.solve(matrix, second.place - first.place)
-    return float(beyond[0]), float(beyond[1])
+    return first.graduations(float(beyond[0])), second.graduations(float(beyond[1]))
 
 
-def _counts_from(arm: Arm, end: _End, beyond: float) -> bool:
+def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float) -> bool:
     """Tell whether an arm counts from the corner ``beyond`` graduations after its end: there is one of its longest."""
     edge = arm.edge
-    if not -PAST_MM < beyond * arm.pitch_mm < NEAR_MM:
+    if not -PAST_MM < beyond * arm.pitch_mm < most_mm:
         return False
     there = end.number + end.way * beyond - edge.marks.shift - edge.start
     off = abs(there / edge.pattern.period - round(there / edge.pattern.period)) * edge.pattern.period
     return off < max(ON_MARK, ON_MARK_MM / arm.pitch_mm)
 
 
-def _corner(first: Arm, second: Arm) -> bool:
+def _corner(grey: Grey, first: Arm, second: Arm) -> bool:
     """Tell whether two edges are the arms of one square."""
     for one in _ends(first.edge):
         for other in _ends(second.edge):
             beyond = _meet(one, other)
-            if beyond and _counts_from(first, one, beyond[0]) and _counts_from(second, other, beyond[1]):
-                lean = _lean(first.edge, one, other), _lean(second.edge, other, one)
-                return min(abs(lean[0]), abs(lean[1])) > LEAST_LEAN and lean[0] * lean[1] > 0
+            if beyond is None:
+                continue
+            lean = _lean(first.edge, one, other), _lean(second.edge, other, one)
+            if min(abs(lean[0]), abs(lean[1])) < LEAST_LEAN or lean[0] * lean[1] < 0:
+                continue
+            pairs = ((first, one, beyond[0]), (second, other, beyond[1]))
+            far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0] if lean[0] < 0 else None
+            if all(_counts_from(arm, end, way, FAR_MM if arm is far else NEAR_MM) for arm, end, way in pairs):
+                # along an outer edge a near end is the metal's own
+                looked = [(arm, end, way * arm.pitch_mm) for arm, end, way in pairs if lean[0] > 0 or arm is far]
+                return all(_plain(grey, arm, end, away_mm) for arm, end, away_mm in looked)
     return False
+
+
+def _plain(grey: Grey, arm: Arm, end: _End, beyond_mm: float) -> bool:
+    """Tell whether an arm's face goes on to a corner ``beyond_mm`` its end with no line and no step across it."""
+    edge = arm.edge
+    per_mm = edge.course.pitch_px / arm.pitch_mm
+    rows = edge.tip_row + edge.way * np.arange(FACE_MM[0] * per_mm, FACE_MM[1] * per_mm)
+    step_mm = min(STEP_MM, 1.0 / per_mm)
+    as_far_mm = beyond_mm - SHORT_OF_MM if beyond_mm >= NEAR_MM else beyond_mm + INTO_MM
+    away_mm = np.arange(-BACK_MM, as_far_mm, step_mm)
+    strip = straightened(grey, edge.course, end.number + end.way * away_mm / arm.pitch_mm, rows)
+    along = np.median(strip, axis=0)
+    apart = max(1, round(STEP_MM / step_mm))
+    contrast = float(np.median(np.abs(edge.marks.contrast[edge.used])))
+    return bool(np.abs(along[apart:] - along[:-apart]).max(initial=0.0) < PLAIN_SHARE * contrast)
 
 
 def _lean(edge: GraduatedEdge, end: _End, other: _End) -> float:
@@ -93,9 +137,13 @@ def _lean(edge: GraduatedEdge, end: _End, other: _End) -> float:
     return float(inward @ other.ahead) / float(np.hypot(*inward) * np.hypot(*other.ahead))
 
 
-def arms_of_squares(arms: list[Arm]) -> tuple[KnownAngle, ...]:
-    """Return the right angle of every two arms of a square."""
-    return tuple(
-        KnownAngle(first.name, second.name, pi / 2, U_RAD, "the arms of a square")
-        for n, first in enumerate(arms) for second in arms[n + 1 :] if _corner(first, second)
-    )  # fmt: skip
+def arms_of_squares(grey: Grey, arms: list[Arm]) -> tuple[KnownAngle, ...]:
+    """Return the right angle of every two arms of a square, and the edges of each arm as parallel."""
+    pairs = [(one, other) for n, one in enumerate(arms) for other in arms[n + 1 :]]
+    corners = [pair for pair in pairs if pair[0].body != pair[1].body and _corner(grey, *pair)]
+    square = {arm.body for pair in corners for arm in pair}
+    strips = [pair for pair in pairs if pair[0].body == pair[1].body and pair[0].body in square]
+    return (
+        *(KnownAngle(one.name, other.name, pi / 2, U_RAD, "the arms of a square") for one, other in corners),
+        *(KnownAngle(one.name, other.name, 0.0, U_RAD, "the edges of a square's arm") for one, other in strips),
+    )
