@@ -14,7 +14,7 @@ from calibration.adjust_model import COMMONS, Normal, Rows, Scene, State, linear
 from calibration.frames import BoolArray, FloatArray
 from calibration.linefit import MAD_TO_SIGMA, REJECT_SIGMAS, scatter_factor
 
-ROUNDS = 40
+ROUNDS = 150
 SETTLED = 1e-6  # fall of the cost: a thousandth of a sigma in all
 DAMPING = (1e-4, 1e12)  # first and last
 STRAY_ROUNDS = 4
