@@ -12,9 +12,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from calibration.adjust_check import RIVAL_COST, contradicted, impossible, strain
+from calibration.adjust_check import RIVAL_COST, angle_off, contradicted, impossible, odd_angle, strain
 from calibration.adjust_fit import Solution, solve_from
-from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, State, angle_rows, by_bending
+from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, State, by_bending
 from calibration.adjust_scene import scene_of, smooth_places
 from calibration.adjust_start import starts_of
 from calibration.adjust_weak import REFUSE_REL, SCALES, trust_in
@@ -28,7 +28,6 @@ from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
 from calibration.photo import PhotoCalibration
 from calibration.solve import NO_SCALE, FailedFit
 
-ANGLE_SIGMAS = 4.0  # an angle further from what is stated is doubted
 STRANGE = 9.0  # squared sigmas by which a camera may leave what is usual before a person must look
 
 
@@ -66,11 +65,32 @@ def adjust(
     names = [control.name for control in known]
     if not ends or not _possible(ends[0].state):
         return FailedFit("photo-not-solved", {})
+    odd = odd_angle(ends[0], len(names))
+    if odd is not None:
+        return _without(odd, ends[0], controls, lines, angles, size_px, focal_px, lens)
     failed = impossible(ends[0], names)
     if failed is not None:  # it is false by its nature
         return failed
     focal_known = "a lens calibrated before" if lens else _focal_words(focal_px)
     return _finished(ends, names, [line.name for line in lines], focal_known)
+
+
+def _without(
+    odd: int,
+    solution: Solution,
+    controls: Sequence[Control],
+    lines: Sequence[StraightLine],
+    angles: Sequence[KnownAngle],
+    size_px: tuple[int, int],
+    focal_px: float | None,
+    lens: Lens | None,
+) -> PhotoCalibration | FailedFit:
+    """Return the photo adjusted without an angle that is not so, which would bend the camera; a person must look."""
+    rest = [angle for number, angle in enumerate(angles) if number != odd]
+    found = adjust(controls, lines, rest, size_px, focal_px, lens)
+    facts = {"first": angles[odd].first, "second": angles[odd].second}
+    off_deg = f"{np.degrees(angle_off(solution, odd)[0]):.2f}"
+    return replace(found, doubts=(doubt("photo-angle", off_deg=off_deg, **facts), *found.doubts)) if found else found
 
 
 def _focal_words(focal_px: float | None) -> str:
@@ -111,7 +131,7 @@ def _finished(
         scatter=scatter,
         uneven_mm=max(uneven),
         weak=trust.weak,
-        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, names, line_names, bool(rivals))),
+        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, len(names), bool(rivals))),
         solution=best,
     )
 
@@ -198,22 +218,10 @@ def _uneven_doubts(names: Sequence[str], uneven: Sequence[float]) -> list[Doubt]
     return [doubt("rule-nonlinear", rule=name, max_mm=f"{most:.2f}") for name, most in pairs if most > 0.0]
 
 
-def _doubts(solution: Solution, names: Sequence[str], line_names: Sequence[str], rivals: bool) -> list[Doubt]:
+def _doubts(solution: Solution, controls: int, rivals: bool) -> list[Doubt]:
     found = [doubt("photo-two-ways")] if rivals else []
-    if contradicted(solution, len(names)):  # refused unless a bent sheet explains it better
+    if contradicted(solution, controls):  # refused unless a bent sheet explains it better
         found.append(doubt("rules-bent"))
     if strain(solution) > STRANGE:
         found.append(doubt("photo-strange"))
-    return [*found, *_angle_doubts(solution, [*names, *line_names])]
-
-
-def _angle_doubts(solution: Solution, names: Sequence[str]) -> list[Doubt]:
-    found = []
-    inverse = np.linalg.inv(solution.normal.matrix)
-    rows = angle_rows(solution.scene, solution.state)
-    for angle, (row, misfit) in zip(solution.scene.angles, rows, strict=True):
-        free = max(1.0 - float(row @ inverse @ row), 1e-9)
-        if abs(misfit) / np.sqrt(free) > ANGLE_SIGMAS and free > 1e-6:
-            off_deg = f"{np.degrees(abs(misfit) * angle.u_rad / free):.2f}"
-            found.append(doubt("photo-angle", first=names[angle.first], second=names[angle.second], off_deg=off_deg))
     return found

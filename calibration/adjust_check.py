@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.adjust_fit import Solution, solve_from
-from calibration.adjust_model import COMMONS, SCALE, Normal, beforehand, normal_equations
+from calibration.adjust_model import COMMONS, SCALE, Normal, angle_rows, beforehand, normal_equations
 from calibration.adjust_start import starts_of
 from calibration.bends import noise_rows, scores_of
 from calibration.frames import FloatArray
@@ -20,7 +20,9 @@ from calibration.solve import DISAGREE_REL, FailedFit
 CONTRADICTED_SIGMAS = 4.0  # a length further from what all else says cannot be right
 STRAINED = 20.0  # squared sigmas by which a camera may leave what is usual: 4.5 of them in one respect
 LEAST_SHARE = 1e-4  # of an error that shows; with less nothing else checks a rule
+LEAST_FREE = 1e-6
 FREED_U = 0.2  # 1 sigma of the scale of a rule that is not believed
+ANGLE_SIGMAS = 4.0  # an angle further from what is stated is not so
 RIVAL_COST = 9.0  # an explanation that fits nearly as well: within three sigmas
 
 
@@ -66,10 +68,32 @@ def bent_rather(solution: Solution, controls: int) -> float:
 
     Squared sigmas, as the costs of fits are compared; negative when the wrong rule explains it better.
     """
+    return float(np.max(scores_of(solution).sigmas ** 2) - _wrong_rule_explains(solution, controls))
+
+
+def _wrong_rule_explains(solution: Solution, controls: int) -> float:
+    """Return by how much the cost would fall if the length most at odds were free, squared sigmas."""
     normal = normal_equations(solution.scene, solution.state, noise_rows(solution))
     off, share = _scale_errors(solution, normal, controls)
-    wrong = (off / solution.scene.own_u[:controls, SCALE]) ** 2 / share
-    return float(np.max(scores_of(solution).sigmas ** 2) - np.max(wrong))
+    return float(np.max((off / solution.scene.own_u[:controls, SCALE]) ** 2 / share))
+
+
+def odd_angle(solution: Solution, controls: int) -> int | None:
+    """Return the number of the angle that is not as stated, if there is one and no wrong rule explains it better."""
+    apart = [angle_off(solution, number)[1] for number in range(len(solution.scene.angles))]
+    if not apart or max(apart) <= ANGLE_SIGMAS or max(apart) ** 2 <= _wrong_rule_explains(solution, controls):
+        return None
+    return int(np.argmax(apart))
+
+
+def angle_off(solution: Solution, number: int) -> tuple[float, float]:
+    """Return by how much an angle differs from what is stated by all else, rad, and the same in sigmas."""
+    scene = solution.scene
+    row, misfit = angle_rows(scene, solution.state)[number]
+    free = 1.0 - float(row @ np.linalg.inv(solution.normal.matrix) @ row)
+    if free < LEAST_FREE:  # nothing else checks it
+        return 0.0, 0.0
+    return abs(misfit) * scene.angles[number].u_rad / free, abs(misfit) / float(np.sqrt(free))
 
 
 def strain(solution: Solution) -> float:

@@ -130,7 +130,7 @@ def moved_by(photo: PhotoCalibration, step: np.ndarray, px: PxPoints) -> np.ndar
     centre = (lens.centre_px[0] + step[1], lens.centre_px[1] + step[2])
     rotation = turned(np.array([step[5], step[6], 0.0])) @ pose.rotation
     changed = CameraPose(rotation, pose.translation_mm * np.exp(step[7]), focal, centre)
-    terms = np.array(lens.terms) + [*step[3:5], *step[8:10]]
+    terms = lens.terms + np.concatenate([step[3:5], step[8:10]])
     return changed.to_sheet(Lens(centre, focal, *(float(term) for term in terms)).undistort(px)).xy
 
 
@@ -150,9 +150,9 @@ def test_claims_are_those_of_drawn_cameras():
     photo = adjusted(made("two rules, drawn frame", 5, 20.0))
     points = SheetPoints(body(90))
     px, rng = photo.to_px(points), np.random.default_rng(1)
-    draws = rng.multivariate_normal(np.zeros(8), photo.covariance[:8, :8], 400, method="cholesky")
+    draws = rng.multivariate_normal(np.zeros(10), photo.covariance[:10, :10], 400, method="cholesky")
     places = np.array([moved_by(photo, draw, px) for draw in draws])
-    bare = replace(photo, covariance=np.pad(photo.covariance[:8, :8], (0, 3)))
+    bare = replace(photo, covariance=np.pad(photo.covariance[:10, :10], (0, 1)))
     # 400 draws: 3.5 % on a sigma
     across = np.array([across_error(place, points.xy) for place in places])
     np.testing.assert_allclose(bare.u_outline_mm(points), across.std(axis=0), rtol=0.2, atol=2e-3)
