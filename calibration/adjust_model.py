@@ -20,7 +20,6 @@ from calibration.lens import bent, bent_slopes
 COMMON = ("log focal length", "centre x", "centre y", "k1", "k2", "tilt about x", "tilt about y", "log distance")
 COMMONS = len(COMMON)
 LEFT_OUT = ("k3", "p1", "p2")  # of the lens: not adjusted, but their size counts in what is claimed
-LEFT_OUT_U = np.array([0.04, 5e-4, 5e-4])  # 1 sigma of them; common practice, no source
 OWN = ("along", "across", "direction", "log scale", "lift", "bow", "swing", "ripple")
 OWNS = len(OWN)
 DIRECTION, SCALE, LIFT, SHAPES = 2, 3, 4, slice(5, 8)
@@ -57,6 +56,7 @@ class Scene:
     common_mean: FloatArray  # (8,)
     common_u: FloatArray  # (8,) 1 sigma beforehand; inf: nothing
     decentering: tuple[float, float]  # p1, p2, held
+    left_out_u: FloatArray  # (3,) 1 sigma of LEFT_OUT
 
     @property
     def things(self) -> int:

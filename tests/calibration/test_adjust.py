@@ -14,6 +14,7 @@ from calibration.budget import outline_budget
 from calibration.camera import CameraPose, turned
 from calibration.controls import Control, KnownAngle
 from calibration.frames import PxPoints, SheetPoints
+from calibration.known_lens import KnownLens, LensSigma
 from calibration.lens import Lens
 from calibration.photo import PhotoCalibration
 from calibration.solve import FailedFit
@@ -339,7 +340,7 @@ def test_a_slanted_angle_counts_either_way_round():
 def test_a_lens_calibrated_before_is_kept_to():
     sheet = made("two rules", 7, 15.0)
     camera = sheet.camera
-    lens = Lens(tuple(camera.centre_px), camera.focal_px, *camera.bend[:2])
+    lens = KnownLens(Lens(tuple(camera.centre_px), camera.focal_px, *camera.bend[:2]), LensSigma(), SIZE_PX)
     photo = adjusted(sheet, lens=lens)
     assert abs(np.log(photo.lens.focal_px / camera.focal_px)) < 0.04
     curve = SheetPoints(body())
