@@ -135,8 +135,8 @@ def _fit(shots: Sequence[BoardShot], size_px: tuple[int, int], *, k3: bool, star
     spread = np.array([max(sigma_all[0], sigma_all[1]), *sigma_all[list(INTRINSICS[1:])]])
     if not (np.isfinite(values).all() and np.isfinite(spread).all() and values[0] > 0.0):
         return None
-    places = [np.asarray(part, dtype=np.float64).reshape(-1, 3) for part in (turns, shifts)]
-    return _Fit(float(rms), values, spread, *places, shot_rms_px=np.asarray(each, dtype=np.float64).ravel())
+    turn, shift = (np.asarray(part, dtype=np.float64).reshape(-1, 3) for part in (turns, shifts))
+    return _Fit(float(rms), values, spread, turn, shift, np.asarray(each, dtype=np.float64).ravel())
 
 
 def _by_leaving_out(shots: Sequence[BoardShot], size_px: tuple[int, int], fit: _Fit) -> FloatArray:
@@ -176,13 +176,11 @@ def _measured(
         return FailedFit("lens-open", {"part": "bending", "percent": "100"})
     radii = np.concatenate(seen)
     k3, k3_u = float(richer.values[7]), float(richer.sigma[7])
-    reach = float(np.max(radii)) / rim
+    reach = _reach(lens, shots, size_px)
+    focal_u, x_u, y_u, k1_u, k2_u, p1_u, p2_u = (float(one) for one in sigma[:7])
     return MeasuredLens(
         lens=lens,
-        sigma=LensSigma(
-            float(sigma[0]), (float(sigma[1]), float(sigma[2])), *(float(one) for one in sigma[3:7]),
-            k3=float(np.hypot(k3, k3_u)) * _left_over(radii, rim),
-        ),
+        sigma=LensSigma(focal_u, (x_u, y_u), k1_u, k2_u, p1_u, p2_u, float(np.hypot(k3, k3_u)) * _left_over(radii, rim)),
         k3=k3,
         k3_u=k3_u,
         size_px=size_px,
@@ -190,9 +188,9 @@ def _measured(
         rms_with_k3_px=richer.rms_px,
         shots=tuple(_shot_fit(shot, fit, number) for number, shot in enumerate(shots)),
         corners=sum(len(shot.corners) for shot in shots),
-        reach=min(reach, 1.0),
+        reach=reach,
         doubts=(doubt("lens-middle", percent=f"{100.0 * reach:.0f}"),) if reach < LITTLE_REACH else (),
-    )  # fmt: skip
+    )
 
 
 def _radii(lens: Lens, seen: PxPoints) -> FloatArray:
@@ -208,6 +206,15 @@ def _radii(lens: Lens, seen: PxPoints) -> FloatArray:
 def _picture_corners(size_px: tuple[int, int]) -> PxPoints:
     right, low = size_px[0] - 1.0, size_px[1] - 1.0
     return PxPoints(np.array([[0.0, 0.0], [right, 0.0], [right, low], [0.0, low]]))
+
+
+def _reach(lens: Lens, shots: Sequence[BoardShot], size_px: tuple[int, int]) -> float:
+    """Return how far from the centre corners were seen, of the way to the picture's furthest corner."""
+
+    def furthest(points: PxPoints) -> float:
+        return float(np.max(np.hypot(*(points.xy - lens.centre_px).T)))
+
+    return min(1.0, max(furthest(shot.corners) for shot in shots) / furthest(_picture_corners(size_px)))
 
 
 def _left_over(radii: FloatArray, rim: float) -> float:
