@@ -1,19 +1,21 @@
 """Several shots of one flat chessboard -> a lens and how certain its numbers are.
 
-Method after Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330, by OpenCV's bundle
-adjustment of all shots: one focal length, centre, k1, k2, p1, p2. Its own standard deviations take every corner for
-one chance; a board that is not flat or a lens that bends otherwise moves all corners of a shot together. So each shot
-is also left out in turn (jackknife; Efron and Stein, Ann. Statist. 9 (1981) 586), and the larger sigma counts.
+Method after Zhang, "A flexible new technique for camera calibration", IEEE PAMI 22 (2000) 1330: one focal length,
+centre, k1, k2, p1, p2. OpenCV begins with a flat board; calibration.board_fit goes on with one of any slight shape. The
+standard deviations of an adjustment take every corner for one chance, but blur or a lens that bends otherwise moves
+many corners of a shot together. So each shot is also left out in turn (jackknife; Efron and Stein, Ann. Statist. 9
+(1981) 586), and the larger sigma counts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from calibration.board_fit import SHAPE_TERMS, BoardFit, fit_board
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, PxPoints, frozen_floats
 from calibration.known_lens import LensSigma
@@ -28,7 +30,6 @@ OPEN_FOCAL_REL = 0.02  # 1 sigma; as much as focusing changes it
 OPEN_CENTRE_SHARE = 0.01  # 1 sigma, of the picture's width: what is known of any lens without a shot
 LITTLE_REACH = 0.6  # of the way from the centre to the furthest corner of the picture
 CORNER_PLACES = 200  # along the radius, to see what the lens leaves out
-INTRINSICS = (0, 2, 3, 4, 5, 6, 7, 8)  # of OpenCV's list: focal, centre x, centre y, k1, k2, p1, p2, k3
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +71,9 @@ class MeasuredLens:
     k3_u: float
     size_px: tuple[int, int]
     rms_px: float  # of all corners
-    rms_with_k3_px: float
+    flat_rms_px: float  # were the board flat and its squares true
+    flat_lens: Lens
+    bow_mm: float  # the board's highest corner over its lowest
     shots: tuple[ShotFit, ...]
     corners: int
     reach: float  # how far from the centre corners were seen, of the way to the picture's furthest corner
@@ -78,20 +81,20 @@ class MeasuredLens:
 
 
 @dataclass(frozen=True, eq=False)
-class _Fit:
+class _Flat:
+    """The adjustment with a flat board of true squares, by OpenCV."""
+
     rms_px: float
-    values: FloatArray  # (8,) as INTRINSICS
-    sigma: FloatArray  # (8,)
+    lens: FloatArray  # (8,) as calibration.board_fit has it
     turns: FloatArray  # (S, 3)
     shifts_mm: FloatArray  # (S, 3)
-    shot_rms_px: FloatArray  # (S,)
 
 
 def measure_lens(shots: Sequence[BoardShot], size_px: tuple[int, int]) -> MeasuredLens | FailedFit:
     """Return the lens that shots of one board show.
 
     Args:
-        shots: all by one camera, none cropped.
+        shots: all by one camera, none cropped, corners in one order.
         size_px: width and height of the pictures.
 
     Returns:
@@ -102,95 +105,106 @@ def measure_lens(shots: Sequence[BoardShot], size_px: tuple[int, int]) -> Measur
     """
     if len(shots) < LEAST_SHOTS:
         raise ValueError(f"{LEAST_SHOTS} shots or more are needed")
-    fit = _fit(shots, size_px, k3=False)
+    flat = _flat(shots, size_px)
+    if flat is None:
+        return _left_open("focal length", np.inf)
+    seen, at_mm = [shot.corners.xy for shot in shots], [shot.at_mm for shot in shots]
+    fit = fit_board(seen, at_mm, flat.lens, flat.turns, flat.shifts_mm, np.zeros(SHAPE_TERMS), k3=False)
     if fit is None:
-        return FailedFit("lens-open", {"part": "focal length", "percent": "100"})
+        return _left_open("focal length", np.inf)
     if fit.rms_px > max(MOST_RMS_PX, MOST_RMS_SHARE * max(size_px)):
         worst = int(np.argmax(fit.shot_rms_px))
         facts = {"rms": f"{fit.rms_px:.2f}", "worst": shots[worst].name, "most": f"{fit.shot_rms_px[worst]:.2f}"}
         return FailedFit("lens-residual", facts)
-    sigma = np.maximum(fit.sigma, _by_leaving_out(shots, size_px, fit))
-    return _open_part(fit, sigma, size_px) or _measured(shots, size_px, fit, sigma)
+    sigma = np.maximum(fit.sigma, _by_leaving_out(shots, fit))
+    left_open = _open_part(fit, sigma, size_px)
+    return _measured(shots, size_px, flat, fit, sigma) if left_open is None else left_open
 
 
-def _fit(shots: Sequence[BoardShot], size_px: tuple[int, int], *, k3: bool, start: _Fit | None = None) -> _Fit | None:
-    """Return the adjustment of all shots, None when there is none."""
+def _flat(shots: Sequence[BoardShot], size_px: tuple[int, int]) -> _Flat | None:
+    """Return the adjustment of all shots, None when OpenCV finds none."""
     boards = [np.column_stack([shot.at_mm, np.zeros(len(shot.at_mm))]).astype(np.float32) for shot in shots]
     seen = [shot.corners.xy.astype(np.float32)[:, None] for shot in shots]
-    flags = cv2.CALIB_FIX_ASPECT_RATIO | (0 if k3 else cv2.CALIB_FIX_K3)
-    matrix, bending = np.eye(3), np.zeros(5)
-    if start is not None:
-        flags |= cv2.CALIB_USE_INTRINSIC_GUESS
-        focal, x, y = start.values[:3]
-        matrix, bending = np.array([[focal, 0.0, x], [0.0, focal, y], [0.0, 0.0, 1.0]]), start.values[3:].copy()
+    flags = cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3
     try:
-        rms, matrix, bending, turns, shifts, sigma, _, each = cv2.calibrateCameraExtended(
-            boards, seen, size_px, matrix, bending, flags=flags
+        rms, matrix, bending, turns, shifts = cv2.calibrateCamera(
+            boards, seen, size_px, np.eye(3), np.zeros(5), flags=flags
         )
     except cv2.error:  # its starting values have no camera
         return None
-    values = np.array([matrix[1, 1], matrix[0, 2], matrix[1, 2], *bending.ravel()[:5]])
-    # with one focal length for both sides, OpenCV gives its sigma at the place of the second
-    sigma_all = sigma.ravel()
-    spread = np.array([max(sigma_all[0], sigma_all[1]), *sigma_all[list(INTRINSICS[1:])]])
-    if not (np.isfinite(values).all() and np.isfinite(spread).all() and values[0] > 0.0):
-        return None
+    lens = np.array([matrix[1, 1], matrix[0, 2], matrix[1, 2], *bending.ravel()[:5]])
     turn, shift = (np.asarray(part, dtype=np.float64).reshape(-1, 3) for part in (turns, shifts))
-    return _Fit(float(rms), values, spread, turn, shift, np.asarray(each, dtype=np.float64).ravel())
+    usable = np.isfinite(lens).all() and np.isfinite(turn).all() and np.isfinite(shift).all() and lens[0] > 0.0
+    return _Flat(float(rms), lens, turn, shift) if usable else None
 
 
-def _by_leaving_out(shots: Sequence[BoardShot], size_px: tuple[int, int], fit: _Fit) -> FloatArray:
+def _again(shots: Sequence[BoardShot], fit: BoardFit, kept: Iterable[int], *, k3: bool = False) -> BoardFit | None:
+    """Return the adjustment of some of the shots, from that of all."""
+    chosen = list(kept)
+    seen, at_mm = [shots[one].corners.xy for one in chosen], [shots[one].at_mm for one in chosen]
+    return fit_board(seen, at_mm, fit.lens, fit.turns[chosen], fit.shifts_mm[chosen], fit.shape, k3=k3)
+
+
+def _by_leaving_out(shots: Sequence[BoardShot], fit: BoardFit) -> FloatArray:
     """Return (8,) 1 sigma by how the numbers change as each shot is left out; inf when one cannot be."""
-    others = [_fit([*shots[:one], *shots[one + 1 :]], size_px, k3=False, start=fit) for one in range(len(shots))]
-    if any(other is None for other in others):
-        return np.full(len(INTRINSICS), np.inf)
-    values = np.stack([other.values for other in others if other is not None])
     count = len(shots)
+    others = [_again(shots, fit, (one for one in range(count) if one != out)) for out in range(count)]
+    if any(other is None for other in others):
+        return np.full(len(fit.lens), np.inf)
+    values = np.stack([other.lens for other in others if other is not None])
     return np.asarray(np.sqrt((count - 1) / count * np.sum((values - values.mean(axis=0)) ** 2, axis=0)))
 
 
-def _open_part(fit: _Fit, sigma: FloatArray, size_px: tuple[int, int]) -> FailedFit | None:
+def _left_open(part: str, share: float) -> FailedFit:
+    return FailedFit("lens-open", {"part": part, "percent": f"{100.0 * share:.1f}" if np.isfinite(share) else "100"})
+
+
+def _open_part(fit: BoardFit, sigma: FloatArray, size_px: tuple[int, int]) -> FailedFit | None:
     """Return that the shots leave something open, when they do."""
-    shares = {
-        "focal length": (sigma[0] / fit.values[0], OPEN_FOCAL_REL),
-        "centre": (max(sigma[1:3]) / size_px[0], OPEN_CENTRE_SHARE),
-    }
-    for part, (share, most) in shares.items():
-        if not share <= most:
-            percent = f"{100.0 * share:.1f}" if np.isfinite(share) else "100"
-            return FailedFit("lens-open", {"part": part, "percent": percent})
-    return None
+    focal = float(sigma[0] / fit.lens[0])
+    if not focal <= OPEN_FOCAL_REL:
+        return _left_open("focal length", focal)
+    centre = float(max(sigma[1:3]) / size_px[0])
+    return None if centre <= OPEN_CENTRE_SHARE else _left_open("centre", centre)
 
 
 def _measured(
-    shots: Sequence[BoardShot], size_px: tuple[int, int], fit: _Fit, sigma: FloatArray
+    shots: Sequence[BoardShot], size_px: tuple[int, int], flat: _Flat, fit: BoardFit, sigma: FloatArray
 ) -> MeasuredLens | FailedFit:
-    lens = Lens((float(fit.values[1]), float(fit.values[2])), *(float(value) for value in fit.values[[0, 3, 4, 5, 6]]))
-    richer = _fit(shots, size_px, k3=True, start=fit)
+    lens = _lens(fit.lens)
+    richer = _again(shots, fit, range(len(shots)), k3=True)
     try:
         seen = [_radii(lens, shot.corners) for shot in shots]
         rim = float(np.max(_radii(lens, _picture_corners(size_px))))
     except ValueError:  # the lens folds the picture before its corners
-        return FailedFit("lens-open", {"part": "bending towards the picture's corners", "percent": "100"})
+        return _left_open("bending towards the picture's corners", np.inf)
     if richer is None:
-        return FailedFit("lens-open", {"part": "bending", "percent": "100"})
+        return _left_open("bending", np.inf)
     radii = np.concatenate(seen)
-    k3, k3_u = float(richer.values[7]), float(richer.sigma[7])
+    k3, k3_u = float(richer.lens[7]), float(richer.sigma[7])
+    left_u = float(np.hypot(k3, k3_u)) * _left_over(radii, rim)
     reach = _reach(lens, shots, size_px)
     focal_u, x_u, y_u, k1_u, k2_u, p1_u, p2_u = (float(one) for one in sigma[:7])
     return MeasuredLens(
         lens=lens,
-        sigma=LensSigma(focal_u, (x_u, y_u), k1_u, k2_u, p1_u, p2_u, float(np.hypot(k3, k3_u)) * _left_over(radii, rim)),
+        sigma=LensSigma(focal_u, (x_u, y_u), k1_u, k2_u, p1_u, p2_u, left_u),
         k3=k3,
         k3_u=k3_u,
         size_px=size_px,
         rms_px=fit.rms_px,
-        rms_with_k3_px=richer.rms_px,
+        flat_rms_px=flat.rms_px,
+        flat_lens=_lens(flat.lens),
+        bow_mm=fit.bow_mm,
         shots=tuple(_shot_fit(shot, fit, number) for number, shot in enumerate(shots)),
         corners=sum(len(shot.corners) for shot in shots),
         reach=reach,
         doubts=(doubt("lens-middle", percent=f"{100.0 * reach:.0f}"),) if reach < LITTLE_REACH else (),
     )
+
+
+def _lens(values: FloatArray) -> Lens:
+    focal, x, y, k1, k2, p1, p2 = (float(value) for value in values[:7])
+    return Lens((x, y), focal, k1, k2, p1, p2)
 
 
 def _radii(lens: Lens, seen: PxPoints) -> FloatArray:
@@ -232,7 +246,7 @@ def _left_over(radii: FloatArray, rim: float) -> float:
     return float(np.max(np.abs(everywhere**7 - odd(everywhere) @ taken)) / rim**7)
 
 
-def _shot_fit(shot: BoardShot, fit: _Fit, number: int) -> ShotFit:
+def _shot_fit(shot: BoardShot, fit: BoardFit, number: int) -> ShotFit:
     turn = np.asarray(cv2.Rodrigues(fit.turns[number])[0], dtype=np.float64)
     middle = turn[:, :2] @ shot.at_mm.mean(axis=0) + fit.shifts_mm[number]
     tilt = np.degrees(np.arccos(np.clip(abs(turn[2, 2]), 0.0, 1.0)))

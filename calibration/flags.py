@@ -82,7 +82,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "sheet-not-flat": ("look", "The sheet is not flat: it rises by about {lift_mm} mm {where} (chance that noise alone looks so: {chance}).", "Press the sheet flat there, with glass or weights outside the outline, and photograph it again from at least {stand_m} m."),
     "flatness-unseen": ("look", "The photo cannot show every lift of the sheet; one of up to 5 mm could move the outline by {harm_mm} mm unseen.", "Keep all four edges of the sheet in view, or its drawn frame, and lay the sheet under glass."),
     # --- the lens
-    "bad-board": ("usage", "--corners {got} is no chessboard.", "Write how many inner corners it has each way, such as 9x6, three or more each way."),
+    "bad-board": ("usage", "--corners {got} is no chessboard that can be used.", "Write how many inner corners it has each way, such as 9x6; three or more, and not as many both ways."),
     "lens-file-there": ("usage", "{file} is there already.", "Choose another name with --out, or add --replace."),
     "lens-file-name": ("usage", "A lens file is called something.toml, not {file}.", "Give such a name with --out."),
     "bad-lens-file": ("usage", "{file} is no lens file: {why}.", "Make it again with 'boutline lens', or correct plan.lens."),

@@ -175,7 +175,7 @@ def lens_record(
         {"file": one.name, "rms_px": one.rms_px, "distance_mm": one.distance_mm, "tilt_deg": one.tilt_deg}
         for one in found.shots
     ]
-    content = {**lens.model_dump(exclude={"lens_schema"}), "shots": shots, "rms_with_k3_px": found.rms_with_k3_px}
+    content = {**lens.model_dump(exclude={"lens_schema"}), "shots": shots, "flat_rms_px": found.flat_rms_px, "bow_mm": found.bow_mm}
     record = {**_lens_head("look" if look else "sound", doubts), "lens": content, "files": files, **_effort(clock)}
     return _checked_lens_record(record)
 

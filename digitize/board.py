@@ -35,7 +35,7 @@ def find_board(picture: Picture, across: int, down: int) -> PxPoints | None:
     window = int(np.clip(WINDOW_SHARE * _shortest(rough, across, down), LEAST_WINDOW_PX, MOST_WINDOW_PX))
     start = np.ascontiguousarray(rough, dtype=np.float32).reshape(-1, 1, 2)
     fine = cv2.cornerSubPix(np.ascontiguousarray(grey), start, (window, window), (-1, -1), EXACT)[:, 0]
-    return PxPoints(fine) if np.all(np.hypot(*(fine - rough).T) < window) else None
+    return PxPoints(_from_front(fine, across, down)) if np.all(np.hypot(*(fine - rough).T) < window) else None
 
 
 def _found(grey: npt.NDArray[np.uint8], size: tuple[int, int]) -> FloatArray | None:
@@ -43,6 +43,16 @@ def _found(grey: npt.NDArray[np.uint8], size: tuple[int, int]) -> FloatArray | N
     if not found:
         found, corners = cv2.findChessboardCornersSB(grey, size, flags=cv2.CALIB_CB_NORMALIZE_IMAGE)
     return np.asarray(corners, dtype=np.float64).reshape(-1, 2) if found else None
+
+
+def _from_front(corners: FloatArray, across: int, down: int) -> FloatArray:
+    """Return the corners in the order in which they are seen from the board's front: its rows go on clockwise.
+
+    Either end of such a board may come first; its slight bow and stretch (calibration.board_fit) are the same then.
+    """
+    grid = corners.reshape(down, across, 2)
+    along, on = grid[0, -1] - grid[0, 0], grid[-1, 0] - grid[0, 0]
+    return corners if along[0] * on[1] > along[1] * on[0] else np.asarray(grid[::-1].reshape(-1, 2))
 
 
 def _shortest(corners: FloatArray, across: int, down: int) -> float:

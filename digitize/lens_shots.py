@@ -41,7 +41,8 @@ class Board:
         """
         found = SIZE.fullmatch(corners)
         counts = [int(count) for count in found.groups()] if found else [0, 0]
-        if not all(LEAST_CORNERS <= count <= MOST_CORNERS for count in counts):
+        # a board of as many corners each way may be seen any way round, and its own shape could not be told
+        if not all(LEAST_CORNERS <= count <= MOST_CORNERS for count in counts) or counts[0] == counts[1]:
             raise UsageError("bad-board", got=corners)
         return cls(counts[0], counts[1], parse_length(square))
 
