@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 
 LENS_TERMS = 8  # focal, centre x, centre y, k1, k2, p1, p2, k3
 POSE_TERMS = 6
@@ -82,7 +82,7 @@ def fit_board(
 
 
 def _ended(
-    seen: Sequence[FloatArray], at_mm: Sequence[FloatArray], values: FloatArray, free: FloatArray
+    seen: Sequence[FloatArray], at_mm: Sequence[FloatArray], values: FloatArray, free: BoolArray
 ) -> BoardFit | None:
     off, slopes = _equations(seen, at_mm, values)
     scale = np.linalg.norm(slopes[:, free], axis=0)

@@ -57,7 +57,7 @@ def shot(camera: Camera, seed: int) -> np.ndarray:
     steps = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     for dx in steps:
         for dy in steps:
-            rays = camera.rays(centres + [dx, dy])
+            rays = camera.rays(centres + np.array([dx, dy]))
             away = -camera.place_mm[2] / rays[:, 2]
             total += _grey(camera.place_mm[:2] + away[:, None] * rays[:, :2])
     picture = total / SAMPLES**2 + np.random.default_rng(seed).normal(0.0, NOISE, len(total))
