@@ -5,16 +5,18 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 from PIL import Image
 
 from calibration.frames import FloatArray
-from tests.maker.camera import Camera, looking
+from tests.maker.camera import Camera, looking, undistorted
 
 ACROSS, DOWN, SQUARE_MM = 9, 6, 25.0
 RIM_MM = 15.0  # of light paper round the squares
 DARK, LIGHT, TABLE = 30.0, 225.0, 120.0
-SAMPLES = 3  # each way in a pixel
+SAMPLES = 2  # each way in a pixel
+BLUR_PX = 0.6
 NOISE = 2.0  # grey values, 1 sigma
 ORIENTATION, EXIF_IFD, EXPOSURE_TIME = 0x0112, 0x8769, 0x829A
 
@@ -48,31 +50,35 @@ def _grey(places_mm: FloatArray) -> FloatArray:
     return np.where(dark, DARK, np.where(paper, LIGHT, TABLE))
 
 
-def shot(camera: Camera, seed: int) -> np.ndarray:
+def _seen_rays(camera: Camera) -> FloatArray:
+    """Return (H S W S, 3) where every sample of the picture looks, camera frame: the same for all shots."""
+    width, height = camera.size_px
+    steps = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
+    x, y = (np.add.outer(np.arange(count), steps).ravel() for count in (width, height))
+    places = np.stack(np.meshgrid(x, y), axis=2).reshape(-1, 2)
+    return np.column_stack([undistorted((places - camera.centre_px) / camera.f_px, camera.lens), np.ones(len(places))])
+
+
+def _shot(camera: Camera, seen: FloatArray, seed: int) -> np.ndarray:
     """Return the picture (H, W) uint8."""
     width, height = camera.size_px
-    total = np.zeros(height * width)
-    column, row = np.meshgrid(np.arange(width), np.arange(height))
-    centres = np.column_stack([column.ravel(), row.ravel()]).astype(float)
-    steps = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
-    for dx in steps:
-        for dy in steps:
-            rays = camera.rays(centres + np.array([dx, dy]))
-            away = -camera.place_mm[2] / rays[:, 2]
-            total += _grey(camera.place_mm[:2] + away[:, None] * rays[:, :2])
-    picture = total / SAMPLES**2 + np.random.default_rng(seed).normal(0.0, NOISE, len(total))
-    return np.clip(np.rint(picture), 0, 255).astype(np.uint8).reshape(height, width)
+    rays = seen @ camera.rotation
+    places = camera.place_mm[:2] - (camera.place_mm[2] / rays[:, 2:]) * rays[:, :2]
+    fine = _grey(places).reshape(height, SAMPLES, width, SAMPLES)
+    picture = cv2.GaussianBlur(fine.mean(axis=(1, 3)), (0, 0), BLUR_PX)
+    picture += np.random.default_rng(seed).normal(0.0, NOISE, picture.shape)
+    return np.clip(np.rint(picture), 0, 255).astype(np.uint8)
 
 
 def make_shots(camera: Camera, count: int, folder: Path, seed: int = 0, orientation: int = 1) -> list[Path]:
     """Write shots as JPEG files and return them; ``camera`` tells lens and size, its own place does not count."""
     folder.mkdir(parents=True, exist_ok=True)
-    paths = []
+    paths, seen = [], _seen_rays(camera)
     for number, one in enumerate(poses(camera, count, seed), 1):
         exif = Image.Exif()
         exif[ORIENTATION] = orientation
         exif.get_ifd(EXIF_IFD)[EXPOSURE_TIME] = 1 / 60
         path = folder / f"board {number:02d}.jpg"
-        Image.fromarray(shot(one, seed + number)).save(path, quality=92, exif=exif)
+        Image.fromarray(_shot(one, seen, seed + number)).save(path, quality=92, exif=exif)
         paths.append(path)
     return paths
