@@ -175,7 +175,8 @@ def lens_record(
         {"file": one.name, "rms_px": one.rms_px, "distance_mm": one.distance_mm, "tilt_deg": one.tilt_deg}
         for one in found.shots
     ]
-    content = {**lens.model_dump(exclude={"lens_schema"}), "shots": shots, "flat_rms_px": found.flat_rms_px, "bow_mm": found.bow_mm}
+    told = {"shots": shots, "flat_rms_px": found.flat_rms_px, "bow_mm": found.bow_mm}
+    content = {**lens.model_dump(exclude={"lens_schema"}), **told}
     record = {**_lens_head("look" if look else "sound", doubts), "lens": content, "files": files, **_effort(clock)}
     return _checked_lens_record(record)
 

@@ -14,6 +14,7 @@ SIZE = (1600, 1200)
 AT_MM = 25.0 * np.stack(np.meshgrid(np.arange(9.0), np.arange(6.0)), axis=2).reshape(-1, 2)
 CORNER_PX = 0.2  # 1 sigma of a corner; OpenCV's own samples show as much
 CALIBRATIONS = 40
+PLAIN = np.array([-0.08, 0.01, 0.0, 0.0, 0.0])
 
 
 def shots_of(rng, count: int, tilt_deg: tuple[float, float], terms: FloatArray, bent_mm: float = 0.0):
@@ -91,7 +92,7 @@ def test_a_bowed_board_does_not_bend_the_lens(bent_mm):
     """Taken for flat, a bow of 0.3 mm moves the focal length by eleven of its sigmas; so it is adjusted too."""
     off = []
     for seed in range(6):
-        shots, truth = shots_of(np.random.default_rng(seed), 12, (15.0, 40.0), np.array([-0.08, 0.01, 0, 0, 0]), bent_mm)
+        shots, truth = shots_of(np.random.default_rng(seed), 12, (15.0, 40.0), PLAIN, bent_mm)
         found = measured(shots)
         off.append([(found.lens.focal_px - truth[0]) / found.sigma.focal_px, (found.lens.k1 + 0.08) / found.sigma.k1])
         assert found.bow_mm == pytest.approx(bent_mm, rel=0.2)  # 100 mm from its middle, where its last corners are
@@ -102,7 +103,7 @@ def test_a_stretched_board_does_not_either():
     """Paper fed 0.5 % short."""
     off = []
     for seed in range(6):
-        shots, truth = shots_of(np.random.default_rng(seed), 12, (15.0, 40.0), np.array([-0.08, 0.01, 0, 0, 0]))
+        shots, truth = shots_of(np.random.default_rng(seed), 12, (15.0, 40.0), PLAIN)
         told = [BoardShot(shot.name, shot.corners, shot.at_mm * [1.005, 1.0]) for shot in shots]
         found = measured(told)
         off.append((found.lens.focal_px - truth[0]) / found.sigma.focal_px)

@@ -1,7 +1,7 @@
 """OpenCV's published calibration of its 13 sample boards, through the command.
 
-left01-09 and 11-14.jpg, 640 x 480, 9 x 6 corners, 25 mm squares; Debian package opencv-doc. Expected values: OpenCV's own
-test, modules/python/test/test_calibration.py (rms 0.196334638 px; fx 532.80992, fy 532.93346, centre 342.49522,
+left01-09 and 11-14.jpg, 640 x 480, 9 x 6 corners, 25 mm squares; Debian package opencv-doc. Expected values: OpenCV's
+own test, modules/python/test/test_calibration.py (rms 0.196334638 px; fx 532.80992, fy 532.93346, centre 342.49522,
 233.88793; k1 -0.281325576, k2 0.0291130406, p1 0.0012123433, p2 -0.000140825372, k3 0.154865844).
 
 That model has two focal lengths and k3 and a flat board; ours has one focal length, no k3, and a board that may bow. So
