@@ -14,14 +14,15 @@ import numpy as np
 
 from calibration.adjust_check import RIVAL_COST, angle_off, contradicted, impossible, odd_angle, strain
 from calibration.adjust_fit import Solution, solve_from
-from calibration.adjust_model import COMMONS, DIRECTION, LEFT_OUT_U, State, by_bending
+from calibration.adjust_model import COMMONS, DIRECTION, State, by_bending
 from calibration.adjust_scene import scene_of, smooth_places
 from calibration.adjust_start import starts_of
-from calibration.adjust_weak import REFUSE_REL, SCALES, trust_in
+from calibration.adjust_weak import REFUSE_REL, SCALES, KnownBy, trust_in
 from calibration.camera import CameraPose
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
+from calibration.known_lens import KnownLens
 from calibration.lens import Lens
 from calibration.linefit import scatter_factor
 from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
@@ -37,7 +38,7 @@ def adjust(
     angles: Sequence[KnownAngle],
     size_px: tuple[int, int],
     focal_px: float | None = None,
-    lens: Lens | None = None,
+    lens: KnownLens | None = None,
 ) -> PhotoCalibration | FailedFit:
     """Adjust lens, camera and sheet to all that is known of a photo.
 
@@ -47,7 +48,7 @@ def adjust(
         angles: between controls and lines, by their names.
         size_px: the picture's width and height.
         focal_px: from the file, when it says.
-        lens: as calibrated before, when it was.
+        lens: as calibrated before, in a picture of this size; its focal length counts then, not ``focal_px``.
 
     Returns:
         The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
@@ -71,8 +72,8 @@ def adjust(
     failed = impossible(ends[0], names)
     if failed is not None:  # it is false by its nature
         return failed
-    focal_known = "a lens calibrated before" if lens else _focal_words(focal_px)
-    return _finished(ends, names, [line.name for line in lines], focal_known)
+    known_by = KnownBy.lens(lens.name) if lens else KnownBy.usual(focal_px is not None)
+    return _finished(ends, names, [line.name for line in lines], known_by)
 
 
 def _without(
@@ -83,18 +84,16 @@ def _without(
     angles: Sequence[KnownAngle],
     size_px: tuple[int, int],
     focal_px: float | None,
-    lens: Lens | None,
+    lens: KnownLens | None,
 ) -> PhotoCalibration | FailedFit:
     """Return the photo adjusted without an angle that is not so, which would bend the camera; a person must look."""
     rest = [angle for number, angle in enumerate(angles) if number != odd]
     found = adjust(controls, lines, rest, size_px, focal_px, lens)
     facts = {"first": angles[odd].first, "second": angles[odd].second}
     off_deg = f"{np.degrees(angle_off(solution, odd)[0]):.2f}"
-    return replace(found, doubts=(doubt("photo-angle", off_deg=off_deg, **facts), *found.doubts)) if found else found
-
-
-def _focal_words(focal_px: float | None) -> str:
-    return "the focal length that the file states" if focal_px else "the focal length that phones usually have"
+    if isinstance(found, FailedFit):
+        return found
+    return replace(found, doubts=(doubt("photo-angle", off_deg=off_deg, **facts), *found.doubts))
 
 
 def _possible(state: State) -> bool:
@@ -103,13 +102,13 @@ def _possible(state: State) -> bool:
 
 
 def _finished(
-    ends: Sequence[Solution], names: Sequence[str], line_names: Sequence[str], focal_known: str
+    ends: Sequence[Solution], names: Sequence[str], line_names: Sequence[str], known_by: KnownBy
 ) -> PhotoCalibration | FailedFit:
     best = _upright(ends[0])
     scatter = scatter_factor(best.normal.cost, _freedom(best))
     rivals = [end for end in ends[1:] if end.normal.cost <= best.normal.cost + RIVAL_COST]
     covariance = _covariance(best, scatter, rivals)
-    trust = trust_in(best, scatter, focal_known)
+    trust = trust_in(best, scatter, known_by)
     worst = int(np.argmax(trust.sigma[: len(SCALES)]))
     if not trust.sigma[worst] <= REFUSE_REL:
         return FailedFit("photo-scale-open", {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"})
@@ -130,6 +129,7 @@ def _finished(
         line_rms_px=tuple(_rms(off_px[1, s]) for s in best.scene.slices[count:]),
         scatter=scatter,
         uneven_mm=max(uneven),
+        lens_known_by=known_by.told,
         weak=trust.weak,
         doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, len(names), bool(rivals))),
         solution=best,
@@ -146,7 +146,8 @@ def _covariance(best: Solution, scatter: float, rivals: Sequence[Solution]) -> F
     for rival in rivals:
         gap = _gap(best.state, rival.state)
         inverse[:COMMONS, :COMMONS] += np.outer(gap, gap)
-    both = np.vstack([-inverse[:COMMONS] @ by_bending(best.scene, best.rows) * LEFT_OUT_U, np.diag(LEFT_OUT_U)])
+    left_out_u = best.scene.left_out_u
+    both = np.vstack([-inverse[:COMMONS] @ by_bending(best.scene, best.rows) * left_out_u, np.diag(left_out_u)])
     covariance: FloatArray = np.asarray(both @ both.T, dtype=np.float64)
     covariance[:COMMONS, :COMMONS] += scatter**2 * inverse[:COMMONS, :COMMONS]
     return covariance

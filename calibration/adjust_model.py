@@ -21,8 +21,7 @@ COMMON = (
     "log focal length", "centre x", "centre y", "k1", "k2", "tilt about x", "tilt about y", "log distance", "p1", "p2",
 )  # fmt: skip
 COMMONS = len(COMMON)
-LEFT_OUT = ("k3",)  # of the lens: not adjusted, but their size counts in what is claimed
-LEFT_OUT_U = np.array([0.04])  # 1 sigma of them; common practice, no source
+LEFT_OUT = ("k3",)  # of the lens: not adjusted, but its size counts in what is claimed
 OWN = ("along", "across", "direction", "log scale", "lift", "bow", "swing", "ripple")
 OWNS = len(OWN)
 DIRECTION, SCALE, LIFT, SHAPES = 2, 3, 4, slice(5, 8)
@@ -58,6 +57,7 @@ class Scene:
     angles: tuple[Angle, ...]
     common_mean: FloatArray  # (10,)
     common_u: FloatArray  # (10,) 1 sigma beforehand; inf: nothing
+    left_out_u: FloatArray  # (1,) 1 sigma of LEFT_OUT
 
     @property
     def things(self) -> int:

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.adjust_model import LIFT, OWNS, SCALE, SHAPES, Angle, Scene
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.frames import BoolArray, FloatArray
-from calibration.lens import Lens
+from calibration.known_lens import KnownLens
 from calibration.linefit import MAD_TO_SIGMA
 
 FOCAL_PER_SIDE = 0.85  # of a phone's main camera, in longer sides of the picture; common practice, no source
@@ -20,9 +20,12 @@ CENTRE_U = 0.01  # of the picture's width, 1 sigma: the lens's centre from the p
 K1_U = 0.2
 K2_U = 0.05
 DECENTERING_U = 5e-4  # of p1 and p2; common practice, no source
+LEFT_OUT_U = np.array([0.04])  # 1 sigma of k3 of any lens; common practice, no source
 TILT_U = 0.35  # 1 sigma of the sine of the tilt: a photo meant to show a sheet flat is taken from above
-# of a lens that was calibrated, 1 sigma: focusing changes the focal length, steadying moves the centre
-KNOWN_LENS_U = {"focal": 0.02, "centre": 0.003, "k1": 0.01, "k2": 0.01, "p": 1e-4}
+# what a calibrated lens is further off by in another picture, 1 sigma, beside what its own shots leave open: focusing
+# changes the focal length, steadying moves the centre; common practice, no source
+KNOWN_LENS_U = {"focal": 0.02, "centre": 0.003, "k1": 0.01, "k2": 0.01, "p": 2e-4}
+LEAST_K3_U = 1e-3  # no four terms describe a lens better than this
 RULE_STRAIGHT_U_MM = 0.03  # 1 sigma by which a rule's graduations leave a straight line; JIS B 7516 allows far more
 # what a bent thing is bent like: one bow, an S and a third wave, shares of the variance
 SHAPE_SHARES = np.array([0.6, 0.25, 0.15])
@@ -41,7 +44,7 @@ def scene_of(
     angles: Sequence[KnownAngle],
     size_px: tuple[int, int],
     focal_px: float | None,
-    lens: Lens | None,
+    lens: KnownLens | None,
 ) -> Scene:
     """Return the equations' inputs.
 
@@ -67,6 +70,7 @@ def scene_of(
         angles=tuple(_angle(angle, things) for angle in angles),
         common_mean=mean,
         common_u=common_u,
+        left_out_u=_left_out_u(lens),
     )
 
 
@@ -135,20 +139,27 @@ def _angle(angle: KnownAngle, things: Sequence[Control | StraightLine]) -> Angle
 
 
 def _common_beforehand(
-    size_px: tuple[int, int], focal_px: float | None, lens: Lens | None
+    size_px: tuple[int, int], focal_px: float | None, lens: KnownLens | None
 ) -> tuple[FloatArray, FloatArray]:
     """Return (10,) what is expected of lens and camera, and (10,) its sigma."""
     width, height = size_px
-    decentering = (lens.p1, lens.p2) if lens else (0.0, 0.0)
-    p_u = KNOWN_LENS_U["p"] if lens else DECENTERING_U
     if lens:
-        mean = [np.log(lens.focal_px), *lens.centre_px, lens.k1, lens.k2]
-        known = KNOWN_LENS_U
-        u = [known["focal"], known["centre"] * width, known["centre"] * width, known["k1"], known["k2"]]
+        its, sigma, later = lens.lens, lens.sigma, KNOWN_LENS_U
+        mean = [np.log(its.focal_px), *its.centre_px, its.k1, its.k2]
+        own = [sigma.focal_px / its.focal_px, *sigma.centre_px, sigma.k1, sigma.k2]
+        moved = later["centre"] * max(size_px)
+        u = [*np.hypot(own, [later["focal"], moved, moved, later["k1"], later["k2"]])]
+        decentering, p_u = (its.p1, its.p2), [*np.hypot([sigma.p1, sigma.p2], later["p"])]
     else:
         mean = [np.log(focal_px or FOCAL_PER_SIDE * max(size_px)), (width - 1) / 2.0, (height - 1) / 2.0, 0.0, 0.0]
         u = [FOCAL_STATED_U_LOG if focal_px else FOCAL_U_LOG, CENTRE_U * width, CENTRE_U * width, K1_U, K2_U]
-    return np.array([*mean, 0.0, 0.0, 0.0, *decentering]), np.array([*u, TILT_U, TILT_U, np.inf, p_u, p_u])
+        decentering, p_u = (0.0, 0.0), [DECENTERING_U, DECENTERING_U]
+    return np.array([*mean, 0.0, 0.0, 0.0, *decentering]), np.array([*u, TILT_U, TILT_U, np.inf, *p_u])
+
+
+def _left_out_u(lens: KnownLens | None) -> FloatArray:
+    """Return (1,) 1 sigma of k3."""
+    return LEFT_OUT_U if lens is None else np.array([max(lens.sigma.k3, LEAST_K3_U)])
 
 
 def smooth_places(scene: Scene) -> BoolArray:

@@ -26,9 +26,30 @@ HARM_MM = 0.1  # the same for other parts, at the edge of what is known
 LOOK_REL = 4e-4  # 1 sigma that what is assumed adds to a scale, above which a person must look
 REFUSE_REL = 0.01  # a scale less certain than this is none
 SHEAR_SHARE = 0.5  # shear changes a length by half of itself at most
+HELD = {"the camera held above the sheet": [5, 6]}
 GRID = 9  # places each way that stand for the sheet
 SCALES = ("scale along x", "scale along y", "squareness")
 PARTS = (*SCALES, "change of scale from left to right", "change of scale from bottom to top", "bending by the lens")
+
+
+@dataclass(frozen=True)
+class KnownBy:
+    """What tells of a camera beforehand, in words, and which of the common unknowns each tells of."""
+
+    told: str  # of the lens
+    parts: dict[str, list[int]]
+
+    @classmethod
+    def lens(cls, name: str) -> KnownBy:
+        """Return it for a lens that was calibrated before."""
+        return cls(name, {name: [0, 1, 2, 3, 4, 8, 9], **HELD})
+
+    @classmethod
+    def usual(cls, stated: bool) -> KnownBy:
+        """Return it for any lens, its focal length stated by the picture's file or not."""
+        focal = "the focal length that the file states" if stated else "the focal length that phones usually have"
+        parts = {focal: [0], "the lens being centred on the picture": [1, 2], "what lenses usually bend": [3, 4, 8, 9]}
+        return cls(f"{focal}, and what lenses usually do", {**parts, **HELD})
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,16 +112,16 @@ class Trust:
         return tuple(found)
 
 
-def trust_in(solution: Solution, scatter: float, focal_known: str) -> Trust:
+def trust_in(solution: Solution, scatter: float, known_by: KnownBy) -> Trust:
     """Return how certain each part of an adjusted photo is.
 
     Args:
         solution: the adjustment.
         scatter: factor by which sigmas were widened.
-        focal_known: where the focal length comes from, in words.
+        known_by: what tells of the camera beforehand.
     """
     parts, effect = _part_rows(solution), np.where(np.array(PARTS) == "squareness", SHEAR_SHARE, 1.0)
-    assumed = _assumed(solution, focal_known)
+    assumed = _assumed(solution, known_by)
 
     def sigma(less: Sequence[Assumed]) -> FloatArray:
         matrix = solution.normal.matrix - (1.0 - LOOSEN**-2) * sum(one.rows.T @ one.rows for one in less)
@@ -117,16 +138,10 @@ def trust_in(solution: Solution, scatter: float, focal_known: str) -> Trust:
     )
 
 
-def _assumed(solution: Solution, focal_known: str) -> tuple[Assumed, ...]:
+def _assumed(solution: Solution, known_by: KnownBy) -> tuple[Assumed, ...]:
     scene, state = solution.scene, solution.state
     every = np.diag(beforehand(scene, state)[0])
-    camera = {
-        focal_known: [0],
-        "the lens being centred on the picture": [1, 2],
-        "what lenses usually bend": [3, 4, 8, 9],
-        "the camera held above the sheet": [5, 6],
-    }
-    found = [Assumed(text, every[rows], True, True) for text, rows in camera.items()]
+    found = [Assumed(text, every[rows], True, True) for text, rows in known_by.parts.items()]
     seen: dict[str, list[int]] = {}
     for number, angle in enumerate(scene.angles):
         seen.setdefault(angle.why, []).append(number)

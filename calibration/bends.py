@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.adjust_fit import Solution
-from calibration.adjust_model import COMMONS, LEFT_OUT_U, Rows, Scene, linearised, normal_equations
+from calibration.adjust_model import COMMONS, LEFT_OUT, Rows, Scene, linearised, normal_equations
 from calibration.frames import BoolArray, FloatArray
 
 DIRECTIONS = 16  # round the sheet
@@ -139,13 +139,13 @@ def _scores(solution: Solution, rows: Rows, heights: FloatArray) -> tuple[FloatA
     design = _dense(scene, rows)
     form = (rows.height[None] * heights[:, None]).reshape(len(heights), -1)  # (F, 2 P)
     normal = normal_equations(scene, state, rows)
-    count, more = scene.unknowns, len(LEFT_OUT_U)
+    count, more = scene.unknowns, len(LEFT_OUT)
     bending = design[:, count:]
     matrix = np.zeros((count + more, count + more))
     matrix[:count, :count] = normal.matrix
     matrix[:count, count:] = design[:, :count].T @ bending
     matrix[count:, :count] = matrix[:count, count:].T
-    matrix[count:, count:] = bending.T @ bending + np.diag(LEFT_OUT_U**-2.0)
+    matrix[count:, count:] = bending.T @ bending + np.diag(scene.left_out_u**-2.0)
     pull = np.concatenate([normal.pull, bending.T @ rows.misfit.ravel()])
     shared = form @ design
     inverse = np.linalg.inv(matrix)
@@ -163,7 +163,7 @@ def _yields(solution: Solution, heights: FloatArray) -> FloatArray:
 
 def _dense(scene: Scene, rows: Rows) -> FloatArray:
     """Return (2 P, U + 3): all slopes of all places, k3, p1 and p2 last."""
-    design = np.zeros((2, len(scene.of), scene.unknowns + len(LEFT_OUT_U)))
+    design = np.zeros((2, len(scene.of), scene.unknowns + len(LEFT_OUT)))
     design[:, :, :COMMONS] = np.swapaxes(rows.slopes[:, :COMMONS], 1, 2)
     for thing, places in enumerate(scene.slices):
         design[:, places, scene.own(thing)] = np.swapaxes(rows.slopes[:, COMMONS:, places], 1, 2)

@@ -33,6 +33,7 @@ class PhotoCalibration:
     line_rms_px: tuple[float, ...]  # per line, across it
     scatter: float  # factor by which the covariance's sigmas were widened, 1 or more
     uneven_mm: float  # largest deviation that neighbouring graduations share; 0 within the noise
+    lens_known_by: str  # what was known of the lens beforehand, in words
     weak: tuple[str, ...]  # what the picture does not show, and what it rests on
     doubts: tuple[Doubt, ...]
     solution: Solution  # the adjustment itself, for further tests of it

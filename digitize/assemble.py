@@ -10,17 +10,21 @@ from typing import Any
 
 import numpy as np
 
+from calibration.adjust_model import COMMON, LEFT_OUT
 from calibration.budget import COVERAGE_95, PIXEL_BIAS, length_u95
+from calibration.chessboard import MeasuredLens
 from calibration.errors import Refusal
 from calibration.flags import Doubt
+from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize import __version__
 from digitize.evidence import stretches
+from digitize.lens_file import LensFile
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule, SpanPlaces
 from digitize.traced import Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
-from digitize.writers.record import tidied
+from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
 SCHEMA = 1
 BYTES_PER_MIB = 2**20
@@ -62,6 +66,7 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
         "body": _body(traced),
         "outline": _outline(traced),
         "symmetry": _symmetry(traced.body),
+        "lens": _lens(traced.photo),
         "budget": [{"term": term.term, "u_mm": term.u_mm, "how": term.how} for term in traced.budget.terms],
         "files": files,
         **_effort(clock),
@@ -71,7 +76,7 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
 
 def refusal_record(plan: PlanSettings, clock: Clock, refusal: Refusal) -> dict[str, Any]:
     """Return the record of a run that gave no outline: null for all that is not known."""
-    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget"))
+    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget", "lens"))
     return tidied({**_head(plan, clock, "refused", (refusal.doubt,)), **unknown, "files": {}, **_effort(clock)})
 
 
@@ -80,7 +85,7 @@ def _head(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[Doubt
         "schema": SCHEMA,
         "tool": {"name": "boutline", "version": __version__},
         "verdict": verdict,
-        "reasons": [{"code": one.code, "text": one.text, "remedy": one.remedy} for one in doubts],
+        "reasons": _reasons(doubts),
         "input": _source(plan, clock),
         "settings": plan.as_record(),
     }
@@ -141,6 +146,64 @@ def _copy(traced: Traced) -> dict[str, Any]:
         "model": traced.calibration.model,
         "u95_percent": size.u95_percent if size else None,
     }
+
+
+def _lens(photo: PhotoCalibration | None) -> dict[str, Any] | None:
+    """Return the lens that a photo was adjusted with, its sigmas and what was known of it beforehand."""
+    if photo is None:
+        return None
+    lens, u = photo.lens, np.sqrt(np.diag(photo.covariance))
+    return {
+        "known_by": photo.lens_known_by,
+        "focal_px": lens.focal_px,
+        "centre_px": list(lens.centre_px),
+        "terms": dict(zip(("k1", "k2", "p1", "p2"), lens.terms, strict=True)),
+        "u": {
+            "focal_px": u[COMMON.index("log focal length")] * lens.focal_px,
+            "centre_px": [u[COMMON.index("centre x")], u[COMMON.index("centre y")]],
+            **{name: u[(*COMMON, *LEFT_OUT).index(name)] for name in ("k1", "k2", "p1", "p2")},
+        },
+    }
+
+
+def lens_record(
+    lens: LensFile, found: MeasuredLens, doubts: Sequence[Doubt], files: dict[str, str], clock: Clock
+) -> dict[str, Any]:
+    """Return the record of a lens that was measured."""
+    look = any(one.weight == "look" for one in doubts)
+    shots = [
+        {"file": one.name, "rms_px": one.rms_px, "distance_mm": one.distance_mm, "tilt_deg": one.tilt_deg}
+        for one in found.shots
+    ]
+    told = {"shots": shots, "flat_rms_px": found.flat_rms_px, "bow_mm": found.bow_mm}
+    content = {**lens.model_dump(exclude={"lens_schema"}), **told}
+    record = {**_lens_head("look" if look else "sound", doubts), "lens": content, "files": files, **_effort(clock)}
+    return _checked_lens_record(record)
+
+
+def lens_refusal_record(clock: Clock, refusal: Refusal) -> dict[str, Any]:
+    """Return the record of shots that gave no lens."""
+    record = {**_lens_head("refused", (refusal.doubt,)), "lens": None, "files": {}, **_effort(clock)}
+    return _checked_lens_record(record)
+
+
+def _lens_head(verdict: str, doubts: Sequence[Doubt]) -> dict[str, Any]:
+    return {
+        "schema": SCHEMA,
+        "tool": {"name": "boutline", "version": __version__},
+        "verdict": verdict,
+        "reasons": _reasons(doubts),
+    }
+
+
+def _checked_lens_record(record: dict[str, Any]) -> dict[str, Any]:
+    tidy = tidied(record)
+    check_record(tidy, schema=LENS_SCHEMA_FILE)
+    return tidy
+
+
+def _reasons(doubts: Sequence[Doubt]) -> list[dict[str, str]]:
+    return [{"code": one.code, "text": one.text, "remedy": one.remedy} for one in doubts]
 
 
 def shear_deg(calibration: Calibration) -> float:

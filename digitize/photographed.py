@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -10,10 +11,11 @@ import numpy as np
 from calibration.adjust import adjust
 from calibration.budget import Term
 from calibration.controls import Control, StraightLine
-from calibration.errors import Refusal
+from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt
 from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
+from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
@@ -28,6 +30,8 @@ from digitize.traced import Clock
 SHARE = 0.95
 # The frame of a photo is followed by so many places a side where paper fills it, this far inside it.
 FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
+# A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
+OTHER_LENS_LOG = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,8 +87,11 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
     """Find the sheet, its rules and the camera, and lay the sheet flat.
 
     Raises:
-        Refusal: ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's own reason.
+        Refusal: ``lens-other-camera``, ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's
+            own reason.
+        UsageError: ``lens-shape``.
     """
+    lens = lens_for(picture, plan)
     with clock("sheet"):
         view = find_sheet(picture)
         if view.sheets > 1:
@@ -94,15 +101,35 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
         spans = span_places(picture.grey, plan.spans)
     with clock("solve"):
         controls = photo_controls([one.rule for one in search.rules], spans)
-        photo, lines = _adjusted(picture, controls, view, search)
+        photo, lines = _adjusted(picture, controls, view, search, lens)
         bent = flatness(photo, controls, lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
         return _laid_flat(even, view, search, spans, photo, bent)
 
 
+def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
+    """Return the lens that the plan names, as it is in this picture.
+
+    Raises:
+        Refusal: ``lens-other-camera``.
+        UsageError: ``lens-shape``.
+    """
+    if plan.lens is None or plan.lens_file is None:
+        return None
+    given = plan.lens.known(plan.lens_file)
+    height, width = picture.grey.shape
+    lens = given.in_picture((width, height), picture.quarters)
+    if lens is None:
+        taken = "{} x {}".format(*given.size_px)
+        raise UsageError("lens-shape", lens=taken, photo=f"{width} x {height}")
+    if picture.focal_px and abs(math.log(picture.focal_px / lens.lens.focal_px)) > OTHER_LENS_LOG:
+        raise Refusal("lens-other-camera", photo=f"{picture.focal_px:.0f}", lens=f"{lens.lens.focal_px:.0f}")
+    return lens
+
+
 def _adjusted(
-    picture: Picture, controls: tuple[Control, ...], view: SheetView, search: PhotoRuleSearch
+    picture: Picture, controls: tuple[Control, ...], view: SheetView, search: PhotoRuleSearch, lens: KnownLens | None
 ) -> tuple[PhotoCalibration, tuple[StraightLine, ...]]:
     """Return the camera, and the lines that it was found with."""
     in_the_way = [one for one in search.doubts if one.weight == "refused"]
@@ -112,7 +139,7 @@ def _adjusted(
     lines = (*view.edges, *view.lines)
     names = {control.name for control in controls} | {line.name for line in lines}
     angles = [one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names]
-    found = adjust(controls, lines, angles, (width, height), picture.focal_px)
+    found = adjust(controls, lines, angles, (width, height), picture.focal_px, lens)
     if isinstance(found, FailedFit):
         raise Refusal(found.code, **found.facts)
     return found, lines

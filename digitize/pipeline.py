@@ -14,13 +14,15 @@ from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.frames import PxPoints, SheetPoints
+from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit, solve
-from digitize.assemble import made_record, refusal_record, report_context
+from digitize.assemble import lens_record, lens_refusal_record, made_record, refusal_record, report_context
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
 from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
+from digitize.lens_file import LensFile
 from digitize.outbox import Outbox, sha256_of
 from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
@@ -67,6 +69,39 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
+def run_lens(
+    shots: Sequence[Path],
+    out: Path,
+    corners: str,
+    square: str,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+) -> Outcome:
+    """Take shots of a chessboard to the file of the lens that took them, or to none.
+
+    Raises:
+        UsageError: the board, a shot's name or the file's place is wrong.
+    """
+    from digitize.lens_shots import Board, lens_of_shots  # outlines need nothing of it
+    from digitize.writers.lens import check_place, write_lens
+
+    board = Board.told(corners, square)
+    check_place(out, replace=replace)
+    clock = Clock(progress)
+    try:
+        with Outbox(out.parent, (out.name,), replace=True) as outbox:
+            found = lens_of_shots(shots, board, clock)
+            lens = LensFile.of(found.found, way_known=found.way_known)
+            write_lens(lens, outbox.draft / out.name)
+            files = sha256_of(outbox.draft)
+            outbox.deliver()
+        record = lens_record(lens, found.found, found.doubts, files, clock)
+    except Refusal as refusal:
+        record = lens_refusal_record(clock, refusal)
+    return Outcome(EXIT_CODES[record["verdict"]], record)
+
+
 def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     """Take a plan through every stage up to the measured outline.
 
@@ -95,7 +130,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
-        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated),
+        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
     )  # fmt: skip
 
 
@@ -112,6 +147,7 @@ class _Scaled:
     neck_px: tuple[float, float] | None
     doubts: tuple[Doubt, ...]
     more_terms: Callable[[SheetPoints], tuple[Term, ...]]
+    photo: PhotoCalibration | None = None
 
 
 def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
@@ -133,7 +169,7 @@ def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled
     flat = photographed(picture, plan, clock)
     return _Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
-        flat.neck(plan.body.neck), flat.doubts, flat.terms,
+        flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.photo,
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from pydantic_core import ErrorDetails
 
 from calibration.errors import UsageError
 from calibration.units import parse_length
+from digitize.lens_file import LensFile, load_lens
 from digitize.shapes import Hand, Keep, OutlineHints, Unit
 
 PLAN_SUFFIX = ".toml"
@@ -92,6 +93,7 @@ class _Plan(_Table):
     captured: Literal["scan", "photo"] | None = None
     unit: Unit = "mm"
     line: Literal["middle", "outer", "inner"] = "middle"
+    lens: str | None = Field(default=None, min_length=1)  # the lens file of the camera that took the photo
 
 
 class _PlanFile(_Table):
@@ -113,6 +115,8 @@ class PlanSettings(BaseModel):
     captured: Literal["scan", "photo"] | None = None
     unit: Unit = "mm"
     line: Literal["middle", "outer", "inner"] = "middle"
+    lens_file: str | None = None  # name only
+    lens: LensFile | None = None
     rules: tuple[RuleHint, ...] = ()
     spans: tuple[SpanHint, ...] = ()
     body: BodyHints = BodyHints()
@@ -131,7 +135,8 @@ def load_plan(path: Path) -> PlanSettings:
     """Return the settings of a plan file, or the defaults for a plain picture.
 
     Raises:
-        UsageError: ``no-such-file``, ``bad-toml``, ``unknown-key``, ``bad-value`` or ``bad-length``.
+        UsageError: ``no-such-file``, ``bad-toml``, ``unknown-key``, ``bad-value``, ``bad-length``, ``bad-lens-file`` or
+            ``lens-for-photos``.
     """
     if not path.is_file():
         raise UsageError("no-such-file", file=path)
@@ -142,7 +147,18 @@ def load_plan(path: Path) -> PlanSettings:
     if not image.is_file():
         raise UsageError("no-such-file", file=image)
     options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
+    options |= _lens_options(content.plan, path)
     return PlanSettings(image=image, rules=content.rule, spans=content.span, body=content.body, **options)
+
+
+def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:
+    """Return the lens that a plan file names; a picture with a lens is a photo."""
+    if plan.lens is None:
+        return {}
+    if plan.captured == "scan":
+        raise UsageError("lens-for-photos", file=path.name)
+    lens_path = path.parent / plan.lens
+    return {"lens": load_lens(lens_path), "lens_file": lens_path.name, "captured": "photo"}
 
 
 def _parsed(path: Path) -> dict[str, Any]:

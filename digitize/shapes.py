@@ -36,6 +36,7 @@ class Picture:
     captured: Literal["scan", "photo"]
     notes: tuple[str, ...] = ()  # what was done on reading, in plain words
     focal_px: float | None = None  # of the camera's lens, pixels of this picture, as its file tells it
+    quarters: int | None = None  # clockwise quarter turns from what the camera stored to this, where its file tells
 
     @cached_property
     def two_level(self) -> bool:

@@ -13,6 +13,7 @@ import numpy as np
 from calibration.budget import Budget, Term, outline_budget
 from calibration.flags import Doubt
 from calibration.frames import FloatArray, SheetPoints
+from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
@@ -65,6 +66,7 @@ class Traced:
     measures: BodyMeasures
     budget: Budget
     doubts: tuple[Doubt, ...]
+    photo: PhotoCalibration | None = None  # of a photo: its camera
 
 
 def scale_u_rel(calibration: Calibration) -> float:

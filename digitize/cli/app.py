@@ -75,6 +75,22 @@ def outline(
 
 
 @app.command()
+def lens(
+    shots: Annotated[list[Path], typer.Argument(metavar="SHOTS...", help="Pictures of one chessboard by one camera.")],
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The lens file to write (TOML).")],
+    corners: Annotated[
+        str, typer.Option("--corners", metavar="AxB", help="Inner corners: 9x6 for a board of 10 by 7 squares.")
+    ] = "9x6",
+    square: Annotated[str, typer.Option("--square", metavar="LENGTH", help="Side of one square.")] = "25 mm",
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Measure a camera's lens from shots of a chessboard: a lens file for plan files, [plan] lens = "FILE"."""
+    _run(lambda: _lens(shots, out, corners, square, replace), out, as_json, verbose, _lens_summary)
+
+
+@app.command()
 def demo(
     out: OutOption = DEMO_OUT,
     replace: ReplaceOption = False,
@@ -93,18 +109,32 @@ def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
         return run_outline(plan, out, replace=replace, progress=progress)
 
 
+def _lens(shots: list[Path], out: Path, corners: str, square: str, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.pipeline import run_lens
+
+        return run_lens(shots, out, corners, square, replace=replace, progress=progress)
+
+
 def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
     return _outline(copy_demo(out, replace=replace), out, replace)
 
 
-def _run(job: Callable[[], Outcome], out: Path, as_json: bool, verbose: bool) -> None:
+def _run(
+    job: Callable[[], Outcome],
+    out: Path,
+    as_json: bool,
+    verbose: bool,
+    summary: Callable[[dict[str, Any], Path], str] | None = None,
+) -> None:
     """Run a job, print its product and leave with its exit code."""
     try:
         with stdout_to_stderr():
             outcome = job()
-        _show(outcome.record, out, as_json)
+        _show(outcome.record, out, as_json, summary or _summary)
         code = outcome.exit_code
     except BoutlineError as fault:
         _complain(fault.doubt.text, fault.doubt.remedy, verbose)
@@ -125,7 +155,9 @@ def _complain(text: str, remedy: str, verbose: bool) -> None:
     typer.echo(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
 
 
-def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
+def _show(
+    record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[dict[str, Any], Path], str]
+) -> None:
     """Print the record or a summary on stdout, and every doubt on stderr."""
     from calibration.flags import TABLE
 
@@ -137,7 +169,7 @@ def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
     if as_json:
         typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":
-        typer.echo(_summary(record, out))
+        typer.echo(summary(record, out))
 
 
 def _summary(record: dict[str, Any], out: Path) -> str:
@@ -148,6 +180,20 @@ def _summary(record: dict[str, Any], out: Path) -> str:
     told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
     certain = f"outline within {record['outline']['u95_mm']:.2f} mm (95 %)"
     return f"{record['verdict']}: {told}; {certain}\nfiles in {out}: {', '.join([*record['files'], 'record.json'])}"
+
+
+def _lens_summary(record: dict[str, Any], out: Path) -> str:
+    found = record["lens"]
+    lens, sigma, rests_on, picture = found["lens"], found["sigma"], found["rests_on"], found["picture"]
+    terms = ", ".join(f"{name} {lens[name]:.4f} ± {sigma[name]:.4f}" for name in ("k1", "k2", "p1", "p2"))
+    (x, y), (x_u, y_u) = lens["centre_px"], sigma["centre_px"]
+    return (
+        f"{record['verdict']}: focal length {lens['focal_px']:.1f} ± {sigma['focal_px']:.1f} px, "
+        f"centre {x:.1f} ± {x_u:.1f}, {y:.1f} ± {y_u:.1f} px of {picture['width_px']} x {picture['height_px']}\n"
+        f"{terms} (± is 1 sigma)\n"
+        f"from {rests_on['shots']} shots, {rests_on['corners']} corners, {rests_on['rms_px']:.3f} px off (rms)\n"
+        f'written to {out}; in a plan file: [plan] lens = "{out.name}"'
+    )
 
 
 @contextmanager

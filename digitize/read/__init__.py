@@ -28,8 +28,12 @@ PDF_MAGIC_WITHIN = 1024
 INVERTED = "The picture is light lines on dark paper; light and dark were exchanged."
 
 
-def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] | None = None) -> Picture:
+def read_picture(
+    path: Path, page: int = 1, captured: Literal["scan", "photo"] | None = None, *, plan: bool = True
+) -> Picture:
     """Return one page of a picture file as grey values (H, W) with what is known of its capture.
+
+    Not of a plan, the grey is plain lightness: nothing is made ink, and light and dark are not exchanged.
 
     Raises:
         UsageError: ``no-such-file`` or ``no-such-page``.
@@ -41,8 +45,9 @@ def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] |
         is_pdf = PDF_MAGIC in stream.read(PDF_MAGIC_WITHIN)
         stream.seek(0)
         sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page, captured)
-    pixels = _dark_on_light(replace(pixels, captured=captured or pixels.captured))
+    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page, captured, plan=plan)
+    pixels = replace(pixels, captured=captured or pixels.captured)
+    pixels = _dark_on_light(pixels) if plan else pixels
     pixels.grey.setflags(write=False)
     return Picture(
         grey=pixels.grey,
@@ -52,6 +57,7 @@ def read_picture(path: Path, page: int = 1, captured: Literal["scan", "photo"] |
         captured=pixels.captured,
         notes=pixels.notes,
         focal_px=pixels.focal_px,
+        quarters=pixels.quarters,
     )
 
 

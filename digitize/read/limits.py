@@ -26,6 +26,7 @@ class Pixels:
     captured: Literal["scan", "photo"]
     notes: tuple[str, ...]
     focal_px: float | None = None  # of the camera's lens
+    quarters: int | None = None  # clockwise quarter turns that made it upright, where the file tells
 
 
 def refuse_too_large(file: str, width_px: int, height_px: int) -> None:

@@ -29,6 +29,7 @@ DPI_DECIMALS = 3  # libvips keeps px/mm in single precision
 # The decoders' own words for a file that stops early.
 ENDS_EARLY = ("premature", "truncated", "unexpected end", "read error", "out of data", "end of file", "bad seek")
 SIDEWAYS = (5, 6, 7, 8)  # EXIF/TIFF orientations that swap width and height
+QUARTERS = {1: 0, 6: 1, 3: 2, 8: 3}  # clockwise, by EXIF/TIFF orientation; the others mirror
 GIF_MAGIC = b"GIF8"
 GIF_SCREEN_BYTES = 13
 GIF_DESCRIPTOR_BYTES = 10
@@ -36,8 +37,12 @@ GIF_DESCRIPTOR, GIF_EXTENSION = 0x2C, 0x21
 GIF_HEAD_BYTES = 65536  # a comment before the first frame may be long
 
 
-def read_raster(path: Path, page: int, captured: Literal["scan", "photo"] | None = None) -> Pixels:
+def read_raster(
+    path: Path, page: int, captured: Literal["scan", "photo"] | None = None, *, plan: bool = True
+) -> Pixels:
     """Return the grey values of one page of a raster file; ``captured`` where the person said it.
+
+    Colours count by how far they are from paper towards ink, or by their lightness when it is no plan.
 
     Raises:
         UsageError: ``no-such-page``.
@@ -50,12 +55,12 @@ def read_raster(path: Path, page: int, captured: Literal["scan", "photo"] | None
         refuse_too_large(path.name, header.width, header.height)
         image, again = _decodable(header, path, page)
         captured = captured or _captured(header)
-        colour = _ink_colour(again(), path.name, captured) if _is_colour(image) else None
+        colour = _ink_colour(again(), path.name, captured) if plan and _is_colour(image) else None
         grey = _as_array(_upright(_grey(image, path.name, colour)))
     except pyvips.Error as fault:
         raise _refusal(path, fault) from fault
     dpi, dpi_notes = _declared_dpi(header)
-    return Pixels(grey, dpi, captured, (*_notes(image, colour), *dpi_notes), focal_px(header))
+    return Pixels(grey, dpi, captured, (*_notes(image, colour), *dpi_notes), focal_px(header), _quarters(header))
 
 
 def _refuse_claimed_gif(path: Path) -> None:
@@ -154,6 +159,13 @@ def _grey(image: Any, file: str, colour: InkColour | None) -> Any:
 def _upright(image: Any) -> Any:
     """Apply the orientation tag, once; the page is decoded first as turning needs all of it."""
     return image if _field(image, "orientation", 1) == 1 else image.copy_memory().autorot()
+
+
+def _quarters(header: Any) -> int | None:
+    """Return by how many quarter turns the page becomes upright; None where no tag tells, or a decoder turns it."""
+    if _loader(header) == "heifload" or not header.get_typeof("orientation"):
+        return None
+    return QUARTERS.get(int(header.get("orientation")))
 
 
 def _as_array(image: Any) -> GreyArray:

@@ -107,6 +107,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "traced": traced_sentence(record),
         "mirrored": context.audit is not None and not context.audit.measured,
         "scale": scale_sentence(record),
+        "lens": lens_sentence(record),
         "rules": rule_views(record, context),
         "laid_only": _laid_only(record),
         "spans": spans(record, context.unit),
@@ -161,6 +162,19 @@ def scale_sentence(record: Mapping[str, Any]) -> str:
     over = f", which is ± {words.number(u / 100 * size, 2)} mm over the body's length" if u is not None and size else ""
     sure = f" It is good to ± {words.number(u, 3)} %{over}." if u is not None else ""
     return f"One pixel stands for {x:.5f} mm of the plan across the picture and {y:.5f} mm down it.{sure}"
+
+
+def lens_sentence(record: Mapping[str, Any]) -> str:
+    """Return what a photo's lens was found to be, and what was known of it; empty for a scan."""
+    lens = words.dig(record, "lens")
+    if not lens:
+        return ""
+    focal, bend = words.number(lens["focal_px"], 0), words.number(lens["terms"]["k1"], 3)
+    sure = words.number(lens["u"]["focal_px"], 0)
+    return (
+        f"The lens was adjusted together with the rules and lines: focal length {focal} ± {sure} pixels, "
+        f"bending k1 {bend} (± is 1 sigma). Known of it beforehand: {lens['known_by']}."
+    )
 
 
 def _laid_only(record: Mapping[str, Any]) -> bool:

@@ -28,9 +28,9 @@ SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
 CARRY_PITCHES = 40.0  # of a course, whose direction is carried on to the corner
 FAR_MM = 70.0  # from the corner to the first graduation along an outer edge: the other arm is as wide
-# The face of an arm is looked at, beyond its longest marks, on both sides of where it begins: along inner edges to within
-# the corner, along outer ones as far as the other arm's marks. One end against another shows as a line or a step; the
-# grain of brushed metal is weaker.
+# The face of an arm is looked at, beyond its longest marks, on both sides of where it begins: along inner edges to
+# within the corner, along outer ones as far as the other arm's marks. One end against another shows as a line or a
+# step; the grain of brushed metal is weaker.
 FACE_MM, BACK_MM, INTO_MM, SHORT_OF_MM = (1.0, 10.0), 12.0, 15.0, 11.0
 STEP_MM, PLAIN_SHARE = 0.4, 0.65  # between places compared; of the marks' contrast
 

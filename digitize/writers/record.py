@@ -16,6 +16,7 @@ from digitize.writers.check import fail
 
 RECORD_FILE = "record.json"
 SCHEMA_FILE = Path(__file__).parent.parent / "record.schema.json"
+LENS_SCHEMA_FILE = SCHEMA_FILE.with_name("lens_record.schema.json")
 
 # Decimals by what a name ends or begins with, first match: lengths to 0.0001 mm, a scale to far below 1e-6 of itself.
 DECIMALS = (
@@ -76,13 +77,13 @@ def _decimals(name: str) -> int:
 
 
 @cache
-def _validator() -> Draft202012Validator:
-    schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
+def _validator(file: Path) -> Draft202012Validator:
+    schema = json.loads(file.read_text(encoding="utf-8"))
     Draft202012Validator.check_schema(schema)
     return Draft202012Validator(schema)
 
 
-def check_record(record: Mapping[str, Any], path: Path = Path(RECORD_FILE)) -> None:
+def check_record(record: Mapping[str, Any], path: Path = Path(RECORD_FILE), schema: Path = SCHEMA_FILE) -> None:
     """Check a record against the schema and for numbers that are not finite.
 
     Raises:
@@ -91,7 +92,8 @@ def check_record(record: Mapping[str, Any], path: Path = Path(RECORD_FILE)) -> N
     for place, value in _leaves("", record):
         if isinstance(value, float) and not math.isfinite(value):
             raise fail(path, f"{place} is {value}, not a number")
-    faults = sorted(_validator().iter_errors(record), key=lambda fault: [str(part) for part in fault.absolute_path])
+    found = _validator(schema).iter_errors(record)
+    faults = sorted(found, key=lambda fault: [str(part) for part in fault.absolute_path])
     if faults:
         place = "/".join(str(part) for part in faults[0].absolute_path) or "the record"
         raise fail(path, f"{place}: {faults[0].message}")

@@ -14,6 +14,7 @@ from calibration.budget import outline_budget
 from calibration.camera import CameraPose, turned
 from calibration.controls import Control, KnownAngle
 from calibration.frames import PxPoints, SheetPoints
+from calibration.known_lens import KnownLens, LensSigma
 from calibration.lens import Lens
 from calibration.photo import PhotoCalibration
 from calibration.solve import FailedFit
@@ -321,9 +322,12 @@ def test_an_angle_that_is_not_so_is_doubted():
     sheet = made("two rules, drawn frame", 2, 15.0)
     one = sheet.angles[0]
     sheet.angles[0] = replace(one, angle_rad=one.angle_rad - np.deg2rad(1.0))
-    doubts = [d for d in adjusted(sheet).doubts if d.code == "photo-angle"]
+    photo = adjusted(sheet)
+    doubts = [d for d in photo.doubts if d.code == "photo-angle"]
     assert doubts
     assert any(one.first in d.text and one.second in d.text for d in doubts)
+    found = photo.to_sheet(PxPoints(sheet.camera(body())))  # it has not bent the camera
+    assert np.all(np.abs(across_error(found.xy, body())) <= 3 * photo.u_outline_mm(found))
 
 
 def test_a_slanted_angle_counts_either_way_round():
@@ -340,7 +344,7 @@ def test_a_slanted_angle_counts_either_way_round():
 def test_a_lens_calibrated_before_is_kept_to():
     sheet = made("two rules", 7, 15.0)
     camera = sheet.camera
-    lens = Lens(tuple(camera.centre_px), camera.focal_px, *camera.bend[:2])
+    lens = KnownLens(Lens(tuple(camera.centre_px), camera.focal_px, *camera.bend[:2]), LensSigma(), SIZE_PX)
     photo = adjusted(sheet, lens=lens)
     assert abs(np.log(photo.lens.focal_px / camera.focal_px)) < 0.04
     curve = SheetPoints(body())
