@@ -1,0 +1,122 @@
+"""What a page of a reprinted sheet shows: its part of the picture, the lines to join it by, and its check lines."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from reportlab.pdfgen.canvas import Canvas
+
+from calibration.units import MM_PER_INCH
+from digitize.arcs import Box
+from digitize.shapes import TrueSheet
+from digitize.writers import pdf_page as page_parts
+from digitize.writers.diagonals import corners, diagonals
+from digitize.writers.pdf_page import CHECK_IN, CHECK_MM, Line
+from digitize.writers.sheet_image import compressed, place_image
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, Tile
+
+# A picture's edges are put on whole steps of this from the page's upper left corner: programs that turn pages into
+# dots move a picture's edges to whole dots, and on 300, 600 or 1200 to the inch these are whole already.
+STEP_MM = MM_PER_INCH / 300.0
+DIAGONAL_GREY = 0.6
+UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright check lines, from the right edge of the sheet
+UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
+HINT_X_MM = 10.0  # words on a check line begin here, clear of its tick
+
+
+def upright_lines(layout: Layout) -> tuple[Line, ...]:
+    """Return where the upright check lines lie, mm from the lower left corner: (x, lowest y, length, its text)."""
+    right = layout.printed[0]
+    hundred, four = (right - off for off in UPRIGHT_FROM_RIGHT_MM)
+    return (
+        (hundred, UPRIGHT_BEGINS_MM, CHECK_MM, "100 mm"),
+        (four, UPRIGHT_BEGINS_MM, CHECK_IN * MM_PER_INCH, "4 in"),
+    )
+
+
+def directions(layout: Layout) -> tuple[str, str]:
+    """Return what the level and the upright check lines measure: across the paper is along its short side."""
+    return ("across", "along") if layout.size[0] <= layout.size[1] else ("along", "across")
+
+
+def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder: Path) -> None:
+    """Draw the part of the sheet that a page's window shows."""
+    shown = _shown(sheet, tile)
+    if shown[0] >= shown[2] or shown[1] >= shown[3]:
+        return
+    box = _on_steps(shown, layout, tile)
+    size_px = (round((box[2] - box[0]) * sheet.px_per_mm), round((box[3] - box[1]) * sheet.px_per_mm))
+    size_px = (max(1, size_px[0]), max(1, size_px[1]))
+    canvas.saveState()
+    page_parts.clip(canvas, tile.window)
+    place_image(canvas, f"sheet{tile.number}", compressed(sheet, box, size_px, folder), box)
+    canvas.restoreState()
+
+
+def _shown(sheet: TrueSheet, tile: Tile) -> Box:
+    one, other = sheet.box, tile.window
+    return max(one[0], other[0]), max(one[1], other[1]), min(one[2], other[2]), min(one[3], other[3])
+
+
+def _on_steps(shown: Box, layout: Layout, tile: Tile) -> Box:
+    """Return a box widened to whole steps of the page."""
+    step_x, step_y = (STEP_MM / factor for factor in layout.scale)
+    left = tile.window[0] - MARGIN_MM  # of the page, in the drawing
+    top = tile.window[1] - MARGIN_MM - FOOT_MM + layout.printed[1]
+    return (
+        left + math.floor((shown[0] - left) / step_x) * step_x,
+        top - math.ceil((top - shown[1]) / step_y) * step_y,
+        left + math.ceil((shown[2] - left) / step_x) * step_x,
+        top - math.floor((top - shown[3]) / step_y) * step_y,
+    )
+
+
+def joining(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile) -> None:
+    """Draw what a page is joined and checked by: diagonals, cut lines, crosses."""
+    canvas.saveState()
+    page_parts.clip(canvas, tile.window)
+    draw_diagonals(canvas, layout, page_parts.FINE_MM)
+    canvas.restoreState()
+    page_parts.seam_lines(canvas, layout, tile)
+    canvas.saveState()
+    page_parts.clip(canvas, tile.window)
+    for mark in page_parts.within((*layout.marks, *corners(sheet.box)), tile.window):
+        page_parts.cross(canvas, mark, on_picture=True)
+    canvas.restoreState()
+
+
+def draw_diagonals(canvas: Canvas, layout: Layout, width_mm: float) -> None:
+    """Draw the diagonals of the joined sheet."""
+    canvas.setStrokeGray(DIAGONAL_GREY)
+    canvas.setLineWidth(width_mm)
+    for start, end in diagonals(layout):
+        canvas.line(*start, *end)
+
+
+def draw_corners(canvas: Canvas, sheet: TrueSheet, scale: float) -> None:
+    """Name the corner crosses on a map where a mm of the sheet is ``scale`` mm."""
+    for mark in corners(sheet.box):
+        height = page_parts.BODY_TEXT_MM / scale
+        page_parts.backed(canvas, mark.at, mark.name, height)
+        page_parts.text(canvas, mark.at, mark.name, height, bold=True)
+
+
+def check_lines(canvas: Canvas, layout: Layout, label: list[str]) -> None:
+    """Draw the level check lines with the label, and the upright ones at the right."""
+    level, upright = directions(layout)
+    page_parts.foot(canvas, label, layout.printed[0])
+    x, y, _, _ = page_parts.CHECK_LINES[0]
+    page_parts.text(canvas, (x + HINT_X_MM, y + 0.8), f"{level} the paper", page_parts.TINY_MM, grey=page_parts.GREY)
+    for x, y, length, written in upright_lines(layout):
+        canvas.saveState()
+        canvas.translate(x, y)
+        canvas.rotate(90.0)
+        page_parts.check_line(canvas, (0.0, 0.0), length, written)
+        canvas.restoreState()
+    x, y, _, _ = upright_lines(layout)[0]
+    canvas.saveState()
+    canvas.translate(x, y)
+    canvas.rotate(90.0)
+    page_parts.text(canvas, (HINT_X_MM, 0.8), f"{upright} the paper", page_parts.TINY_MM, grey=page_parts.GREY)
+    canvas.restoreState()
