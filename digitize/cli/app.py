@@ -22,12 +22,14 @@ from digitize.cli.guard import stdout_to_stderr
 
 if TYPE_CHECKING:
     from digitize.pipeline import Outcome
+    from digitize.print_settings import PrintSettings
 
 UNEXPECTED = 1
 REFUSED = 4
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Overwrite results that are already there.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record on standard output.")]
@@ -64,7 +66,7 @@ def _options(
 
 @app.command()
 def outline(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")],
+    plan: PlanArgument,
     out: OutOption = DEFAULT_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
@@ -72,6 +74,36 @@ def outline(
 ) -> None:
     """Find the body outline: outline.dxf, .svg, .pdf, record.json, report.html and overlay.png."""
     _run(lambda: _outline(plan, out, replace), out, as_json, verbose)
+
+
+@app.command()
+def reprint(
+    plan: PlanArgument,
+    paper: Annotated[
+        str,
+        typer.Option(help="A4, A3, Letter, Tabloid ...: pages to join; fit: one that holds all; whole: one page."),
+    ] = "whole",
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="Turn the sheet over, left for right.")] = False,
+    one_bit: Annotated[bool, typer.Option("--one-bit", help="Black and white only.")] = False,
+    tiff: Annotated[bool, typer.Option("--tiff", help="Write one TIFF of the whole besides.")] = False,
+    region: Annotated[
+        tuple[float, float, float, float] | None,
+        typer.Option(metavar="X Y W H", help="Only a part: upper left corner, width, height, pixels of the picture."),
+    ] = None,
+    measured: Annotated[
+        str | None,
+        typer.Option(help='What a first print\'s check lines measure, across x along: "99.6 mm x 100.2 mm".'),
+    ] = None,
+    out: OutOption = DEFAULT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Print the whole corrected sheet at true size: reprint.pdf, on one page or on pages to join."""
+    from digitize.print_settings import PrintSettings
+
+    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, measured)
+    _run(lambda: _reprint(plan, out, wanted, replace), out, as_json, verbose)
 
 
 @app.command()
@@ -91,6 +123,14 @@ def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
         from digitize.pipeline import run_outline
 
         return run_outline(plan, out, replace=replace, progress=progress)
+
+
+def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.reprint import run_reprint
+
+        return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
 def _demo(out: Path, replace: bool) -> Outcome:
@@ -143,11 +183,28 @@ def _show(record: dict[str, Any], out: Path, as_json: bool) -> None:
 def _summary(record: dict[str, Any], out: Path) -> str:
     from calibration.units import format_length
 
+    if record.get("reprint"):
+        return f"{record['verdict']}: {_printed(record)}\nfiles in {out}: {', '.join(record['files'])}"
     unit, body = record["settings"]["unit"], record["body"]
     sizes = [(name, body[f"{name}_mm"]) for name in ("length", "lower_bout", "waist", "upper_bout")]
     told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
     certain = f"outline within {record['outline']['u95_mm']:.2f} mm (95 %)"
     return f"{record['verdict']}: {told}; {certain}\nfiles in {out}: {', '.join([*record['files'], 'record.json'])}"
+
+
+def _printed(record: dict[str, Any]) -> str:
+    """Return what a reprint is, in a line or two."""
+    part, u95 = record["reprint"], record["scale"]["u95_percent"]
+    left, low, right, top = part["box_mm"]
+    count = len(part["pages"])
+    pages = f"one page of {part['page_width_mm']:.0f} x {part['page_height_mm']:.0f} mm"
+    if count > 1:
+        pages = f"a map and {count} pages of {part['paper']} to join"
+    drawn = ""
+    if (part["drawn_x_percent"], part["drawn_y_percent"]) != (100.0, 100.0):
+        drawn = f"; drawn at {part['drawn_x_percent']:.2f} x {part['drawn_y_percent']:.2f} % for that printer alone"
+    turned = "mirrored, " if part["mirrored"] else ""
+    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; lengths true within {u95:.2g} % (95 %){drawn}"
 
 
 @contextmanager

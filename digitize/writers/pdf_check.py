@@ -47,12 +47,12 @@ class Cut:
 class Page:
     """One page of a file, rendered in strips; places are mm of its print from its lower left corner."""
 
-    def __init__(self, page: pdfium.PdfPage, scale: Size = (1.0, 1.0)) -> None:
+    def __init__(self, page: pdfium.PdfPage, scale: Size = (1.0, 1.0), dpi: float = CHECK_DPI) -> None:
         """Take a page of a document; ``scale``: mm of the page for each mm of its print."""
         self._page = page
+        self._finer = dpi / 72.0
         self.size_mm = (page.get_width() * MM_PER_POINT / scale[0], page.get_height() * MM_PER_POINT / scale[1])
-        finer = CHECK_DPI / 72.0
-        self.pixels = (math.ceil(page.get_width() * finer), math.ceil(page.get_height() * finer))
+        self.pixels = (math.ceil(page.get_width() * self._finer), math.ceil(page.get_height() * self._finer))
         # The page is stretched to whole pixels, by up to one: its own pixels to the millimetre count.
         self.per_mm = (self.pixels[0] / self.size_mm[0], self.pixels[1] / self.size_mm[1])
 
@@ -60,13 +60,19 @@ class Page:
         """Return the rows between two heights, and the row of the page that the first one is."""
         first = max(0, math.floor(self.pixels[1] - high_mm * self.per_mm[1]))
         last = min(self.pixels[1], math.ceil(self.pixels[1] - low_mm * self.per_mm[1]))
-        scale = CHECK_DPI / 72.0
         # Half a pixel less, because the crop is rounded up to whole pixels.
-        crop = (0.0, max(0.0, self.pixels[1] - last - 0.5) / scale, 0.0, max(0.0, first - 0.5) / scale)
-        bitmap = self._page.render(scale=scale, crop=crop, grayscale=True)
+        crop = (0.0, max(0.0, self.pixels[1] - last - 0.5) / self._finer, 0.0, max(0.0, first - 0.5) / self._finer)
+        bitmap = self._page.render(scale=self._finer, crop=crop, grayscale=True)
         grey = np.array(bitmap.to_numpy(), dtype=np.uint8).reshape(bitmap.height, bitmap.width)
         bitmap.close()
         return grey, first
+
+    def rows(self, first: int, last: int) -> Grey:
+        """Return rows of the page's pixels from the top."""
+        half = 0.5 / self.per_mm[1]
+        high = (self.pixels[1] - first) / self.per_mm[1]
+        strip, begins = self.strip((self.pixels[1] - last) / self.per_mm[1] + 0.1 * half, high - 0.1 * half)
+        return strip[first - begins : last - begins]
 
     def box(self, box_mm: Box) -> Cut:
         """Return the whole pixels inside a box, and where they lie."""
@@ -107,7 +113,7 @@ def check_pdf(path: Path, layout: Layout, curves: Sequence[ArcPath]) -> None:
     check_pages(path, layout, lambda page, tile: _check_curves(path, page, tile, points))
 
 
-def check_pages(path: Path, layout: Layout, look: Look) -> None:
+def check_pages(path: Path, layout: Layout, look: Look, dpi: float = CHECK_DPI) -> None:
     """Measure the pages of a file against its layout; ``look`` at what each of the tiles shows.
 
     Raises:
@@ -118,17 +124,17 @@ def check_pages(path: Path, layout: Layout, look: Look) -> None:
     except pdfium.PdfiumError as fault:
         raise fail(path, f"it cannot be read back ({fault})") from fault
     try:
-        _check_pages(path, document, layout, look)
+        _check_pages(path, document, layout, look, dpi)
     finally:
         document.close()
 
 
-def _check_pages(path: Path, document: pdfium.PdfDocument, layout: Layout, look: Look) -> None:
+def _check_pages(path: Path, document: pdfium.PdfDocument, layout: Layout, look: Look, dpi: float) -> None:
     if len(document) != layout.pages:
         raise fail(path, f"it has {len(document)} pages instead of {layout.pages}")
     tiles = {tile.number: tile for tile in layout.tiles}
     for number in range(1, layout.pages + 1):
-        page = Page(document[number - 1], layout.scale)
+        page = Page(document[number - 1], layout.scale, dpi)
         _check_size(path, page, layout, number)
         _check_lines(path, page, number)
         if number in tiles:

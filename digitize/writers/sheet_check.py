@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibration.frames import FloatArray
+from calibration.units import MM_PER_INCH
 from digitize.arcs import Box
 from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page
@@ -21,8 +22,10 @@ from digitize.writers.check import fail
 from digitize.writers.diagonals import corners
 from digitize.writers.pdf_check import CHECK_TOLERANCE_MM, Page, check_pages, line_ends
 from digitize.writers.sheet_page import upright_lines
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, Mark, Tile
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Mark, Tile
 
+# Here a picture's edges are whole pixels: renderers move them there.
+CHECK_DPI = MM_PER_INCH / STEP_MM
 MARK_TOLERANCE_MM = 0.05
 PICTURE_TOLERANCE_MM = 0.05
 STRIP_MM = 20.0  # looked at as floats at a time
@@ -49,7 +52,7 @@ def check_sheet_pdf(path: Path, sheet: TrueSheet, layout: Layout) -> None:
                 _check_mark(path, page, tile, mark)
         _check_picture(path, page, sheet, tile)
 
-    check_pages(path, layout, look)
+    check_pages(path, layout, look, CHECK_DPI)
 
 
 def _check_upright(path: Path, page: Page, layout: Layout, number: int) -> None:
@@ -85,9 +88,9 @@ def _middle(profile: FloatArray) -> float | None:
     return float((ink * np.arange(len(ink))).sum() / ink.sum())
 
 
-@dataclass
-class _Sums:
-    """What least squares needs of a page, summed over strips."""
+@dataclass(eq=False)
+class PlaceSums:
+    """What least squares needs of where a picture lies, summed over strips of it."""
 
     normal: FloatArray = field(default_factory=lambda: np.zeros((6, 6)))
     right: FloatArray = field(default_factory=lambda: np.zeros(6))
@@ -147,7 +150,7 @@ def _check_picture(path: Path, page: Page, sheet: TrueSheet, tile: Tile) -> None
     if shown[0] >= shown[2] or shown[1] >= shown[3]:
         return
     off = np.array([MARGIN_MM - tile.window[0], MARGIN_MM + FOOT_MM - tile.window[1]] * 2)  # drawing -> page
-    sums = _Sums()
+    sums = PlaceSums()
     low = shown[1]
     while low < shown[3]:
         part = page.box(tuple((np.array([shown[0], low, shown[2], min(low + STRIP_MM, shown[3])]) + off).tolist()))
@@ -159,13 +162,19 @@ def _check_picture(path: Path, page: Page, sheet: TrueSheet, tile: Tile) -> None
             y = np.interp(np.linspace(y_to, y_from, rows), (shown[1], shown[3]), (-1.0, 1.0))
             sums.add(part.grey, wanted, x, y)
         low += STRIP_MM
+    fault = place_fault(sums, min(page.per_mm))
+    if fault:
+        raise fail(path, f"the picture on page {tile.number} {fault}")
+
+
+def place_fault(sums: PlaceSums, px_per_mm: float) -> str | None:
+    """Return what is wrong with where a picture lies, or None; too little ink proves nothing."""
     if sums.pixels == 0 or sums.ink < LEAST_INK * sums.pixels:
-        return
+        return None
     if sums.seen < INK_THERE * sums.wanted:
-        raise fail(path, f"page {tile.number} does not show its part of the sheet")
-    worst_mm = sums.worst_px() / min(page.per_mm)
-    if not worst_mm <= PICTURE_TOLERANCE_MM:
-        raise fail(path, f"the picture on page {tile.number} is {worst_mm:.3f} mm off")
+        return "does not show its part of the sheet"
+    worst_mm = sums.worst_px() / px_per_mm
+    return None if worst_mm <= PICTURE_TOLERANCE_MM else f"is {worst_mm:.3f} mm off"
 
 
 def _overlap(one: Box, other: Box) -> Box:

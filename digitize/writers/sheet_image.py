@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import tempfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from digitize.shapes import TrueSheet, Window
 
-Raw = tempfile._TemporaryFileWrapper[bytes]
+Grey = npt.NDArray[np.uint8]
 
 ROWS_AT_ONCE = 256
 JPEG_QUALITY = 92
@@ -45,25 +46,22 @@ def compressed(sheet: TrueSheet, window: Window, size_px: tuple[int, int], folde
         squeeze = zlib.compressobj(DEFLATE_LEVEL)
         parts = [squeeze.compress(np.packbits(band > 0, axis=1).tobytes()) for band in _bands(sheet, window, size_px)]
         return Compressed(*size_px, 1, "FlateDecode", b"".join([*parts, squeeze.flush()]))
-    with tempfile.NamedTemporaryFile(dir=folder, suffix=".raw") as file:
-        write_raw(file, sheet, window, size_px)
-        data = raw_image(file.name, size_px).jpegsave_buffer(Q=JPEG_QUALITY, optimize_coding=True)
+    with raw_image(_bands(sheet, window, size_px), size_px, folder) as image:
+        data = image.jpegsave_buffer(Q=JPEG_QUALITY, optimize_coding=True)
     return Compressed(*size_px, 8, "DCTDecode", bytes(data))
 
 
-def write_raw(file: Raw, sheet: TrueSheet, window: Window, size_px: tuple[int, int]) -> None:
-    """Write the bare pixels of a window."""
-    for band in _bands(sheet, window, size_px):
-        file.write(np.ascontiguousarray(band).tobytes())
-    file.flush()
+@contextmanager
+def raw_image(bands: Iterable[Grey], size_px: tuple[int, int], folder: Path) -> Iterator[Any]:
+    """Yield bands of rows as one picture that is read in strips, from a file that is gone afterwards."""
+    with tempfile.NamedTemporaryFile(dir=folder, suffix=".raw") as file:
+        for band in bands:
+            file.write(np.ascontiguousarray(band).tobytes())
+        file.flush()
+        yield pyvips.Image.rawload(file.name, *size_px, 1, access="sequential").copy(interpretation="b-w")
 
 
-def raw_image(name: str, size_px: tuple[int, int]) -> Any:
-    """Return a file of bare pixels as a picture that is read in strips."""
-    return pyvips.Image.rawload(name, *size_px, 1, access="sequential").copy(interpretation="b-w")
-
-
-def _bands(sheet: TrueSheet, window: Window, size_px: tuple[int, int]) -> Iterator[npt.NDArray[np.uint8]]:
+def _bands(sheet: TrueSheet, window: Window, size_px: tuple[int, int]) -> Iterator[Grey]:
     for first in range(0, size_px[1], ROWS_AT_ONCE):
         yield sheet.band(window, size_px, first, min(first + ROWS_AT_ONCE, size_px[1]))
 

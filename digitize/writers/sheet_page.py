@@ -14,11 +14,11 @@ from digitize.writers import pdf_page as page_parts
 from digitize.writers.diagonals import corners, diagonals
 from digitize.writers.pdf_page import CHECK_IN, CHECK_MM, Line
 from digitize.writers.sheet_image import compressed, place_image
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, Tile
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Tile
 
-# A picture's edges are put on whole steps of this from the page's upper left corner: programs that turn pages into
-# dots move a picture's edges to whole dots, and on 300, 600 or 1200 to the inch these are whole already.
-STEP_MM = MM_PER_INCH / 300.0
+# Dots that are touched at all count as a picture's: it is drawn smaller by this share of a step at each edge, so that
+# the dots beyond are not. Its pixels are made for the whole steps.
+SHRUNK = 0.02
 DIAGONAL_GREY = 0.6
 UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright check lines, from the right edge of the sheet
 UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
@@ -50,7 +50,9 @@ def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder
     size_px = (max(1, size_px[0]), max(1, size_px[1]))
     canvas.saveState()
     page_parts.clip(canvas, tile.window)
-    place_image(canvas, f"sheet{tile.number}", compressed(sheet, box, size_px, folder), box)
+    inset_x, inset_y = (SHRUNK * STEP_MM / factor for factor in layout.scale)
+    place = (box[0] + inset_x, box[1] + inset_y, box[2] - inset_x, box[3] - inset_y)
+    place_image(canvas, f"sheet{tile.number}", compressed(sheet, box, size_px, folder), place)
     canvas.restoreState()
 
 

@@ -16,6 +16,7 @@ from string import ascii_uppercase
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray
+from calibration.units import MM_PER_INCH
 from digitize.arcs import Box
 from digitize.writers.sheets import SHEETS_MM, Size
 
@@ -25,6 +26,9 @@ FOOT_MM = 20.0  # strip below the window for the check lines and the label
 SIDE_MM = 10.0  # strip to the right of a picture's window for the upright check lines
 LEAST_WINDOW_MM = (182.0, 145.0)  # of a page cut to its picture: the check lines and the label need as much
 ONE_PAGE = "one page"
+# Pages that carry a picture, and the picture's edges on them, are whole steps of this: programs that turn pages into
+# dots move a picture's edges to whole dots, and on 300, 600 or 1200 to the inch these are whole already.
+STEP_MM = MM_PER_INCH / 300.0
 ROOM_MM = 2.0  # between the drawing and the outer edge of the outer windows
 MARK_ROOM_MM = 9.0  # a cross this far from every line is clear enough
 MARK_STEP_MM = 2.0
@@ -99,7 +103,7 @@ def lay_out_picture(box: Box, ink_mm: FloatArray, sheet: str, scale: Size = (1.0
     Raises:
         KeyError: the sheet is unknown.
     """
-    short, long = SHEETS_MM[sheet]
+    short, long = (_whole_steps(side) for side in SHEETS_MM[sheet])
     sizes = ((short, long), (long, short))
     # The way the paper lies must not depend on the printer, or the next print would be corrected crosswise.
     lying = min(sizes, key=lambda size: math.prod(_grid(box, window_size(size, SIDE_MM))))
@@ -115,7 +119,13 @@ def lay_out_one(box: Box, scale: Size = (1.0, 1.0)) -> Layout:
     scale = scale if printed[0] <= printed[1] else (scale[1], scale[0])
     x, y = (box[0] + box[2] - window[0]) / 2.0, (box[1] + box[3] - window[1]) / 2.0
     tile = Tile(1, 1, 1, (x, y, x + window[0], y + window[1]))
-    return Layout(ONE_PAGE, (printed[0] * scale[0], printed[1] * scale[1]), 1, 1, (tile,), (), SIDE_MM, scale)
+    size = (_whole_steps(printed[0] * scale[0]), _whole_steps(printed[1] * scale[1]))
+    return Layout(ONE_PAGE, size, 1, 1, (tile,), (), SIDE_MM, scale)
+
+
+def _whole_steps(length_mm: float) -> float:
+    """Return the nearest length of whole steps; a sheet of paper changes by less than 0.05 mm."""
+    return round(length_mm / STEP_MM) * STEP_MM
 
 
 def window_size(size: Size, side_mm: float = 0.0) -> Size:
