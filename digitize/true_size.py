@@ -19,7 +19,8 @@ from digitize.shapes import Picture, TrueSheet, Window
 Grey = npt.NDArray[np.uint8]
 
 WHITE = 255
-PAPER = 250  # what bare paper becomes, so that its noise is not cut off on one side
+# What bare paper becomes, before white ends it: what is within 2 % of it is white, the scanner's noise with it.
+PAPER = 260
 CELL_MM = 8.0  # the grey of paper is looked at over squares of this side
 PAPER_PERCENTILE = 75.0  # of a square's values: more than a quarter of it is bare nearly everywhere
 PAPER_MEDIAN_CELLS = 5  # squares each way that a dark one is judged by

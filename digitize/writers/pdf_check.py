@@ -19,7 +19,7 @@ from calibration.units import MM_PER_INCH
 from digitize.arcs import Box, sampled
 from digitize.shapes import ArcPath
 from digitize.writers.check import fail
-from digitize.writers.pdf_page import CHECK_LINES, CHECK_TICK_MM
+from digitize.writers.pdf_page import CHECK_LINES, CHECK_TICK_MM, upright_lines
 from digitize.writers.sheets import Size
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, Tile, inside
 
@@ -137,6 +137,7 @@ def _check_pages(path: Path, document: pdfium.PdfDocument, layout: Layout, look:
         page = Page(document[number - 1], layout.scale, dpi)
         _check_size(path, page, layout, number)
         _check_lines(path, page, number)
+        _check_upright(path, page, layout, number)
         if number in tiles:
             look(page, tiles[number])
 
@@ -159,11 +160,18 @@ def _check_lines(path: Path, page: Page, number: int) -> None:
             raise fail(path, f"the {name} line of page {number} measures {found:.3f} mm instead of {length:.3f}")
 
 
-def line_ends(page: Page, columns_mm: Size, ends_mm: Size) -> tuple[float, float] | None:
-    """Return the heights of an upright line's two ticks, mm, seen between two places across; None without one.
+def _check_upright(path: Path, page: Page, layout: Layout, number: int) -> None:
+    for x, y, length, name in upright_lines(layout):
+        ends = _line_ends(page, (x + 0.3 * CHECK_TICK_MM, x + 0.8 * CHECK_TICK_MM), (y, y + length))
+        if ends is None:
+            raise fail(path, f"the upright {name} line of page {number} lacks an end")
+        found = ends[1] - ends[0]
+        if not abs(found - length) <= CHECK_TOLERANCE_MM:
+            raise fail(path, f"the upright {name} line of page {number} measures {found:.3f} mm, not {length:.3f}")
 
-    Raises nothing; ``ends_mm`` are where they are expected.
-    """
+
+def _line_ends(page: Page, columns_mm: Size, ends_mm: Size) -> tuple[float, float] | None:
+    """Return the heights of an upright line's two ticks, mm, seen between two places across; None without one."""
     found = []
     for at in ends_mm:
         part = page.box((columns_mm[0], at - SEARCH_MM, columns_mm[1], at + SEARCH_MM))

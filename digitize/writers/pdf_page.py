@@ -29,6 +29,8 @@ CHECK_LINES = (
     (CHECK_X_MM, MARGIN_MM + 10.0, CHECK_MM, "100 mm"),
     (CHECK_X_MM, MARGIN_MM + 3.0, CHECK_IN * MM_PER_INCH, "4 in"),
 )
+UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright ones, from the right edge of the sheet
+UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
 CHECK_TICK_MM = 1.5
 CHECK_WEIGHT_MM = 0.2
 LABEL_X_MM = MARGIN_MM + 125.0
@@ -61,6 +63,21 @@ def new_file(path: Path, layout: Layout, title: str) -> Canvas:
 def in_mm(canvas: Canvas, layout: Layout) -> None:
     """Draw from here on in mm of the print as it comes out, from the page's lower left corner."""
     canvas.scale(POINTS_PER_MM * layout.scale[0], POINTS_PER_MM * layout.scale[1])
+
+
+def upright_lines(layout: Layout) -> tuple[Line, ...]:
+    """Return where the upright check lines lie, mm from the lower left corner: (x, lowest y, length, its text).
+
+    None where a page has no strip for them.
+    """
+    if not layout.side_mm:
+        return ()
+    right = layout.printed[0]
+    hundred, four = (right - off for off in UPRIGHT_FROM_RIGHT_MM)
+    return (
+        (hundred, UPRIGHT_BEGINS_MM, CHECK_MM, "100 mm"),
+        (four, UPRIGHT_BEGINS_MM, CHECK_IN * MM_PER_INCH, "4 in"),
+    )
 
 
 def text(
@@ -199,25 +216,25 @@ def backed(canvas: Canvas, at: Size, written: str, height_mm: float) -> None:
     canvas.rect(at[0] - 0.3, at[1] - 0.3, wide + 0.6, 0.75 * height_mm + 0.6, stroke=0, fill=1)
 
 
-def seam_lines(canvas: Canvas, layout: Layout, tile: Tile) -> None:
-    """Draw where a page is cut and where its neighbours are laid."""
+def seam_lines(canvas: Canvas, layout: Layout, tile: Tile, beside_mm: float = BESIDE_MM) -> None:
+    """Draw where a page is cut and where its neighbours are laid; words begin so far past a seam's middle."""
     left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
     right = left + tile.window[2] - tile.window[0]
     top = bottom + tile.window[3] - tile.window[1]
     row, column = tile.row, tile.column
     if other := layout.at(row, column - 1):
-        _seam(canvas, (left, bottom, left, top), f"cut here, lay on page {other.number}", cut=True)
+        _seam(canvas, (left, bottom, left, top), f"cut here, lay on page {other.number}", beside_mm, cut=True)
     if other := layout.at(row - 1, column):
-        _seam(canvas, (left, top, right, top), f"cut here, lay on page {other.number}", cut=True)
+        _seam(canvas, (left, top, right, top), f"cut here, lay on page {other.number}", beside_mm, cut=True)
     if other := layout.at(row, column + 1):
         x = right - OVERLAP_MM
-        _seam(canvas, (x, bottom, x, top), f"page {other.number} comes to here", cut=False)
+        _seam(canvas, (x, bottom, x, top), f"page {other.number} comes to here", beside_mm, cut=False)
     if other := layout.at(row + 1, column):
         y = bottom + OVERLAP_MM
-        _seam(canvas, (left, y, right, y), f"page {other.number} comes to here", cut=False)
+        _seam(canvas, (left, y, right, y), f"page {other.number} comes to here", beside_mm, cut=False)
 
 
-def _seam(canvas: Canvas, line: Box, written: str, *, cut: bool) -> None:
+def _seam(canvas: Canvas, line: Box, written: str, beside_mm: float, *, cut: bool) -> None:
     """Draw one seam line, its words in the overlap: below a level line, to the right of an upright one."""
     canvas.setStrokeGray(GREY if cut else PALE)
     canvas.setLineWidth(FINE_MM)
@@ -228,7 +245,7 @@ def _seam(canvas: Canvas, line: Box, written: str, *, cut: bool) -> None:
     upright = line[0] == line[2]
     canvas.translate((line[0] + line[2]) / 2.0, (line[1] + line[3]) / 2.0)
     canvas.rotate(90.0 if upright else 0.0)
-    text(canvas, (BESIDE_MM, -TINY_MM - 0.8), written, TINY_MM, grey=GREY)
+    text(canvas, (beside_mm, -TINY_MM - 0.8), written, TINY_MM, grey=GREY)
     canvas.restoreState()
 
 

@@ -20,8 +20,7 @@ from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page
 from digitize.writers.check import fail
 from digitize.writers.diagonals import corners
-from digitize.writers.pdf_check import CHECK_TOLERANCE_MM, Page, check_pages, line_ends
-from digitize.writers.sheet_page import upright_lines
+from digitize.writers.pdf_check import Page, check_pages
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Mark, Tile
 
 # Here a picture's edges are whole pixels: renderers move them there.
@@ -46,24 +45,12 @@ def check_sheet_pdf(path: Path, sheet: TrueSheet, layout: Layout) -> None:
     """
 
     def look(page: Page, tile: Tile) -> None:
-        _check_upright(path, page, layout, tile.number)
         if len(layout.tiles) > 1:
             for mark in pdf_page.within((*layout.marks, *corners(sheet.box)), tile.window):
                 _check_mark(path, page, tile, mark)
         _check_picture(path, page, sheet, tile)
 
     check_pages(path, layout, look, CHECK_DPI)
-
-
-def _check_upright(path: Path, page: Page, layout: Layout, number: int) -> None:
-    tick = pdf_page.CHECK_TICK_MM
-    for x, y, length, name in upright_lines(layout):
-        ends = line_ends(page, (x + 0.3 * tick, x + 0.8 * tick), (y, y + length))
-        if ends is None:
-            raise fail(path, f"the upright {name} line of page {number} lacks an end")
-        found = ends[1] - ends[0]
-        if not abs(found - length) <= CHECK_TOLERANCE_MM:
-            raise fail(path, f"the upright {name} line of page {number} measures {found:.3f} mm, not {length:.3f}")
 
 
 def _check_mark(path: Path, page: Page, tile: Tile, mark: Mark) -> None:

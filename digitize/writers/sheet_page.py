@@ -7,12 +7,10 @@ from pathlib import Path
 
 from reportlab.pdfgen.canvas import Canvas
 
-from calibration.units import MM_PER_INCH
 from digitize.arcs import Box
 from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page as page_parts
 from digitize.writers.diagonals import corners, diagonals
-from digitize.writers.pdf_page import CHECK_IN, CHECK_MM, Line
 from digitize.writers.sheet_image import compressed, place_image
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Tile
 
@@ -20,19 +18,8 @@ from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Tile
 # the dots beyond are not. Its pixels are made for the whole steps.
 SHRUNK = 0.02
 DIAGONAL_GREY = 0.6
-UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright check lines, from the right edge of the sheet
-UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
+WORDS_MM = 12.0  # of a seam, past its middle, where diagonals cross
 HINT_X_MM = 10.0  # words on a check line begin here, clear of its tick
-
-
-def upright_lines(layout: Layout) -> tuple[Line, ...]:
-    """Return where the upright check lines lie, mm from the lower left corner: (x, lowest y, length, its text)."""
-    right = layout.printed[0]
-    hundred, four = (right - off for off in UPRIGHT_FROM_RIGHT_MM)
-    return (
-        (hundred, UPRIGHT_BEGINS_MM, CHECK_MM, "100 mm"),
-        (four, UPRIGHT_BEGINS_MM, CHECK_IN * MM_PER_INCH, "4 in"),
-    )
 
 
 def directions(layout: Layout) -> tuple[str, str]:
@@ -80,7 +67,7 @@ def joining(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile) -> Non
     page_parts.clip(canvas, tile.window)
     draw_diagonals(canvas, layout, page_parts.FINE_MM)
     canvas.restoreState()
-    page_parts.seam_lines(canvas, layout, tile)
+    page_parts.seam_lines(canvas, layout, tile, WORDS_MM)
     canvas.saveState()
     page_parts.clip(canvas, tile.window)
     for mark in page_parts.within((*layout.marks, *corners(sheet.box)), tile.window):
@@ -106,17 +93,22 @@ def draw_corners(canvas: Canvas, sheet: TrueSheet, scale: float) -> None:
 
 def check_lines(canvas: Canvas, layout: Layout, label: list[str]) -> None:
     """Draw the level check lines with the label, and the upright ones at the right."""
-    level, upright = directions(layout)
     page_parts.foot(canvas, label, layout.printed[0])
+    more_check_lines(canvas, layout)
+
+
+def more_check_lines(canvas: Canvas, layout: Layout) -> None:
+    """Draw the upright check lines, and which way both kinds run over the paper."""
+    level, upright = directions(layout)
     x, y, _, _ = page_parts.CHECK_LINES[0]
     page_parts.text(canvas, (x + HINT_X_MM, y + 0.8), f"{level} the paper", page_parts.TINY_MM, grey=page_parts.GREY)
-    for x, y, length, written in upright_lines(layout):
+    for x, y, length, written in page_parts.upright_lines(layout):
         canvas.saveState()
         canvas.translate(x, y)
         canvas.rotate(90.0)
         page_parts.check_line(canvas, (0.0, 0.0), length, written)
         canvas.restoreState()
-    x, y, _, _ = upright_lines(layout)[0]
+    x, y, _, _ = page_parts.upright_lines(layout)[0]
     canvas.saveState()
     canvas.translate(x, y)
     canvas.rotate(90.0)

@@ -71,6 +71,7 @@ def write_sheet_pdf(sheet: TrueSheet, layout: Layout, path: Path, title: str, no
     if len(layout.tiles) > 1:
         page_parts.in_mm(canvas, layout)
         _map(canvas, sheet, layout, path.parent, title, notes)
+        sheet_page.more_check_lines(canvas, layout)
         canvas.showPage()
     for tile in layout.tiles:
         page_parts.in_mm(canvas, layout)
