@@ -73,9 +73,10 @@ def _reprinted(
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
+        told = None if wanted.region_px is None else _on_picture(wanted.region_px, picture)
     scaled = scaled_picture(picture, plan, clock)
     with clock("true size"):
-        region = None if wanted.region_px is None else _region(wanted.region_px, picture, scaled)
+        region = None if told is None else _in_scaled(told, scaled)
         sheet = true_sheet(
             scaled.picture, scaled.calibration.matrix, region, mirrored=wanted.mirrored, one_bit=wanted.one_bit
         )
@@ -91,8 +92,8 @@ def _reprinted(
     return record
 
 
-def _region(told: Window, picture: Picture, scaled: Scaled) -> Window:
-    """Return the part of the scaled picture that a region of the picture stands for, px.
+def _on_picture(told: Window, picture: Picture) -> Window:
+    """Return the first and the last corner of what a region (x, y, width, height) holds of the picture, px.
 
     Raises:
         UsageError: ``region-off-sheet``.
@@ -104,6 +105,12 @@ def _region(told: Window, picture: Picture, scaled: Scaled) -> Window:
     if not (right - left >= LEAST_REGION_PX and low - top >= LEAST_REGION_PX):
         region = " ".join(f"{value:g}" for value in told)
         raise UsageError("region-off-sheet", region=region, width=width_px, height=height_px)
+    return left, top, right, low
+
+
+def _in_scaled(region: Window, scaled: Scaled) -> Window:
+    """Return the part of the scaled picture that a region of the picture as read stands for, px."""
+    left, top, right, low = region
     corners = scaled.in_scaled(np.array([(left, top), (right, top), (right, low), (left, low)]))
     limits = np.array([scaled.picture.grey.shape[::-1]]) - 0.5
     (x, y), (x_end, y_end) = (edge(np.clip(corners, -0.5, limits), axis=0) for edge in (np.min, np.max))
