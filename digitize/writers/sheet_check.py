@@ -15,13 +15,12 @@ import numpy.typing as npt
 
 from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
-from digitize.arcs import Box
 from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page
 from digitize.writers.check import fail
 from digitize.writers.diagonals import corners
 from digitize.writers.pdf_check import Page, check_pages
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Mark, Tile
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Mark, Tile, shared
 
 # Here a picture's edges are whole pixels: renderers move them there.
 CHECK_DPI = MM_PER_INCH / STEP_MM
@@ -133,7 +132,7 @@ def _second(moments: FloatArray) -> FloatArray:
 
 def _check_picture(path: Path, page: Page, sheet: TrueSheet, tile: Tile) -> None:
     """Compare a page with the sheet, strip by strip."""
-    shown = _overlap(sheet.box, tile.window)
+    shown = shared(sheet.box, tile.window)
     if shown[0] >= shown[2] or shown[1] >= shown[3]:
         return
     off = np.array([MARGIN_MM - tile.window[0], MARGIN_MM + FOOT_MM - tile.window[1]] * 2)  # drawing -> page
@@ -162,7 +161,3 @@ def place_fault(sums: PlaceSums, px_per_mm: float) -> str | None:
         return "does not show its part of the sheet"
     worst_mm = sums.worst_px() / px_per_mm
     return None if worst_mm <= PICTURE_TOLERANCE_MM else f"is {worst_mm:.3f} mm off"
-
-
-def _overlap(one: Box, other: Box) -> Box:
-    return max(one[0], other[0]), max(one[1], other[1]), min(one[2], other[2]), min(one[3], other[3])

@@ -12,7 +12,7 @@ from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page as page_parts
 from digitize.writers.diagonals import corners, diagonals
 from digitize.writers.sheet_image import compressed, place_image
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Tile
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, TINY_STEPS, Layout, Tile, shared
 
 # Dots that are touched at all count as a picture's: it is drawn smaller by this share of a step at each edge, so that
 # the dots beyond are not. Its pixels are made for the whole steps.
@@ -29,10 +29,9 @@ def directions(layout: Layout) -> tuple[str, str]:
 
 def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder: Path) -> None:
     """Draw the part of the sheet that a page's window shows."""
-    shown = _shown(sheet, tile)
-    if shown[0] >= shown[2] or shown[1] >= shown[3]:
+    box = picture_box(sheet, layout, tile)
+    if box is None:
         return
-    box = _on_steps(shown, layout, tile)
     size_px = (round((box[2] - box[0]) * sheet.px_per_mm), round((box[3] - box[1]) * sheet.px_per_mm))
     size_px = (max(1, size_px[0]), max(1, size_px[1]))
     canvas.saveState()
@@ -43,21 +42,19 @@ def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder
     canvas.restoreState()
 
 
-def _shown(sheet: TrueSheet, tile: Tile) -> Box:
-    one, other = sheet.box, tile.window
-    return max(one[0], other[0]), max(one[1], other[1]), min(one[2], other[2]), min(one[3], other[3])
-
-
-def _on_steps(shown: Box, layout: Layout, tile: Tile) -> Box:
-    """Return a box widened to whole steps of the page."""
-    step_x, step_y = (STEP_MM / factor for factor in layout.scale)
+def picture_box(sheet: TrueSheet, layout: Layout, tile: Tile, step_mm: float = STEP_MM) -> Box | None:
+    """Return the part of the sheet that a window shows, widened to whole steps of the page; None for no part."""
+    shown = shared(sheet.box, tile.window)
+    if shown[0] >= shown[2] or shown[1] >= shown[3]:
+        return None
+    step_x, step_y = (step_mm / factor for factor in layout.scale)
     left = tile.window[0] - MARGIN_MM  # of the page, in the drawing
     top = tile.window[1] - MARGIN_MM - FOOT_MM + layout.printed[1]
     return (
-        left + math.floor((shown[0] - left) / step_x) * step_x,
-        top - math.ceil((top - shown[1]) / step_y) * step_y,
-        left + math.ceil((shown[2] - left) / step_x) * step_x,
-        top - math.floor((top - shown[3]) / step_y) * step_y,
+        left + math.floor((shown[0] - left) / step_x + TINY_STEPS) * step_x,
+        top - math.ceil((top - shown[1]) / step_y - TINY_STEPS) * step_y,
+        left + math.ceil((shown[2] - left) / step_x - TINY_STEPS) * step_x,
+        top - math.floor((top - shown[3]) / step_y + TINY_STEPS) * step_y,
     )
 
 

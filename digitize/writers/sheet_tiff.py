@@ -6,10 +6,9 @@ Grey is deflated, 1-bit is CCITT group 4; both lossless.
 
 from __future__ import annotations
 
-import math
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +24,7 @@ from digitize.writers.pdf_check import Page
 from digitize.writers.sheet_check import PlaceSums, place_fault
 from digitize.writers.sheet_image import raw_image
 from digitize.writers.sheets import Size
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, lay_out_one
+from digitize.writers.tiles import MARGIN_MM, Layout, lay_out_one
 
 ROWS_AT_ONCE = 256
 ONE_BIT = {"compression": "ccittfax4", "bitdepth": 1}
@@ -46,7 +45,7 @@ def write_sheet_tiff(
         Refusal: ``file-check`` when it does not read back as it was laid out.
     """
     dpi = round(sheet.px_per_mm * MM_PER_INCH)
-    layout, size_px = _whole_pixels(lay_out_one(sheet.box, scale), dpi)
+    layout, size_px = _whole_pixels(lay_out_one(sheet.box, scale, MM_PER_INCH / dpi), dpi)
     rows = _rows(sheet, layout, size_px, path, dpi, [title, ", ".join(notes), pdf_page.PRINT_NOTE])
     with raw_image(rows, size_px, path.parent) as raw:
         image = raw.copy(xres=dpi / MM_PER_INCH, yres=dpi / MM_PER_INCH)
@@ -55,9 +54,9 @@ def write_sheet_tiff(
 
 
 def _whole_pixels(layout: Layout, dpi: int) -> tuple[Layout, tuple[int, int]]:
-    """Return a page widened to whole pixels, and their number."""
+    """Return a page of whole pixels as renderers will have it, and their number."""
     per_mm = dpi / MM_PER_INCH
-    size_px = (math.ceil(layout.size[0] * per_mm), math.ceil(layout.size[1] * per_mm))
+    size_px = (round(layout.size[0] * per_mm), round(layout.size[1] * per_mm))
     return replace(layout, size=((size_px[0] - SHORT_PX) / per_mm, (size_px[1] - SHORT_PX) / per_mm)), size_px
 
 
@@ -65,7 +64,7 @@ def _rows(
     sheet: TrueSheet, layout: Layout, size_px: tuple[int, int], path: Path, dpi: int, label: list[str]
 ) -> Iterator[Grey]:
     """Yield the page's rows from the top: the sheet, and the check lines over it."""
-    page_window = _page_window(layout, size_px, dpi)
+    placed = _Placed.of(sheet, layout, dpi)
     with tempfile.TemporaryDirectory(dir=path.parent) as folder:
         lines = Path(folder) / "lines.pdf"
         canvas = pdf_page.new_file(lines, layout, label[0])
@@ -76,7 +75,7 @@ def _rows(
         page = Page(document[0], layout.scale, dpi)
         for first in range(0, size_px[1], ROWS_AT_ONCE):
             last = min(first + ROWS_AT_ONCE, size_px[1])
-            rows = _inside(sheet, sheet.band(page_window, size_px, first, last), page_window, size_px, first)
+            rows = placed.rows(size_px[0], first, last)
             drawn = page.rows(first, last)
             if sheet.one_bit:
                 drawn = np.where(drawn < BLACK_BELOW, 0, 255).astype(np.uint8)
@@ -85,23 +84,33 @@ def _rows(
         document.close()
 
 
-def _page_window(layout: Layout, size_px: tuple[int, int], dpi: int) -> Window:
-    """Return the box of the whole page's pixels in the sheet's mm."""
-    window = layout.tiles[0].window
-    left, low = window[0] - MARGIN_MM, window[1] - MARGIN_MM - FOOT_MM
-    wide, high = (count * MM_PER_INCH / dpi / factor for count, factor in zip(size_px, layout.scale, strict=True))
-    return left, low, left + wide, low + high
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """Which pixels of the page are the sheet's."""
 
+    sheet: TrueSheet
+    box: Window  # mm of the sheet
+    size_px: tuple[int, int]
+    left: int
+    top: int
 
-def _inside(sheet: TrueSheet, rows: Grey, window: Window, size_px: tuple[int, int], first: int) -> Grey:
-    """Make white what lies beyond the part to be printed."""
-    per_x, per_y = size_px[0] / (window[2] - window[0]), size_px[1] / (window[3] - window[1])
-    left, right = (round((side - window[0]) * per_x) for side in (sheet.box[0], sheet.box[2]))
-    top, low = (round((window[3] - side) * per_y) - first for side in (sheet.box[3], sheet.box[1]))
-    rows = np.array(rows)
-    rows[: max(0, top)] = rows[max(0, low) :] = 255
-    rows[:, : max(0, left)] = rows[:, max(0, right) :] = 255
-    return rows
+    @classmethod
+    def of(cls, sheet: TrueSheet, layout: Layout, dpi: int) -> _Placed:
+        (tile,) = layout.tiles
+        box = sheet_page.picture_box(sheet, layout, tile, MM_PER_INCH / dpi) or tile.window
+        x, y = (factor * dpi / MM_PER_INCH for factor in layout.scale)
+        size_px = (round((box[2] - box[0]) * x), round((box[3] - box[1]) * y))
+        left = round((box[0] - tile.window[0] + MARGIN_MM) * x)
+        return cls(sheet, box, size_px, left, round((tile.window[3] + MARGIN_MM - box[3]) * y))
+
+    def rows(self, width: int, first: int, last: int) -> Grey:
+        """Return rows of the page with the sheet alone."""
+        rows = np.full((last - first, width), 255, dtype=np.uint8)
+        begin, end = max(first, self.top), min(last, self.top + self.size_px[1])
+        if begin < end:
+            band = self.sheet.band(self.box, self.size_px, begin - self.top, end - self.top)
+            rows[begin - first : end - first, self.left : self.left + self.size_px[0]] = band
+        return rows
 
 
 def _check(sheet: TrueSheet, layout: Layout, size_px: tuple[int, int], path: Path, dpi: int) -> None:
@@ -112,12 +121,12 @@ def _check(sheet: TrueSheet, layout: Layout, size_px: tuple[int, int], path: Pat
     found = (image.xres * MM_PER_INCH, image.yres * MM_PER_INCH)
     if not max(abs(each - dpi) for each in found) <= 1e-4 * dpi:
         raise fail(path, f"it declares {found[0]:.3f} x {found[1]:.3f} dots per inch instead of {dpi}")
-    window, sums = _page_window(layout, size_px, dpi), PlaceSums()
+    placed, sums = _Placed.of(sheet, layout, dpi), PlaceSums()
     across = np.linspace(-1.0, 1.0, size_px[0])
     for first in range(0, size_px[1], ROWS_AT_ONCE):
         count = min(ROWS_AT_ONCE, size_px[1] - first)
         rows = np.asarray(image.crop(0, first, size_px[0], count).numpy(), dtype=np.uint8).reshape(count, size_px[0])
-        wanted = _inside(sheet, sheet.band(window, size_px, first, first + count), window, size_px, first)
+        wanted = placed.rows(size_px[0], first, first + count)
         sums.add(rows, wanted, across, np.linspace(-1.0, 1.0, size_px[1])[first : first + count])
     fault = place_fault(sums, dpi / MM_PER_INCH)
     if fault:

@@ -29,6 +29,7 @@ ONE_PAGE = "one page"
 # Pages that carry a picture, and the picture's edges on them, are whole steps of this: programs that turn pages into
 # dots move a picture's edges to whole dots, and on 300, 600 or 1200 to the inch these are whole already.
 STEP_MM = MM_PER_INCH / 300.0
+TINY_STEPS = 1e-6  # of rounding
 ROOM_MM = 2.0  # between the drawing and the outer edge of the outer windows
 MARK_ROOM_MM = 9.0  # a cross this far from every line is clear enough
 MARK_STEP_MM = 2.0
@@ -112,15 +113,33 @@ def lay_out_picture(box: Box, ink_mm: FloatArray, sheet: str, scale: Size = (1.0
     return _filled(bare, box, ink_mm, all_pages=True)
 
 
-def lay_out_one(box: Box, scale: Size = (1.0, 1.0)) -> Layout:
-    """Return one page just as large as a picture needs; ``scale`` as for ``lay_out_picture``."""
-    window = tuple(max(box[axis + 2] - box[axis], LEAST_WINDOW_MM[axis]) for axis in (0, 1))
-    printed = (window[0] + 2.0 * MARGIN_MM + SIDE_MM, window[1] + 2.0 * MARGIN_MM + FOOT_MM)
-    scale = scale if printed[0] <= printed[1] else (scale[1], scale[0])
-    x, y = (box[0] + box[2] - window[0]) / 2.0, (box[1] + box[3] - window[1]) / 2.0
-    tile = Tile(1, 1, 1, (x, y, x + window[0], y + window[1]))
-    size = (_whole_steps(printed[0] * scale[0]), _whole_steps(printed[1] * scale[1]))
-    return Layout(ONE_PAGE, size, 1, 1, (tile,), (), SIDE_MM, scale)
+def lay_out_one(box: Box, scale: Size = (1.0, 1.0), step_mm: float = STEP_MM) -> Layout:
+    """Return one page just as large as a picture needs; ``scale`` as for ``lay_out_picture``.
+
+    The picture begins and ends on whole steps of the page, as far beyond the box on either side, so that a mirrored
+    one has the same pixels.
+    """
+    width, height = box[2] - box[0], box[3] - box[1]
+    upright = max(width, LEAST_WINDOW_MM[0]) + SIDE_MM <= max(height, LEAST_WINDOW_MM[1]) + FOOT_MM
+    scale = scale if upright else (scale[1], scale[0])
+    left, right, wide = _one_way(width, LEAST_WINDOW_MM[0], MARGIN_MM + SIDE_MM, step_mm / scale[0])
+    top, low, high = _one_way(height, LEAST_WINDOW_MM[1], MARGIN_MM + FOOT_MM, step_mm / scale[1])
+    tile = Tile(1, 1, 1, (box[0] - left, box[1] - low, box[2] + right, box[3] + top))
+    return Layout(ONE_PAGE, (wide * scale[0], high * scale[1]), 1, 1, (tile,), (), SIDE_MM, scale)
+
+
+def _one_way(length: float, least: float, after: float, step: float) -> tuple[float, float, float]:
+    """Return the window's room before and after a picture, and the page's length, in one direction, mm printed."""
+    whole = _up(length, step)
+    pad = max(0.0, least - whole) / 2.0
+    first = _up(MARGIN_MM + pad, step)
+    page = _up(first + whole + pad + after, step)
+    begins = first + (whole - length) / 2.0
+    return begins - MARGIN_MM, page - after - begins - length, page
+
+
+def _up(length: float, step: float) -> float:
+    return math.ceil(length / step - TINY_STEPS) * step
 
 
 def _whole_steps(length_mm: float) -> float:
@@ -182,7 +201,7 @@ def _marks(layout: Layout, points_mm: FloatArray) -> tuple[Mark, ...]:
     """Return two crosses for each seam between two pages, named A1, A2, B1, ..."""
     marks: list[Mark] = []
     for index, (one, other) in enumerate(seams(layout)):
-        band = _shared(one.window, other.window)
+        band = shared(one.window, other.window)
         for place, at in enumerate(_places(band, points_mm), start=1):
             marks.append(Mark(f"{_letters(index)}{place}", at))
     return tuple(marks)
@@ -199,7 +218,8 @@ def seams(layout: Layout) -> list[tuple[Tile, Tile]]:
     return pairs
 
 
-def _shared(one: Box, other: Box) -> Box:
+def shared(one: Box, other: Box) -> Box:
+    """Return what two boxes have in common; its ends are exchanged where that is nothing."""
     return max(one[0], other[0]), max(one[1], other[1]), min(one[2], other[2]), min(one[3], other[3])
 
 

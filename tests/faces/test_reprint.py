@@ -7,7 +7,7 @@ import shutil
 import subprocess
 import sys
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -69,7 +69,7 @@ def free_places(sheet: Sheet, count: int = 14) -> np.ndarray:
 
 def dense(mark: Mark) -> np.ndarray:
     points = np.vstack([mark.points, mark.points[:1]]) if mark.closed else mark.points
-    steps = [np.linspace(a, b, int(np.hypot(*(b - a)) / 1.5) + 2) for a, b in zip(points[:-1], points[1:], strict=True)]
+    steps = [np.linspace(a, b, int(np.hypot(*(b - a)) / 1.5) + 2) for a, b in pairwise(points)]
     return np.vstack(steps) if steps else points
 
 
@@ -110,8 +110,8 @@ class Paper:
 
     def arm(self, box: tuple[float, float, float, float], axis: int) -> float:
         """Return where the middle of a stroke's ink is in a box: mm along x (axis 0) or y (axis 1)."""
-        first, last = (int(round(side * self.per_mm)) for side in (box[0], box[2]))
-        top, low = (int(round((self.height_mm - side) * self.per_mm)) for side in (box[3], box[1]))
+        first, last = (round(side * self.per_mm) for side in (box[0], box[2]))
+        top, low = (round((self.height_mm - side) * self.per_mm) for side in (box[3], box[1]))
         ink = 255.0 - self.grey[top:low, first:last].mean(axis=axis)
         ink = np.clip(ink - np.median(ink) - 8.0, 0.0, None)
         middle = float((ink * (np.arange(len(ink)) + 0.5)).sum() / ink.sum())
@@ -155,7 +155,7 @@ def joined(pages: list[dict[str, Any]], marks: dict[int, dict[str, np.ndarray]])
     for row in sorted({page["row"] for page in pages}):
         across = sorted((page for page in pages if page["row"] == row), key=lambda page: page["column"])
         within = {across[0]["number"]: np.eye(3)[:2]}
-        for one, other in zip(across, across[1:], strict=False):
+        for one, other in pairwise(across):
             step = on_each_other([other["number"]], [one["number"]], marks, {other["number"]: np.eye(3)[:2], **within})
             within[other["number"]] = step
         above = [page["number"] for page in pages if page["row"] == row - 1]
