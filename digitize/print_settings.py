@@ -31,6 +31,14 @@ class PrintSettings:
     region_px: tuple[float, float, float, float] | None = None  # x, y of the upper left corner, width, height
     measured: str | None = None  # the check lines of a first print, across and along the paper
 
+    def check(self) -> None:
+        """Check what can be checked without the plan.
+
+        Raises:
+            UsageError: as ``scale``.
+        """
+        _ = self.scale
+
     @property
     def scale(self) -> tuple[float, float]:
         """Mm of the page for each mm printed, along the paper's short and its long side.

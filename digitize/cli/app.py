@@ -126,6 +126,7 @@ def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
 
 
 def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Outcome:
+    wanted.check()  # a wrong call is told before anything heavy is loaded
     with _progress() as progress:
         progress("start")
         from digitize.reprint import run_reprint

@@ -21,15 +21,16 @@ from digitize.writers.tiles import Layout, seams
 from tests.digitize.printed_sheets import SLANTED, drawing, sheet
 
 SHEET = sheet()
+PART = (0.0, 0.0, 1400.0, 600.0)  # px: two pages of A4
+SMALL = sheet(region_px=PART)
 
 
 def laid_out(paper: str = "A4", printed: TrueSheet = SHEET, scale: tuple[float, float] = (1.0, 1.0)) -> Layout:
     return lay_out_sheet(printed, paper, "mm", "plover.png", scale)
 
 
-def written(path: Path, paper: str = "A4", printed: TrueSheet = SHEET, scale: tuple[float, float] = (1.0, 1.0)) -> Path:
-    layout = laid_out(paper, printed, scale)
-    write_sheet_pdf(printed, layout, path / "sheet.pdf", "plover", ["a note"])
+def written(path: Path, paper: str = "A4", printed: TrueSheet = SMALL) -> Path:
+    write_sheet_pdf(printed, laid_out(paper, printed), path / "sheet.pdf", "plover", ["a note"])
     return path / "sheet.pdf"
 
 
@@ -99,7 +100,8 @@ def test_the_mirrored_page_is_the_plain_one_flipped(one_bit: bool, tmp_path: Pat
     files = []
     for mirrored in (False, True):
         (tmp_path / str(mirrored)).mkdir()
-        files.append(written(tmp_path / str(mirrored), "whole", sheet(one_bit=one_bit, mirrored=mirrored)))
+        printed = sheet(region_px=PART, one_bit=one_bit, mirrored=mirrored)
+        files.append(written(tmp_path / str(mirrored), "whole", printed))
     (plain,), (turned,) = (pictures(file, 0) for file in files)
     off = np.abs(plain.astype(int) - turned[:, ::-1])
     assert off.max() == 0 if one_bit else off.mean() < 1.0  # grey is JPEG: blocks lie differently
@@ -125,7 +127,7 @@ def test_the_mirrored_tiff_is_the_plain_one_flipped(tmp_path: Path) -> None:
 
 
 def test_one_bit_pictures_hold_one_bit(tmp_path: Path) -> None:
-    path = written(tmp_path, printed=sheet(one_bit=True))
+    path = written(tmp_path, printed=sheet(region_px=PART, one_bit=True))
     assert b"/BitsPerComponent 1" in path.read_bytes()
     assert all(set(np.unique(each)) <= {0, 255} for each in pictures(path, 2))
 
@@ -194,7 +196,7 @@ def test_the_check_sees_a_picture_of_another_size(tmp_path: Path, monkeypatch: p
 def test_the_check_sees_another_picture_and_a_missing_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = written(tmp_path)
     with pytest.raises(Refusal, match="does not show its part"):
-        check_sheet_pdf(path, true_sheet(drawing(seed=4), SLANTED), laid_out())
+        check_sheet_pdf(path, true_sheet(drawing(seed=4), SLANTED, PART), laid_out(printed=SMALL))
     monkeypatch.setattr(sheet_page, "place_image", lambda *told: None)
     with pytest.raises(Refusal, match="does not show its part"):
         written(tmp_path)

@@ -18,6 +18,9 @@ import pytest
 import pyvips
 from scipy.spatial import KDTree
 
+from calibration.errors import UsageError
+from digitize.print_settings import PrintSettings
+from digitize.reprint import run_reprint
 from tests.maker import PlanSpec, RuleSpec
 from tests.maker.marks import Mark, line
 from tests.maker.press import ink_page, save, scan, sheet_to_px, specks
@@ -288,15 +291,16 @@ def one_page_mm(part: dict[str, Any]) -> tuple[float, float]:
 def test_results_are_not_overwritten_unasked(plan: Crossed, tiled: tuple[Path, dict[str, Any]]) -> None:
     pdf, _ = tiled
     before = pdf.read_bytes()
-    done = reprint(plan.path, "--out", pdf.parent)
-    assert (done.returncode, pdf.read_bytes() == before) == (2, True)
-    assert "--replace" in done.stderr
+    with pytest.raises(UsageError, match="already holds results"):
+        run_reprint(plan.path, pdf.parent, PrintSettings())
+    assert pdf.read_bytes() == before
 
 
 WRONG = {
-    "unknown paper": (("--paper", "A7"), "A4, A3"),
-    "wrong unit": (("--measured", "3.93 mm x 3.93 mm"), "3.9 %"),
-    "region beyond": (("--region", "9000", "9000", "500", "500"), "holds nothing of the sheet"),
+    "unknown paper": (PrintSettings("A7"), "A4, A3.*whole or fit"),
+    "wrong unit": (PrintSettings(measured="3.93 mm x 3.93 mm"), r"3\.9 %"),
+    "region beyond": (PrintSettings(region_px=(9000.0, 900.0, 500.0, 500.0)), "holds nothing of the sheet"),
+    "region of nothing": (PrintSettings(region_px=(900.0, 900.0, 0.0, 500.0)), "holds nothing of the sheet"),
 }
 
 
@@ -305,18 +309,25 @@ def test_wrong_calls_are_2_with_what_to_do(name: str, tmp_path: Path) -> None:
     blank = tmp_path / "blank.png"
     assert cv2.imwrite(str(blank), np.full((2200, 1700), 255, dtype=np.uint8))
     words, said = WRONG[name]
-    done = reprint(blank, *words, "--out", tmp_path / "out")
-    assert done.returncode == 2, done.stderr
-    assert said in done.stderr
-    assert "what to do" in done.stderr
+    with pytest.raises(UsageError, match=said) as fault:
+        run_reprint(blank, tmp_path / "out", words)
+    assert (fault.value.exit_code, bool(fault.value.remedy)) == (2, True)
     assert not (tmp_path / "out").exists()
+
+
+def test_a_wrong_call_is_told_on_two_lines(tmp_path: Path) -> None:
+    (tmp_path / "a.png").write_bytes(b"never read")
+    done = reprint(tmp_path / "a.png", "--measured", "101.6 mm x 101.6 mm", "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout) == (2, "")
+    first, second = done.stderr.splitlines()
+    assert first.startswith("boutline: 101.6 mm may be the 100 mm line or the 4 in line")
+    assert second.startswith("  what to do: ")
 
 
 def test_a_sheet_without_a_scale_is_refused(tmp_path: Path) -> None:
     blank = tmp_path / "blank.png"
     assert cv2.imwrite(str(blank), np.full((2200, 1700), 255, dtype=np.uint8))
-    done = reprint(blank, "--out", tmp_path / "out", "--json")
-    assert done.returncode == 4
-    record = json.loads(done.stdout)
-    assert (record["verdict"], record["files"]) == ("refused", {})
+    outcome = run_reprint(blank, tmp_path / "out", PrintSettings())
+    assert (outcome.exit_code, outcome.record["verdict"], outcome.record["files"]) == (4, "refused", {})
+    assert outcome.record["reasons"][0]["code"] == "no-rule"
     assert not (tmp_path / "out").exists()
