@@ -205,7 +205,9 @@ def _printed(record: dict[str, Any]) -> str:
     if (part["drawn_x_percent"], part["drawn_y_percent"]) != (100.0, 100.0):
         drawn = f"; drawn at {part['drawn_x_percent']:.2f} x {part['drawn_y_percent']:.2f} % for that printer alone"
     turned = "mirrored, " if part["mirrored"] else ""
-    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; lengths true within {u95:.2g} % (95 %){drawn}"
+    more = f" and {part['shape_u95_mm']:.2f} mm" if part["shape_u95_mm"] else ""
+    true = f"lengths true within {u95:.2g} %{more} (95 %)"
+    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; {true}{drawn}"
 
 
 @contextmanager

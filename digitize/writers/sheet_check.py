@@ -26,7 +26,7 @@ from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, Layout, Mark, Ti
 CHECK_DPI = MM_PER_INCH / STEP_MM
 MARK_TOLERANCE_MM = 0.05
 PICTURE_TOLERANCE_MM = 0.05
-STRIP_MM = 20.0  # looked at as floats at a time
+PIXELS_AT_ONCE = 4_000_000  # looked at as floats; a page is rendered anew for each strip
 BLUR_PX = 1.5  # makes slopes of edges that are wider than what is looked for
 LEAST_INK = 2.0  # mean grey value of a page's ink; less proves nothing
 INK_THERE = 0.6  # of the ink expected, what must be seen; 1-bit and grey differ in the small
@@ -118,7 +118,7 @@ class PlaceSums:
 
 def _moments(values: npt.NDArray[np.float32], across: FloatArray, down: FloatArray) -> FloatArray:
     """Return (3, 3): sums of values times y^row x^column."""
-    return np.asarray(down @ (values.astype(np.float64) @ across.T))
+    return np.asarray(down @ (values @ across.T.astype(np.float32)).astype(np.float64))
 
 
 def _first(moments: FloatArray) -> FloatArray:
@@ -137,9 +137,10 @@ def _check_picture(path: Path, page: Page, sheet: TrueSheet, tile: Tile) -> None
         return
     off = np.array([MARGIN_MM - tile.window[0], MARGIN_MM + FOOT_MM - tile.window[1]] * 2)  # drawing -> page
     sums = PlaceSums()
+    strip_mm = PIXELS_AT_ONCE / ((shown[2] - shown[0]) * page.per_mm[0] * page.per_mm[1])
     low = shown[1]
     while low < shown[3]:
-        part = page.box(tuple((np.array([shown[0], low, shown[2], min(low + STRIP_MM, shown[3])]) + off).tolist()))
+        part = page.box(tuple((np.array([shown[0], low, shown[2], min(low + strip_mm, shown[3])]) + off).tolist()))
         if part.grey.size:
             x_from, y_from, x_to, y_to = (np.array(part.box) - off).tolist()
             rows, columns = part.grey.shape
@@ -147,7 +148,7 @@ def _check_picture(path: Path, page: Page, sheet: TrueSheet, tile: Tile) -> None
             x = np.interp(np.linspace(x_from, x_to, columns), (shown[0], shown[2]), (-1.0, 1.0))
             y = np.interp(np.linspace(y_to, y_from, rows), (shown[1], shown[3]), (-1.0, 1.0))
             sums.add(part.grey, wanted, x, y)
-        low += STRIP_MM
+        low += strip_mm
     fault = place_fault(sums, min(page.per_mm))
     if fault:
         raise fail(path, f"the picture on page {tile.number} {fault}")
