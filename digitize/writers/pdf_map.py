@@ -12,6 +12,7 @@ from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, Layout
 
 COLUMN_MM = 72.0  # text beside the map
 MAP_GAP_MM = 8.0
+NAMES_MM = 4.0  # beside the map of a picture, for the names of its corners
 
 
 def map_page(
@@ -39,13 +40,13 @@ def map_page(
     page_parts.foot(canvas, [title, f"map - page 1 of {layout.pages}", page_parts.PRINT_NOTE], width)
 
 
-def joining_steps(layout: Layout, checks: Sequence[str] = ()) -> list[str]:
-    """Return what to do with the pages, in order; ``checks`` of the joined sheet stand before the last."""
+def joining_steps(layout: Layout, checks: Sequence[str] = (), print_again: str = "print again.") -> list[str]:
+    """Return what to do with the pages, in order; ``checks`` of the joined sheet stand before the last step."""
     marks = len(layout.marks)
     steps = [
         page_parts.PRINT_NOTE,
         "Measure the lines at the edge of every page: 100 mm and 4 in. If they are off, the printer has "
-        "scaled the page; correct its settings and print again.",
+        f"scaled the page; correct its settings and {print_again}",
         "Join the pages of each row from left to right, then the rows from the top down. Cut a page along its "
         "dashed lines, at the left and at the top.",
         f"Lay it on its neighbour so that the crosses of the same name lie on each other ({marks} crosses, two on "
@@ -61,7 +62,8 @@ def _map(canvas: Canvas, layout: Layout, draw: Callable[[float], None], corner: 
     """Draw the pages as they join, small, in the room to the lower right of ``corner`` (x, y of its top left)."""
     boxes = np.array([tile.window for tile in layout.tiles])
     low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
-    room = (layout.printed[0] - layout.side_mm - MARGIN_MM - corner[0], corner[1] - MARGIN_MM - FOOT_MM - 4.0)
+    beside = layout.side_mm and layout.side_mm + NAMES_MM
+    room = (layout.printed[0] - beside - MARGIN_MM - corner[0], corner[1] - MARGIN_MM - FOOT_MM - 4.0)
     scale = float(min(room[0] / (high[0] - low[0]), room[1] / (high[1] - low[1])))
     canvas.saveState()
     canvas.translate(corner[0], corner[1])

@@ -10,7 +10,7 @@ from reportlab.pdfgen.canvas import Canvas
 from digitize.arcs import Box
 from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page as page_parts
-from digitize.writers.diagonals import corners, diagonals
+from digitize.writers.diagonals import corners, diagonals, joined_box
 from digitize.writers.sheet_image import compressed, place_image
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, TINY_STEPS, Layout, Tile, shared
 
@@ -18,6 +18,7 @@ from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, TINY_STEPS, Layo
 # the dots beyond are not. Its pixels are made for the whole steps.
 SHRUNK = 0.02
 DIAGONAL_GREY = 0.6
+DOT_MM = 0.6  # radius of a corner on the map
 WORDS_MM = 12.0  # of a seam, past its middle, where diagonals cross
 HINT_X_MM = 10.0  # words on a check line begin here, clear of its tick
 
@@ -80,12 +81,16 @@ def draw_diagonals(canvas: Canvas, layout: Layout, width_mm: float) -> None:
         canvas.line(*start, *end)
 
 
-def draw_corners(canvas: Canvas, sheet: TrueSheet, scale: float) -> None:
-    """Name the corner crosses on a map where a mm of the sheet is ``scale`` mm."""
+def draw_corners(canvas: Canvas, sheet: TrueSheet, layout: Layout, scale: float) -> None:
+    """Show the corner crosses on a map where a mm of the sheet is ``scale`` mm, their names beside it."""
+    left, _, right, _ = joined_box(layout)
+    height = page_parts.BODY_TEXT_MM / scale
     for mark in corners(sheet.box):
-        height = page_parts.BODY_TEXT_MM / scale
-        page_parts.backed(canvas, mark.at, mark.name, height)
-        page_parts.text(canvas, mark.at, mark.name, height, bold=True)
+        x, y = mark.at
+        canvas.setFillGray(page_parts.BLACK)
+        canvas.circle(x, y, DOT_MM / scale, stroke=0, fill=1)
+        beside = left - height if 2.0 * x < left + right else right + 0.3 * height
+        page_parts.text(canvas, (beside, y - 0.35 * height), mark.name, height, bold=True)
 
 
 def check_lines(canvas: Canvas, layout: Layout, label: list[str]) -> None:

@@ -108,9 +108,10 @@ def _map(
         size = tuple(max(1, round((box[axis + 2] - box[axis]) * scale * MAP_PX_PER_MM)) for axis in (0, 1))
         place_image(canvas, "map", compressed(sheet, box, (size[0], size[1]), folder), box)
         sheet_page.draw_diagonals(canvas, layout, page_parts.FINE_MM / scale)
-        sheet_page.draw_corners(canvas, sheet, scale)
+        sheet_page.draw_corners(canvas, sheet, layout, scale)
 
-    map_page(canvas, layout, title, notes, joining_steps(layout, checks), draw)
+    steps = joining_steps(layout, checks, "print again, or have the sheet drawn for the printer (--measured).")
+    map_page(canvas, layout, title, notes, steps, draw)
 
 
 __all__ = ["ONE_PAGE", "WHOLE", "known_paper", "lay_out_sheet", "write_sheet_pdf"]
