@@ -11,7 +11,6 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.errors import Refusal, UsageError
 from calibration.frames import PxPoints, SheetPoints
-from calibration.units import MM_PER_INCH
 from digitize.assemble import copy_part, effort_part, head_part, refusal_record, scale_part
 from digitize.cross_check import refuse_unfit_picture, sheet_checks
 from digitize.outbox import Outbox, sha256_of
@@ -24,6 +23,7 @@ from digitize.traced import Clock, scale_u_rel
 from digitize.true_size import true_sheet
 from digitize.writers.diagonals import diagonal_mm
 from digitize.writers.record import tidied, write_record
+from digitize.writers.sheet_image import dots_per_inch
 from digitize.writers.sheet_pdf import known_paper, lay_out_sheet, write_sheet_pdf
 from digitize.writers.sheet_tiff import write_sheet_tiff
 from digitize.writers.tiles import Layout
@@ -166,7 +166,7 @@ def _print_part(wanted: PrintSettings, sheet: TrueSheet, layout: Layout) -> dict
         "mirrored": wanted.mirrored,
         "one_bit": wanted.one_bit,
         "box_mm": list(sheet.box),
-        "dots_per_inch": sheet.px_per_mm * MM_PER_INCH,
+        "dots_per_inch": dots_per_inch(sheet),
         "drawn_x_percent": 100.0 * layout.scale[0],
         "drawn_y_percent": 100.0 * layout.scale[1],
         "pages": [

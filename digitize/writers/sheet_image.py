@@ -20,13 +20,24 @@ import pyvips
 from reportlab.pdfbase.pdfdoc import PDFImageXObject
 from reportlab.pdfgen.canvas import Canvas
 
+from calibration.units import MM_PER_INCH
 from digitize.shapes import TrueSheet, Window
 
 Grey = npt.NDArray[np.uint8]
 
+# Pictures have as many pixels to the inch as printers have dots, or a whole share of them: where a program that turns
+# a page into dots has to leave out or repeat single rows, lines move by half a dot and more.
+DOTS_PER_INCH = (300, 600, 1200)
+FINE_ENOUGH = 0.9  # of the scan's own pixels
 ROWS_AT_ONCE = 256
 JPEG_QUALITY = 92
 DEFLATE_LEVEL = 9
+
+
+def dots_per_inch(sheet: TrueSheet) -> int:
+    """Return how finely a sheet is stored: not much coarser than its scan."""
+    needed = FINE_ENOUGH * sheet.px_per_mm * MM_PER_INCH
+    return next((dots for dots in DOTS_PER_INCH if dots >= needed), DOTS_PER_INCH[-1])
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,11 +7,12 @@ from pathlib import Path
 
 from reportlab.pdfgen.canvas import Canvas
 
+from calibration.units import MM_PER_INCH
 from digitize.arcs import Box
 from digitize.shapes import TrueSheet
 from digitize.writers import pdf_page as page_parts
 from digitize.writers.diagonals import corners, diagonals, joined_box
-from digitize.writers.sheet_image import compressed, place_image
+from digitize.writers.sheet_image import compressed, dots_per_inch, place_image
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, STEP_MM, TINY_STEPS, Layout, Tile, shared
 
 # Dots that are touched at all count as a picture's: it is drawn smaller by this share of a step at each edge, so that
@@ -33,13 +34,13 @@ def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder
     box = picture_box(sheet, layout, tile)
     if box is None:
         return
-    size_px = (round((box[2] - box[0]) * sheet.px_per_mm), round((box[3] - box[1]) * sheet.px_per_mm))
-    size_px = (max(1, size_px[0]), max(1, size_px[1]))
+    per_mm = dots_per_inch(sheet) / MM_PER_INCH
+    wide, high = (round((box[axis + 2] - box[axis]) * layout.scale[axis] * per_mm) for axis in (0, 1))
     canvas.saveState()
     page_parts.clip(canvas, tile.window)
     inset_x, inset_y = (SHRUNK * STEP_MM / factor for factor in layout.scale)
     place = (box[0] + inset_x, box[1] + inset_y, box[2] - inset_x, box[3] - inset_y)
-    place_image(canvas, f"sheet{tile.number}", compressed(sheet, box, size_px, folder), place)
+    place_image(canvas, f"sheet{tile.number}", compressed(sheet, box, (wide, high), folder), place)
     canvas.restoreState()
 
 

@@ -22,7 +22,7 @@ from digitize.writers import pdf_page, sheet_page
 from digitize.writers.check import fail
 from digitize.writers.pdf_check import Page
 from digitize.writers.sheet_check import PlaceSums, place_fault
-from digitize.writers.sheet_image import raw_image
+from digitize.writers.sheet_image import dots_per_inch, raw_image
 from digitize.writers.sheets import Size
 from digitize.writers.tiles import MARGIN_MM, Layout, lay_out_one
 
@@ -44,7 +44,7 @@ def write_sheet_tiff(
     Raises:
         Refusal: ``file-check`` when it does not read back as it was laid out.
     """
-    dpi = round(sheet.px_per_mm * MM_PER_INCH)
+    dpi = dots_per_inch(sheet)
     layout, size_px = _whole_pixels(lay_out_one(sheet.box, scale, MM_PER_INCH / dpi), dpi)
     rows = _rows(sheet, layout, size_px, path, dpi, [title, ", ".join(notes), pdf_page.PRINT_NOTE])
     with raw_image(rows, size_px, path.parent) as raw:
