@@ -33,6 +33,12 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
     "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
     "out-has-results": ("usage", "The folder {folder} already holds results ({file}).", "Choose another folder with --out, or add --replace."),
+    # --- the reprint
+    "region-off-sheet": ("usage", "The region {region} px holds nothing of the sheet, whose picture is {width} x {height} px.", "Give --region X Y W H in pixels of the picture: the region's upper left corner, its width and its height."),
+    "sheet-unchecked": ("look", "Only rules laid on the sheet were found: this print is as large as that copy, and copies are often 1-2 % off.", "Give a [[span]] with its length as the plan states it, or scan with a rule of the plan itself in view."),
+    "bad-measured": ("usage", "'{text}' does not tell what the check lines measure: {why}.", "Write both lengths with their unit, across the paper first, such as --measured \"99.6 mm x 100.2 mm\"."),
+    "check-line-uncertain": ("usage", "{text} may be the 100 mm line or the 4 in line.", "Say which was measured, such as --measured \"{text} of 100 mm x ...\" or \"{text} of 4 in x ...\"."),
+    "print-far-off": ("usage", "{measured} {direction} the paper would be a print at {percent} %, which is hardly a printer's error.", "Check the unit and the line: a length in mm is of the 100 mm line, one in inches of the 4 in line. If it is right, set the printer to 100 % without fitting and print again."),
     # --- the picture
     "unreadable": ("refused", "{file} cannot be read as a picture: {why}.", "Scan or export it again as PNG, TIFF, JPEG or PDF."),
     "truncated": ("refused", "{file} ends before the picture does.", "Copy or scan it again; part of the sheet is missing."),

@@ -23,7 +23,7 @@ from digitize.lens_file import LensFile
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule, SpanPlaces
-from digitize.traced import Clock, Traced, body_angle_rad, body_to_px, scale_u_rel
+from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
 SCHEMA = 1
@@ -60,16 +60,16 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
     """Return the record of an outline; ``look`` when any doubt asks for it."""
     look = any(doubt.weight == "look" for doubt in traced.doubts)
     record = {
-        **_head(traced.plan, clock, "look" if look else "sound", traced.doubts),
-        "scale": _scale(traced),
-        "copy": _copy(traced),
+        **head_part(traced.plan, clock, "look" if look else "sound", traced.doubts),
+        "scale": scale_part(traced.calibration, _used_first(traced), traced.spans),
+        "copy": copy_part(traced.calibration, traced.copy),
         "body": _body(traced),
         "outline": _outline(traced),
         "symmetry": _symmetry(traced.body),
         "lens": _lens(traced.photo),
         "budget": [{"term": term.term, "u_mm": term.u_mm, "how": term.how} for term in traced.budget.terms],
         "files": files,
-        **_effort(clock),
+        **effort_part(clock),
     }
     return tidied(record)
 
@@ -77,10 +77,11 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
 def refusal_record(plan: PlanSettings, clock: Clock, refusal: Refusal) -> dict[str, Any]:
     """Return the record of a run that gave no outline: null for all that is not known."""
     unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget", "lens"))
-    return tidied({**_head(plan, clock, "refused", (refusal.doubt,)), **unknown, "files": {}, **_effort(clock)})
+    return tidied({**head_part(plan, clock, "refused", (refusal.doubt,)), **unknown, "files": {}, **effort_part(clock)})
 
 
-def _head(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[Doubt]) -> dict[str, Any]:
+def head_part(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[Doubt]) -> dict[str, Any]:
+    """Return the record's first part: the tool, the verdict and what was put in."""
     return {
         "schema": SCHEMA,
         "tool": {"name": "boutline", "version": __version__},
@@ -103,19 +104,20 @@ def _source(plan: PlanSettings, clock: Clock) -> dict[str, Any]:
     }
 
 
-def _effort(clock: Clock) -> dict[str, Any]:
+def effort_part(clock: Clock) -> dict[str, Any]:
+    """Return the record's last part: time and memory."""
     peak_bytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_PER_MAXRSS
     return {"timings_s": dict(clock.timings_s), "peak_mib": round(peak_bytes / BYTES_PER_MIB, 1)}
 
 
-def _scale(traced: Traced) -> dict[str, Any]:
-    calibration = traced.calibration
+def scale_part(calibration: Calibration, rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> dict[str, Any]:
+    """Return the record's part on the scale and what it rests on."""
     return {
         "mm_per_px_x": calibration.mm_per_px_x,
         "mm_per_px_y": calibration.mm_per_px_y,
         "u95_percent": 100.0 * COVERAGE_95 * scale_u_rel(calibration),
-        "rules": [_rule(rule) for rule in _used_first(traced)],
-        "spans": [_span(span) for span in traced.spans],
+        "rules": [_rule(rule) for rule in rules],
+        "spans": [_span(span) for span in spans],
     }
 
 
@@ -137,13 +139,13 @@ def _rule(rule: Rule) -> dict[str, Any]:
     }
 
 
-def _copy(traced: Traced) -> dict[str, Any]:
-    size = traced.copy
+def copy_part(calibration: Calibration, size: CopySize | None) -> dict[str, Any]:
+    """Return the record's part on the copy's size."""
     return {
         "x_percent": size.x_percent if size else None,
         "y_percent": size.y_percent if size else None,
-        "shear_deg": shear_deg(traced.calibration),
-        "model": traced.calibration.model,
+        "shear_deg": shear_deg(calibration),
+        "model": calibration.model,
         "u95_percent": size.u95_percent if size else None,
     }
 
@@ -177,13 +179,13 @@ def lens_record(
     ]
     told = {"shots": shots, "flat_rms_px": found.flat_rms_px, "bow_mm": found.bow_mm}
     content = {**lens.model_dump(exclude={"lens_schema"}), **told}
-    record = {**_lens_head("look" if look else "sound", doubts), "lens": content, "files": files, **_effort(clock)}
+    record = {**_lens_head("look" if look else "sound", doubts), "lens": content, "files": files, **effort_part(clock)}
     return _checked_lens_record(record)
 
 
 def lens_refusal_record(clock: Clock, refusal: Refusal) -> dict[str, Any]:
     """Return the record of shots that gave no lens."""
-    record = {**_lens_head("refused", (refusal.doubt,)), "lens": None, "files": {}, **_effort(clock)}
+    record = {**_lens_head("refused", (refusal.doubt,)), "lens": None, "files": {}, **effort_part(clock)}
     return _checked_lens_record(record)
 
 

@@ -60,6 +60,14 @@ def cross_checks(
     )
 
 
+def sheet_checks(
+    plan: PlanSettings, picture: Picture, calibration: Calibration, rules: Sequence[Rule]
+) -> tuple[Doubt, ...]:
+    """Return the doubts about a sheet's scale where no outline was looked for, so that no stated size was checked."""
+    laid_only = bool(rules) and all(rule.role == "laid" for rule in rules) and not plan.spans
+    return (*_dpi_doubts(picture, calibration), *((doubt("sheet-unchecked"),) if laid_only else ()))
+
+
 def _copy_doubts(plan: PlanSettings, rules: Sequence[Rule]) -> tuple[Doubt, ...]:
     """Doubt the copy where nothing leads to the plan's own millimetres: only laid rules, and nothing stated.
 

@@ -64,8 +64,12 @@ class Photographed:
         """Return (N, 2) px of the photo for px of the flat picture."""
         return self.photo.to_px(self.sheet.to_sheet(flat_px)).xy
 
+    def in_flat(self, photo_px: FloatArray) -> FloatArray:
+        """Return (N, 2) px of the flat picture for px of the photo."""
+        return self.sheet.to_flat_px(self.photo.to_sheet(PxPoints(photo_px)))
+
     def _flat(self, place: tuple[float, float]) -> tuple[float, float]:
-        x, y = self.sheet.to_flat_px(self.photo.to_sheet(PxPoints(np.array([place]))))[0]
+        x, y = self.in_flat(np.array([place]))[0]
         return float(x), float(y)
 
     def terms(self, on_sheet: SheetPoints) -> tuple[Term, ...]:

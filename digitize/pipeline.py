@@ -13,7 +13,7 @@ from calibration.budget import Term
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt
-from calibration.frames import PxPoints, SheetPoints
+from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import lens_record, lens_refusal_record, made_record, refusal_record, report_context
@@ -113,7 +113,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
-    scaled = _scaled_photo(picture, plan, clock) if picture.captured == "photo" else _scaled_scan(picture, plan, clock)
+    scaled = scaled_picture(picture, plan, clock)
     picture, calibration = scaled.picture, scaled.calibration
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
@@ -135,7 +135,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
 
 
 @dataclass(frozen=True, eq=False)
-class _Scaled:
+class Scaled:
     """A picture whose pixels are known in millimetres: a scan as it is, or a photo laid flat."""
 
     picture: Picture
@@ -147,29 +147,39 @@ class _Scaled:
     neck_px: tuple[float, float] | None
     doubts: tuple[Doubt, ...]
     more_terms: Callable[[SheetPoints], tuple[Term, ...]]
+    in_scaled: Callable[[FloatArray], FloatArray]  # (N, 2) px of the picture as read -> px of this one
     photo: PhotoCalibration | None = None
 
 
-def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
+def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
+    """Take a picture to its scale, a photo laid flat on the way.
+
+    Raises:
+        Refusal: nothing fixes the scale, or what does contradicts itself.
+    """
+    return _scaled_photo(picture, plan, clock) if picture.captured == "photo" else _scaled_scan(picture, plan, clock)
+
+
+def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
     with clock("solve"):
         spans = span_places(picture.grey, plan.spans)
         calibration = solved(plan_controls(search.rules, spans), search.doubts)
         copy = copy_source(search.rules, picture.dpi, calibration)
-    return _Scaled(
+    return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
-        lambda _: (),
+        lambda _: (), lambda px: px,
     )  # fmt: skip
 
 
-def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
+def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     from digitize.photographed import photographed  # scans need nothing of it
 
     flat = photographed(picture, plan, clock)
-    return _Scaled(
+    return Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
-        flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.photo,
+        flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
     )  # fmt: skip
 
 

@@ -72,6 +72,24 @@ class SheetView:
             raise ValueError("a polygon needs one side for each vertex")
 
 
+Window = tuple[float, float, float, float]  # x_min, y_min, x_max, y_max, mm
+
+
+@dataclass(frozen=True, eq=False)
+class TrueSheet:
+    """A sheet as it is to be printed, true size: its grey values wherever and as finely as they are asked for.
+
+    Frame: sheet mm, x right, y up; x runs the other way when it was mirrored.
+    """
+
+    box: Window  # what is printed
+    px_per_mm: float  # of the picture that it comes from, where that is finest
+    ink_mm: FloatArray  # (N, 2) where there is ink, a place every few mm
+    one_bit: bool  # bands hold 0 and 255 only
+    # (window, (columns, rows) of its pixels, first row, last row + 1) -> grey (rows, columns), uint8
+    band: Callable[[Window, tuple[int, int], int, int], npt.NDArray[np.uint8]]
+
+
 @dataclass(frozen=True, eq=False)
 class Rule:
     """One graduated rule found in the picture."""

@@ -22,12 +22,14 @@ from digitize.cli.guard import stdout_to_stderr
 
 if TYPE_CHECKING:
     from digitize.pipeline import Outcome
+    from digitize.print_settings import PrintSettings
 
 UNEXPECTED = 1
 REFUSED = 4
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 
+PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Overwrite results that are already there.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the record on standard output.")]
@@ -64,7 +66,7 @@ def _options(
 
 @app.command()
 def outline(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")],
+    plan: PlanArgument,
     out: OutOption = DEFAULT_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
@@ -88,6 +90,36 @@ def lens(
 ) -> None:
     """Measure a camera's lens from shots of a chessboard: a lens file for plan files, [plan] lens = "FILE"."""
     _run(lambda: _lens(shots, out, corners, square, replace), out, as_json, verbose, _lens_summary)
+
+
+@app.command()
+def reprint(
+    plan: PlanArgument,
+    paper: Annotated[
+        str,
+        typer.Option(help="A4, A3, Letter, Tabloid ...: pages to join; fit: one that holds all; whole: one page."),
+    ] = "whole",
+    mirrored: Annotated[bool, typer.Option("--mirrored", help="Turn the sheet over, left for right.")] = False,
+    one_bit: Annotated[bool, typer.Option("--one-bit", help="Black and white only.")] = False,
+    tiff: Annotated[bool, typer.Option("--tiff", help="Write one TIFF of the whole besides.")] = False,
+    region: Annotated[
+        tuple[float, float, float, float] | None,
+        typer.Option(metavar="X Y W H", help="Only a part: upper left corner, width, height, pixels of the picture."),
+    ] = None,
+    measured: Annotated[
+        str | None,
+        typer.Option(help='What a first print\'s check lines measure, across x along: "99.6 mm x 100.2 mm".'),
+    ] = None,
+    out: OutOption = DEFAULT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Print the whole corrected sheet at true size: reprint.pdf, on one page or on pages to join."""
+    from digitize.print_settings import PrintSettings
+
+    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, measured)
+    _run(lambda: _reprint(plan, out, wanted, replace), out, as_json, verbose)
 
 
 @app.command()
@@ -115,6 +147,15 @@ def _lens(shots: list[Path], out: Path, corners: str, square: str, replace: bool
         from digitize.pipeline import run_lens
 
         return run_lens(shots, out, corners, square, replace=replace, progress=progress)
+
+
+def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Outcome:
+    wanted.check()  # a wrong call is told before anything heavy is loaded
+    with _progress() as progress:
+        progress("start")
+        from digitize.reprint import run_reprint
+
+        return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
 def _demo(out: Path, replace: bool) -> Outcome:
@@ -175,6 +216,8 @@ def _show(
 def _summary(record: dict[str, Any], out: Path) -> str:
     from calibration.units import format_length
 
+    if record.get("reprint"):
+        return f"{record['verdict']}: {_printed(record)}\nfiles in {out}: {', '.join(record['files'])}"
     unit, body = record["settings"]["unit"], record["body"]
     sizes = [(name, body[f"{name}_mm"]) for name in ("length", "lower_bout", "waist", "upper_bout")]
     told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
@@ -194,6 +237,23 @@ def _lens_summary(record: dict[str, Any], out: Path) -> str:
         f"from {rests_on['shots']} shots, {rests_on['corners']} corners, {rests_on['rms_px']:.3f} px off (rms)\n"
         f'written to {out}; in a plan file: [plan] lens = "{out.name}"'
     )
+
+
+def _printed(record: dict[str, Any]) -> str:
+    """Return what a reprint is, in a line or two."""
+    part, u95 = record["reprint"], record["scale"]["u95_percent"]
+    left, low, right, top = part["box_mm"]
+    count = len(part["pages"])
+    pages = f"one page of {part['page_width_mm']:.0f} x {part['page_height_mm']:.0f} mm"
+    if count > 1:
+        pages = f"a map and {count} pages of {part['paper']} to join"
+    drawn = ""
+    if (part["drawn_x_percent"], part["drawn_y_percent"]) != (100.0, 100.0):
+        drawn = f"; drawn at {part['drawn_x_percent']:.2f} x {part['drawn_y_percent']:.2f} % for that printer alone"
+    turned = "mirrored, " if part["mirrored"] else ""
+    more = f" and {part['shape_u95_mm']:.2f} mm" if part["shape_u95_mm"] else ""
+    true = f"lengths true within {u95:.2g} %{more} (95 %)"
+    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; {true}{drawn}"
 
 
 @contextmanager

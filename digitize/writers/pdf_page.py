@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.pdfgen.pathobject import PDFPathObject
 
 from calibration.units import MM_PER_INCH
 from digitize.arcs import Box, split_arcs
@@ -17,14 +19,18 @@ from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, Layout, Mark,
 
 Shown = tuple[list[tuple[str, ArcPath]], list[TextMark]]  # what is printed: (layer, path) and texts
 
+POINTS_PER_MM = 72.0 / MM_PER_INCH
 CHECK_MM = 100.0
 CHECK_IN = 4.0
 CHECK_X_MM = MARGIN_MM + 4.0  # clear of a cut along the margin
+Line = tuple[float, float, float, str]
 # Where the check lines lie on every page, mm from the lower left corner of the sheet: (x, y, length, its text).
 CHECK_LINES = (
     (CHECK_X_MM, MARGIN_MM + 10.0, CHECK_MM, "100 mm"),
     (CHECK_X_MM, MARGIN_MM + 3.0, CHECK_IN * MM_PER_INCH, "4 in"),
 )
+UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright ones, from the right edge of the sheet
+UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
 CHECK_TICK_MM = 1.5
 CHECK_WEIGHT_MM = 0.2
 LABEL_X_MM = MARGIN_MM + 125.0
@@ -33,7 +39,8 @@ CENTERLINE_MM = 0.18
 CENTERLINE_DASH_MM = (12.0, 2.0, 2.0, 2.0)
 FINE_MM = 0.1
 MARK_MM = 3.0
-BLACK, GREY, PALE = 0.0, 0.45, 0.75
+HALO_MM = 0.6  # white either side of a mark's lines on a picture
+BLACK, GREY, PALE, WHITE = 0.0, 0.45, 0.75, 1.0
 PLAIN, BOLD = "Helvetica", "Helvetica-Bold"
 BODY_TEXT_MM, SMALL_MM, TINY_MM, HEAD_MM = 3.2, 2.6, 2.2, 6.0
 SMALLEST_MM = 1.6
@@ -43,6 +50,34 @@ LEADING = 1.35
 # A cubic on 22.5 degrees leaves its arc by less than 2e-8 of the radius.
 CUBIC_RAD = math.pi / 8.0
 PRINT_NOTE = "Print at 100 %, no fitting to the page."
+
+
+def new_file(path: Path, layout: Layout, title: str) -> Canvas:
+    """Return the canvas of a file with the pages of a layout."""
+    size = (layout.size[0] * POINTS_PER_MM, layout.size[1] * POINTS_PER_MM)
+    canvas = Canvas(str(path), pagesize=size, invariant=1)
+    canvas.setTitle(title)
+    return canvas
+
+
+def in_mm(canvas: Canvas, layout: Layout) -> None:
+    """Draw from here on in mm of the print as it comes out, from the page's lower left corner."""
+    canvas.scale(POINTS_PER_MM * layout.scale[0], POINTS_PER_MM * layout.scale[1])
+
+
+def upright_lines(layout: Layout) -> tuple[Line, ...]:
+    """Return where the upright check lines lie, mm from the lower left corner: (x, lowest y, length, its text).
+
+    None where a page has no strip for them.
+    """
+    if not layout.side_mm:
+        return ()
+    right = layout.printed[0]
+    hundred, four = (right - off for off in UPRIGHT_FROM_RIGHT_MM)
+    return (
+        (hundred, UPRIGHT_BEGINS_MM, CHECK_MM, "100 mm"),
+        (four, UPRIGHT_BEGINS_MM, CHECK_IN * MM_PER_INCH, "4 in"),
+    )
 
 
 def text(
@@ -120,46 +155,86 @@ def geometry(canvas: Canvas, shown: Shown) -> None:
 def window(canvas: Canvas, box: Box, shown: Shown, marks: tuple[Mark, ...]) -> None:
     """Draw what a page shows of the drawing, clipped to its window, true size."""
     canvas.saveState()
+    clip(canvas, box)
+    geometry(canvas, shown)
+    for mark in within(marks, box):
+        cross(canvas, mark)
+    canvas.restoreState()
+
+
+def clip(canvas: Canvas, box: Box) -> None:
+    """Draw from here on in the drawing's mm, inside a page's window of it only."""
     canvas.translate(MARGIN_MM - box[0], MARGIN_MM + FOOT_MM - box[1])
     edge = canvas.beginPath()
     edge.rect(box[0], box[1], box[2] - box[0], box[3] - box[1])
     canvas.clipPath(edge, stroke=0, fill=0)
-    geometry(canvas, shown)
-    for mark in marks:
-        if box[0] < mark.at[0] < box[2] and box[1] < mark.at[1] < box[3]:
-            _cross(canvas, mark)
-    canvas.restoreState()
 
 
-def _cross(canvas: Canvas, mark: Mark) -> None:
+def within(marks: tuple[Mark, ...], box: Box) -> list[Mark]:
+    """Return the marks that a window shows."""
+    return [mark for mark in marks if box[0] < mark.at[0] < box[2] and box[1] < mark.at[1] < box[3]]
+
+
+def cross(canvas: Canvas, mark: Mark, *, on_picture: bool = False) -> None:
+    """Draw a joining mark; on a picture its lines run in the middle of a white band.
+
+    The cross is one filled shape: thin strokes are moved to whole pixels by many printers, shapes are not.
+    """
     x, y = mark.at
+    if on_picture:
+        canvas.setStrokeGray(WHITE)
+        canvas.setLineWidth(FINE_MM + 2.0 * HALO_MM)
+        canvas.line(x - MARK_MM - HALO_MM, y, x + MARK_MM + HALO_MM, y)
+        canvas.line(x, y - MARK_MM - HALO_MM, x, y + MARK_MM + HALO_MM)
+        canvas.circle(x, y, MARK_MM / 2.0, stroke=1, fill=0)
+        backed(canvas, (x + MARK_MM / 2.0, y + MARK_MM / 2.0), mark.name, SMALL_MM)
     canvas.setStrokeGray(BLACK)
+    canvas.setFillGray(BLACK)
     canvas.setLineWidth(FINE_MM)
-    canvas.line(x - MARK_MM, y, x + MARK_MM, y)
-    canvas.line(x, y - MARK_MM, x, y + MARK_MM)
+    canvas.drawPath(_arms(canvas, mark.at), stroke=0, fill=1)
     canvas.circle(x, y, MARK_MM / 2.0, stroke=1, fill=0)
     text(canvas, (x + MARK_MM / 2.0, y + MARK_MM / 2.0), mark.name, SMALL_MM)
 
 
-def seam_lines(canvas: Canvas, layout: Layout, tile: Tile) -> None:
-    """Draw where a page is cut and where its neighbours are laid."""
+def _arms(canvas: Canvas, at: Size) -> PDFPathObject:
+    half, far = FINE_MM / 2.0, MARK_MM
+    corner = [(half, half), (half, far), (-half, far)]  # one arm; a quarter turn gives the next
+    drawn = canvas.beginPath()
+    for turn in range(4):
+        for index, (x, y) in enumerate(corner):
+            place = (at[0] + x, at[1] + y)
+            (drawn.moveTo if turn == index == 0 else drawn.lineTo)(*place)
+        corner = [(-y, x) for x, y in corner]
+    drawn.close()
+    return drawn
+
+
+def backed(canvas: Canvas, at: Size, written: str, height_mm: float) -> None:
+    """Make the room of a line of text white."""
+    canvas.setFillGray(WHITE)
+    wide = stringWidth(written, PLAIN, height_mm)
+    canvas.rect(at[0] - 0.3, at[1] - 0.3, wide + 0.6, 0.75 * height_mm + 0.6, stroke=0, fill=1)
+
+
+def seam_lines(canvas: Canvas, layout: Layout, tile: Tile, beside_mm: float = BESIDE_MM) -> None:
+    """Draw where a page is cut and where its neighbours are laid; words begin so far past a seam's middle."""
     left, bottom = MARGIN_MM, MARGIN_MM + FOOT_MM
     right = left + tile.window[2] - tile.window[0]
     top = bottom + tile.window[3] - tile.window[1]
     row, column = tile.row, tile.column
     if other := layout.at(row, column - 1):
-        _seam(canvas, (left, bottom, left, top), f"cut here, lay on page {other.number}", cut=True)
+        _seam(canvas, (left, bottom, left, top), f"cut here, lay on page {other.number}", beside_mm, cut=True)
     if other := layout.at(row - 1, column):
-        _seam(canvas, (left, top, right, top), f"cut here, lay on page {other.number}", cut=True)
+        _seam(canvas, (left, top, right, top), f"cut here, lay on page {other.number}", beside_mm, cut=True)
     if other := layout.at(row, column + 1):
         x = right - OVERLAP_MM
-        _seam(canvas, (x, bottom, x, top), f"page {other.number} comes to here", cut=False)
+        _seam(canvas, (x, bottom, x, top), f"page {other.number} comes to here", beside_mm, cut=False)
     if other := layout.at(row + 1, column):
         y = bottom + OVERLAP_MM
-        _seam(canvas, (left, y, right, y), f"page {other.number} comes to here", cut=False)
+        _seam(canvas, (left, y, right, y), f"page {other.number} comes to here", beside_mm, cut=False)
 
 
-def _seam(canvas: Canvas, line: Box, written: str, *, cut: bool) -> None:
+def _seam(canvas: Canvas, line: Box, written: str, beside_mm: float, *, cut: bool) -> None:
     """Draw one seam line, its words in the overlap: below a level line, to the right of an upright one."""
     canvas.setStrokeGray(GREY if cut else PALE)
     canvas.setLineWidth(FINE_MM)
@@ -170,14 +245,14 @@ def _seam(canvas: Canvas, line: Box, written: str, *, cut: bool) -> None:
     upright = line[0] == line[2]
     canvas.translate((line[0] + line[2]) / 2.0, (line[1] + line[3]) / 2.0)
     canvas.rotate(90.0 if upright else 0.0)
-    text(canvas, (BESIDE_MM, -TINY_MM - 0.8), written, TINY_MM, grey=GREY)
+    text(canvas, (beside_mm, -TINY_MM - 0.8), written, TINY_MM, grey=GREY)
     canvas.restoreState()
 
 
 def foot(canvas: Canvas, lines: list[str], width_mm: float) -> None:
     """Draw the check lines and the page's label below the window; the first line of the label is bold."""
     for x, y, length, written in CHECK_LINES:
-        _check_line(canvas, (x, y), length, written)
+        check_line(canvas, (x, y), length, written)
     room = width_mm - MARGIN_MM - LABEL_X_MM
     y = MARGIN_MM + 12.5
     for index, line in enumerate(lines):
@@ -185,7 +260,8 @@ def foot(canvas: Canvas, lines: list[str], width_mm: float) -> None:
         y -= SMALL_MM * LEADING + 0.2
 
 
-def _check_line(canvas: Canvas, at: Size, length_mm: float, written: str) -> None:
+def check_line(canvas: Canvas, at: Size, length_mm: float, written: str) -> None:
+    """Draw a level check line with a tick at each end."""
     canvas.setStrokeGray(BLACK)
     canvas.setLineWidth(CHECK_WEIGHT_MM)
     canvas.line(at[0], at[1], at[0] + length_mm, at[1])

@@ -26,8 +26,10 @@ SHEETS_MM: dict[str, Size] = {**ISO_MM, **US_MM}
 FIT = "fit"
 
 
-def candidates(page: str, unit: Unit, file: str) -> list[str]:
+def candidates(page: str, unit: Unit, file: str, key: str = "page", besides: tuple[str, ...] = ()) -> list[str]:
     """Return the sheets that may be used: the one named, or for ``fit`` those of the unit's family, smallest first.
+
+    A complaint calls the choice ``key`` and names what is known ``besides``.
 
     Raises:
         UsageError: ``bad-value`` when the sheet is unknown.
@@ -37,5 +39,5 @@ def candidates(page: str, unit: Unit, file: str) -> list[str]:
         return [known[page.lower()]]
     if page.lower() == FIT:
         return list(US_MM if unit == "in" else ISO_MM)
-    need = f"one of {', '.join(SHEETS_MM)} or {FIT}"
-    raise UsageError("bad-value", file=file, key="page", got=f"'{page}'", need=need)
+    need = f"one of {', '.join([*SHEETS_MM, *besides])} or {FIT}"
+    raise UsageError("bad-value", file=file, key=key, got=f"'{page}'", need=need)

@@ -40,7 +40,10 @@ def blank(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("words", [("--help",), ("--version",), ("outline", "--help"), ("demo", "--help")])
+HELP = [("--help",), ("--version",), *[(command, "--help") for command in ("outline", "reprint", "demo")]]
+
+
+@pytest.mark.parametrize("words", HELP)
 def test_help_and_version_are_quick(words: tuple[str, ...]) -> None:
     best = min(_seconds(words) for _ in range(3))
     assert best < QUICK_S

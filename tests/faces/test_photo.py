@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from tests.bench.compare import compare
 from tests.bench.one import read_body
@@ -37,6 +39,22 @@ def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto
     assert found.p95_mm <= record["outline"]["u95_mm"]  # the claim holds
     assert found.max_mm < 0.6  # a quarter of the pixels of a usual phone: 0.2 mm each
     assert any("camera" in part["term"] for part in record["budget"])
+
+
+def test_a_part_of_a_photo_is_reprinted_flat_and_its_size_doubted(photo: MadePhoto, tmp_path: Path) -> None:
+    """The region is told in the photo's own pixels; the photo is tilted, so its part of the sheet is no rectangle."""
+    x, y, width, height = region = (900, 700, 1100, 700)
+    done = run("reprint", photo.path, "--out", tmp_path / "out", "--json", "--region", *map(str, region))
+    assert done.returncode == 3, done.stderr
+    record = json.loads(done.stdout)
+    assert "sheet-unchecked" in [reason["code"] for reason in record["reasons"]]
+    assert (tmp_path / "out" / "reprint.pdf").is_file()
+    corners_px = np.array([(x, y), (x + width, y), (x + width, y + height), (x, y + height)], dtype=float)
+    guess = np.tile(np.array(photo.sheet_mm) / 2.0, 4)
+    on_sheet = least_squares(lambda mm: (photo.sheet_to_px(mm.reshape(4, 2)) - corners_px).ravel(), guess).x
+    left, low, right, top = record["reprint"]["box_mm"]
+    # the flat picture may lie turned on the sheet by what the paper is turned in the photo: a few millimetres here
+    assert (right - left, top - low) == pytest.approx(np.ptp(on_sheet.reshape(4, 2), axis=0), abs=6.0)
 
 
 def test_a_photo_without_a_rule_is_refused_with_what_to_do(tmp_path: Path) -> None:
