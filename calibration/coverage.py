@@ -16,7 +16,8 @@ from scipy.special import ndtr, ndtri
 
 from calibration.budget import COVERAGE
 
-GRID = 6001
+GRID = 2001
+NEGLIGIBLE = 1e-6  # of the largest limit: a normal part smaller than this adds nothing
 TAIL = 6.0  # sigmas of the normal part that are followed
 
 
@@ -31,6 +32,7 @@ def half_width(u: float, limits: Sequence[float], share: float = COVERAGE) -> fl
     limits = sorted((abs(limit) for limit in limits if limit != 0.0), reverse=True)
     if not limits:
         return float(ndtri((1.0 + share) / 2.0)) * u
+    u = u if u > NEGLIGIBLE * limits[0] else 0.0
     if u == 0.0 and len(limits) == 1:
         return share * limits[0]
     reach = TAIL * u + sum(limits)

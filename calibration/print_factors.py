@@ -195,8 +195,8 @@ def _ratio(paper: Metric, plan: Metric, angle_rad: float) -> Estimate:
 
 
 def _turned(measures: Sequence[tuple[Control, Measure]]) -> float:
-    """Return the direction of the longest measure, turned by quarters to lie nearest the picture's x."""
-    longest = max((m for _, m in measures), key=lambda m: m.length_px)
+    """Return the direction of the longest measure across the picture, else of the longest turned a quarter."""
+    longest = max((m for _, m in measures), key=lambda m: (abs(np.cos(m.angle_rad)) > np.cos(SLANT_RAD), m.length_px))
     return float((longest.angle_rad + np.pi / 4) % (np.pi / 2) - np.pi / 4)
 
 

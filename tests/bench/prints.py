@@ -69,6 +69,7 @@ def cached_print(spec: PrintSpec) -> MadePrint:
 def measured(made: MadePrint) -> PrintFactors:
     """Return the factors as the command finds them, the body left alone."""
     from digitize.print_check import copy_factors
+
     from digitize.settings import load_plan
     from digitize.traced import Clock
 
@@ -143,11 +144,13 @@ def main() -> None:
             axes = []
             for number in range(given.count):
                 found, true = point_case(kind, np.random.default_rng([given.seed, KINDS.index(kind), number]))
-                axes += [axis for axis, e in zip(axes_of(kind, found, true), (found.x, found.y), strict=True) if e.measured]
+                both = zip(axes_of(kind, found, true), (found.x, found.y), strict=True)
+                axes += [axis for axis, estimate in both if estimate.measured]
             lines.append(line_of(kind, axes))
         print(tabulate(lines, HEAD, floatfmt=FORM))
         return
-    specs = [s for i, s in enumerate(print_specs(given.seed, given.count, given.own)) if not given.only or i in given.only]
+    every = enumerate(print_specs(given.seed, given.count, given.own))
+    specs = [spec for index, spec in every if given.only is None or index in given.only]
     line = line_of(given.own, from_pictures(specs))
     print("\n" + tabulate([line], HEAD, floatfmt=FORM) + "\n\n" + goals(line))
 

@@ -75,7 +75,8 @@ def _laid_rule(spec: PrintSpec, laid: LaidSpec, to_glass: FloatArray, size_mm: t
     body = box(-END_MM, -2.0, laid.rule.length_mm + 2 * END_MM, BODY_MM, 0.3)
     angle = np.radians(laid.skew_deg + (90.0 if upright else 0.0))
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
-    start = low + (np.array([-CLEAR_MM, 2 * CLEAR_MM]) if upright else np.array([2 * CLEAR_MM, -CLEAR_MM - BODY_MM + 4.0]))
+    away = (-CLEAR_MM, 2 * CLEAR_MM) if upright else (2 * CLEAR_MM, -CLEAR_MM - BODY_MM + 4.0)
+    start = low + np.array(away)
     place = np.column_stack([turn * stretch, start])
     rule = DrawnRule(flat.unit, flat.pitch_mm, start, place[:, 0], flat.present, ())
     return tuple(moved(mark, place) for mark in flat.marks), moved(body, place), rule
@@ -107,9 +108,8 @@ def _toml(made: MadePrint, image: str) -> str:
             x, y = (rule.from_px + rule.to_px) / 2
             lines.append(f'[[rule]]\nrole = "{role}"\nnear = [{x:.0f}, {y:.0f}]\nunit = "{rule.unit}"')
             if role == "laid":
-                own = made.spec.own
-                known = f'within = "{limit_mm(own, rule.length_mm):.4f} mm"' if own == "certified" else f'grade = "{own}"'
-                lines.append(known)
+                own, within = made.spec.own, limit_mm(made.spec.own, rule.length_mm)
+                lines.append(f'within = "{within:.4f} mm"' if own == "certified" else f'grade = "{own}"')
             lines.append("")
     return "\n".join(lines)
 
@@ -137,7 +137,8 @@ def describe_print(
     shear = np.tan(np.radians(spec.shear_deg))
     made = MadePrint(
         spec, folder / f"{spec.name}{spec.suffix}", folder / f"{spec.name}.toml", sheet, affine, size_px,
-        tuple(_rule_truth(rule, affine) for rule in sheet.rules), tuple(_rule_truth(rule, glass) for _, _, rule in laid),
+        tuple(_rule_truth(rule, affine) for rule in sheet.rules),
+        tuple(_rule_truth(rule, glass) for _, _, rule in laid),
         spec.copier_x, float(np.hypot(spec.copier_y, shear)), float(np.degrees(np.arctan2(shear, spec.copier_y))),
     )
     return made, laid, glass
