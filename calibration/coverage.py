@@ -17,7 +17,7 @@ from scipy.special import ndtr, ndtri
 from calibration.budget import COVERAGE
 
 GRID = 2001
-NEGLIGIBLE = 1e-6  # of the largest limit: a normal part smaller than this adds nothing
+NARROW = 1e-3  # of the widest part
 TAIL = 6.0  # sigmas of the normal part that are followed
 
 
@@ -32,7 +32,12 @@ def half_width(u: float, limits: Sequence[float], share: float = COVERAGE) -> fl
     limits = sorted((abs(limit) for limit in limits if limit != 0.0), reverse=True)
     if not limits:
         return float(ndtri((1.0 + share) / 2.0)) * u
-    u = u if u > NEGLIGIBLE * limits[0] else 0.0
+    narrow = NARROW * max(u, limits[0])  # narrower than the grid resolves: as good as normal
+    u = float(np.hypot.reduce([u, *(limit / np.sqrt(3.0) for limit in limits if limit < narrow)]))
+    limits = [limit for limit in limits if limit >= narrow]
+    if not limits:
+        return half_width(u, (), share)
+    u = u if u > NARROW**2 * limits[0] else 0.0
     if u == 0.0 and len(limits) == 1:
         return share * limits[0]
     reach = TAIL * u + sum(limits)

@@ -79,6 +79,15 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         clock.picture = picture
         refuse_unfit_picture(picture)
     scaled = _scaled_photo(picture, plan, clock) if picture.captured == "photo" else _scaled_scan(picture, plan, clock)
+    return trace_scaled(scaled, plan, clock)
+
+
+def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
+    """Take a picture of known scale through the stages that follow.
+
+    Raises:
+        Refusal: a stage found that no outline can be trusted.
+    """
     picture, calibration = scaled.picture, scaled.calibration
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
@@ -100,7 +109,7 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
 
 
 @dataclass(frozen=True, eq=False)
-class _Scaled:
+class Scaled:
     """A picture whose pixels are known in millimetres: a scan as it is, or a photo laid flat."""
 
     picture: Picture
@@ -114,24 +123,24 @@ class _Scaled:
     more_terms: Callable[[SheetPoints], tuple[Term, ...]]
 
 
-def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
+def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
     with clock("solve"):
         spans = span_places(picture.grey, plan.spans)
         calibration = solved(plan_controls(search.rules, spans), search.doubts)
         copy = copy_source(search.rules, picture.dpi, calibration)
-    return _Scaled(
+    return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
         lambda _: (),
     )  # fmt: skip
 
 
-def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> _Scaled:
+def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     from digitize.photographed import photographed  # scans need nothing of it
 
     flat = photographed(picture, plan, clock)
-    return _Scaled(
+    return Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms,
     )  # fmt: skip
