@@ -68,8 +68,7 @@ def cached_print(spec: PrintSpec) -> MadePrint:
 
 def measured(made: MadePrint) -> PrintFactors:
     """Return the factors as the command finds them, the body left alone."""
-    from digitize.print_check import copy_factors
-
+    from digitize.print_evidence import copy_factors
     from digitize.settings import load_plan
     from digitize.traced import Clock
 
