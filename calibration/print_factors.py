@@ -236,9 +236,7 @@ def _square_rows(measures: Sequence[tuple[Control, Measure]], axis_rad: float) -
 
 def _dpi_rows(mm_per_px: tuple[float, float], axes: Sequence[int] = (0, 1)) -> list[_Row]:
     limit = 2.0 * SCANNER_LIMIT_REL
-    return [
-        _Row(DPI, _length_row(axis * np.pi / 2) / mm_per_px[axis] ** 2, 1.0, 0.0, limit) for axis in axes
-    ]
+    return [_Row(DPI, _length_row(axis * np.pi / 2) / mm_per_px[axis] ** 2, 1.0, 0.0, limit) for axis in axes]
 
 
 def _paper(

@@ -27,6 +27,7 @@ from digitize.print_evidence import (
     body_directions,
     compare,
     gather,
+    nothing_stated,
     paper_calibration,
     stated_controls,
 )
@@ -162,13 +163,12 @@ def _by_stated_sizes(evidence: Evidence, plan: PlanSettings, clock: Clock) -> tu
     """
     body = plan.body
     if not any((body.length_mm, body.lower_bout_mm, body.waist_mm, body.upper_bout_mm)):
-        in_the_way = [one for one in evidence.doubts if one.weight == "refused"]
-        raise Refusal.of(in_the_way[0]) if in_the_way and not evidence.rules else Refusal("no-stated-size")
+        raise nothing_stated(evidence)
     unstated = plan.model_copy(update={"body": body.model_copy(update=dict.fromkeys(STATED))})
     traced = _trace(evidence, paper_calibration(evidence), unstated, clock)
     controls = stated_controls(plan, traced)
     if not controls:
-        raise Refusal("no-stated-size")
+        raise nothing_stated(evidence)
     with clock("compare"):
         return compare(evidence, controls), traced
 

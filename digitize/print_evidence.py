@@ -36,6 +36,7 @@ STATED_LIMIT_MM = 0.5
 SAME_BODY_RAD, SAME_BODY_MM = np.deg2rad(1.5), 45.0
 SAME_KIND = 5e-4  # drawn and laid that agree within this, both off the scanner's scale, may be of one kind
 PERCENT = 100.0
+SAY_UNIT = 'Say which in the plan file: [[rule]] unit = "mm" or "in", near = [x, y].'
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +49,7 @@ class Evidence:
     drawn: tuple[Control, ...]
     laid: tuple[Control, ...]
     doubts: tuple[Doubt, ...]
+    told: bool  # the plan file says of some rule what it is
 
     @property
     def paper_mm_per_px(self) -> tuple[float, float] | None:
@@ -74,8 +76,16 @@ def copy_factors(plan: PlanSettings, clock: Clock) -> Compared:
     """
     evidence = gather(plan, clock)
     if not evidence.drawn:
-        raise Refusal("no-stated-size")
+        raise nothing_stated(evidence)
     return compare(evidence, evidence.drawn)
+
+
+def nothing_stated(evidence: Evidence) -> Refusal:
+    """Return why there is nothing to hold the copy against."""
+    unit = next((one for one in evidence.doubts if one.code in ("unit-uncertain", "rule-left-out")), None)
+    if unit is None:
+        return Refusal("no-stated-size")
+    return Refusal("drawn-unit-uncertain", why=unit.text, remedy=SAY_UNIT)
 
 
 def gather(plan: PlanSettings, clock: Clock) -> Evidence:
@@ -96,7 +106,7 @@ def gather(plan: PlanSettings, clock: Clock) -> Evidence:
     drawn = [rule.control for rule in search.rules if rule.role == "drawn"]
     drawn += [span_control(span, number) for number, span in enumerate(spans, 1)]
     laid = one_each([rule for rule in search.rules if rule.role == "laid"])
-    found = Evidence(picture, search.rules, spans, tuple(drawn), laid, search.doubts)
+    found = Evidence(picture, search.rules, spans, tuple(drawn), laid, search.doubts, bool(plan.rules))
     if not laid and found.paper_mm_per_px is None:
         raise Refusal("no-paper-scale", file=picture.file)
     return found
@@ -138,7 +148,18 @@ def compare(evidence: Evidence, drawn: Sequence[Control]) -> Compared:
         dpi = evidence.picture.dpi
         told = "none stated" if dpi is None else f"{dpi[0]:.0f} dots per inch"
         raise Refusal("factor-implausible", x=x, y=y, dpi=told)
-    return Compared(evidence, factors, _feeds(evidence), (*evidence.doubts, *plan.doubts, *role_doubts(factors)))
+    roles = (*role_doubts(factors), *_untold(evidence, factors))
+    return Compared(evidence, factors, _feeds(evidence), (*evidence.doubts, *plan.doubts, *roles))
+
+
+def _untold(evidence: Evidence, factors: PrintFactors) -> tuple[Doubt, ...]:
+    """Return a doubt where rules that nobody said anything of are as large as real ones would be."""
+    if evidence.told or not evidence.rules:
+        return ()
+    real = all(
+        abs(one.value - 1.0) <= SCANNER_LIMIT_REL + one.u95 for one in (factors.x, factors.y) if one.measured
+    )
+    return (doubt("roles-untold"),) if real else ()
 
 
 def _agreeing(controls: Sequence[Control], evidence: Evidence) -> Calibration:
@@ -267,4 +288,3 @@ def body_directions(traced: Traced) -> tuple[float, float]:
     affine = body_to_px(traced.body, traced.calibration)[:, :2]
     across, along = (math.atan2(affine[1, column], affine[0, column]) for column in (0, 1))
     return across, along
-

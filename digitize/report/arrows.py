@@ -8,7 +8,7 @@ import numpy as np
 from markupsafe import Markup
 
 from calibration.frames import FloatArray
-from digitize.report.charts import figure, text
+from digitize.report.charts import figure
 from digitize.report.overlay import reduced
 from digitize.report.pictures import as_uri
 from digitize.shapes import Picture
@@ -33,7 +33,15 @@ class ErrorMap:
         return np.asarray((xy - middle) @ self.off.T)
 
 
-def error_picture(picture: Picture, errors: ErrorMap, outline_px: FloatArray | None) -> Markup:
+@dataclass(frozen=True)
+class ErrorPicture:
+    """The drawing and what its arrows are worth."""
+
+    svg: Markup
+    scale: str
+
+
+def error_picture(picture: Picture, errors: ErrorMap, outline_px: FloatArray | None) -> ErrorPicture:
     """Return the scan, faint, with arrows and, where it is known, the body as planned and as copied."""
     image, factor = reduced(picture.grey, SIDE_PX)
     size = np.array([image.shape[1], image.shape[0]], dtype=np.float64)
@@ -42,7 +50,7 @@ def error_picture(picture: Picture, errors: ErrorMap, outline_px: FloatArray | N
     away = errors.moved(places, middle)
     longest = float(np.max(np.hypot(*away.T)))
     times = _times(longest, float(size.max()))
-    parts = [f'<image href="{as_uri(image)}" width="{size[0]:.0f}" height="{size[1]:.0f}" opacity="0.45"/>']
+    parts = [f'<image href="{as_uri(image)}" width="{size[0]:.0f}" height="{size[1]:.0f}" opacity="0.8"/>']
     if outline_px is not None:
         step = max(1, len(outline_px) // OUTLINE_POINTS)
         copied = outline_px[::step] * factor
@@ -51,8 +59,8 @@ def error_picture(picture: Picture, errors: ErrorMap, outline_px: FloatArray | N
     parts += [_arrow(place, place + times * move) for place, move in zip(places, away, strict=True)]
     mm = longest / factor * errors.mm_per_px
     scale = f"arrows are drawn {times} times too long; the longest stands for {mm:.1f} mm"
-    parts.append(text(12.0, size[1] - 12.0, scale, "start", "size"))
-    return figure(f"Where the copier moved the points of the sheet: {scale}", parts, (size[0], size[1]))
+    title = f"Where the copier moved the points of the sheet: {scale}"
+    return ErrorPicture(figure(title, parts, (size[0], size[1])), scale)
 
 
 def _grid(size: FloatArray) -> FloatArray:

@@ -15,7 +15,7 @@ from calibration.feed import FeedTest
 from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
 from digitize.report import words
-from digitize.report.arrows import ErrorMap, error_picture
+from digitize.report.arrows import ErrorMap, ErrorPicture, error_picture
 from digitize.report.charts import residual_chart
 from digitize.report.context import ReportContext
 from digitize.report.page import STYLE, data, filled, flat, made, timings
@@ -69,7 +69,7 @@ def view(record: Mapping[str, Any], shown: PrintShown) -> dict[str, Any]:
         "verdict": verdict(record, ways),
         "ways": ways,
         "tolerance": tolerance_words(part),
-        "true": part["answer"] == "true",
+        "is_true": part["answer"] == "true",
         "asked": [way for way in ways if way.ask != words.DASH],
         "single": single_sentence(part["single"]),
         "body": body_rows(part["body"], shown.unit),
@@ -198,16 +198,17 @@ def feed_views(feed: list[Mapping[str, Any]], tests: tuple[FeedTest, ...]) -> li
     for one, test in zip(feed, tests, strict=True):
         chance = f"{one['chance']:.2g}" if one["chance"] > FEW_IN_MANY else f"less than {FEW_IN_MANY:g}"
         kind = "It was fed unevenly" if one["proven"] else "No uneven feeding is proven"
+        peak = words.number(one["peak_mm"], 3, "mm")
         sentence = (
-            f"{kind}: a curve through its graduations departs from the straight scale by"
-            f" {words.number(one['peak_mm'], 3)} mm at most; F({one['dof'][0]:.0f}, {one['dof'][1]:.0f}) = {one['f']:.1f}, which an even feed gives with"
-            f" a chance of {chance}."
+            f"{kind}: a curve through its graduations departs from the straight scale by {peak} at most; "
+            f"F({one['dof'][0]:.0f}, {one['dof'][1]:.0f}) = {one['f']:.1f}, which an even feed gives with a chance of "
+            f"{chance}."
         )
         views.append(FeedView(one["rule"], sentence, residual_chart(test.at_mm, test.curve_mm, None)))
     return views
 
 
-def _picture(part: Mapping[str, Any], shown: PrintShown) -> Markup | None:
+def _picture(part: Mapping[str, Any], shown: PrintShown) -> ErrorPicture | None:
     """Return the sheet with its error arrows; None where a direction was not measured."""
     if not (part["x"]["measured"] and part["y"]["measured"]):
         return None
