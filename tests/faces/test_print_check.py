@@ -9,7 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pytest
 
@@ -21,7 +20,7 @@ from tests.maker.spec import RuleSpec
 DRAWN = (RuleSpec(length_mm=150.0), RuleSpec(along="y", length_mm=200.0))
 LAID = (LaidSpec(RuleSpec(length_mm=300.0), 0.8, 0.01), LaidSpec(RuleSpec(along="y", length_mm=300.0), -0.6, -0.015))
 COPY = PrintSpec(
-    name="copy", seed=5, family="small", dpi=200.0, rules=DRAWN, laid=LAID, copier_x=1.013, copier_y=0.992,
+    name="copy", seed=5, family="small", dpi=150.0, rules=DRAWN, laid=LAID, copier_x=1.013, copier_y=0.992,
     skew_deg=0.6, specks=60, smudges=2, scanner_x=1.001, scanner_y=0.9995,
 )  # fmt: skip
 HELD_MM = 0.3  # of a body size: what the copy does to it, as told to a tenth
@@ -107,13 +106,6 @@ def test_the_page_says_the_same_and_needs_nothing_else(answer: tuple[Path, int, 
     assert json.loads((out / "record.json").read_text()) == record
 
 
-def test_a_true_copy_is_sound(tmp_path: Path) -> None:
-    made = make_print(replace(COPY, name="true", copier_x=1.0, copier_y=1.0, skew_deg=-0.4), tmp_path)
-    code, record, done = check(made.plan_path, tmp_path / "out")
-    assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
-    assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
-
-
 def test_the_roles_told_the_wrong_way_round_are_doubted(copy: MadePrint, tmp_path: Path) -> None:
     text = copy.plan_path.read_text()
     turned = re.sub(r"(?m)^within = .*\n", "", text).replace('"drawn"', "?").replace('"laid"', '"drawn"')
@@ -122,31 +114,6 @@ def test_the_roles_told_the_wrong_way_round_are_doubted(copy: MadePrint, tmp_pat
     assert "roles-swapped" in codes(record)
     # what is doubted: the number is the right one turned over
     assert record["print_check"]["x"]["percent"] / 100 * copy.x == pytest.approx(1.0, abs=1e-3)
-
-
-def test_a_printed_rule_called_real_is_doubted(copy: MadePrint, tmp_path: Path) -> None:
-    """Both printed: they agree, and would call any copy true."""
-    text = copy.plan_path.read_text()
-    x, y = copy.drawn
-    ends = [[float(v) for v in end] for end in (y.from_px, y.to_px, x.from_px, x.to_px)]
-    spans = "".join(f'[[span]]\nfrom = {a}\nto = {b}\nlength = "{r.length_mm} mm"\n'
-                    for a, b, r in ((ends[0], ends[1], y), (ends[2], ends[3], x)))  # fmt: skip
-    head, rest = text.split("[[rule]]", 1)
-    printed = "[[rule]]" + rest.split('[[rule]]\nrole = "laid"')[0].replace('"drawn"', '"laid"\ngrade = "I"')
-    plan = beside(copy, "printed", head + printed + spans)
-    # the real rules are covered, so that nothing but what was printed is in view
-    page = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
-    for rule in copy.laid:
-        low, high = np.minimum(rule.from_px, rule.to_px) - 150, np.maximum(rule.from_px, rule.to_px) + 150
-        (x0, y0), (x1, y1) = np.maximum(low, 0).astype(int), np.maximum(high, 0).astype(int)
-        page[y0:y1, x0:x1] = 236
-    from tests.maker.press import save
-
-    save(page, COPY, copy.path.parent / "printed.png")
-    plan.write_text(plan.read_text().replace(copy.path.name, "printed.png"))
-    code, record, _ = check(plan, tmp_path / "out")
-    assert code in (3, 4)
-    assert codes(record) & {"rules-same-kind", "roles-swapped"}
 
 
 def test_rules_of_unknown_role_that_disagree_are_asked_about(copy: MadePrint, tmp_path: Path) -> None:
@@ -208,11 +175,12 @@ def test_a_wrong_tolerance_is_2(tmp_path: Path, text: str) -> None:
     told(done)
 
 
-def test_a_tolerance_over_the_body(copy: MadePrint, tmp_path: Path) -> None:
+def test_a_copy_within_a_tolerance_over_the_body_is_sound(copy: MadePrint, tmp_path: Path) -> None:
     """1.3 % of a small lower bout is some 3 mm."""
-    code, record, _ = check(copy.plan_path, tmp_path / "out", "--tolerance", "8 mm")
-    assert (code, record["print_check"]["answer"]) == (0, "true")
+    code, record, done = check(copy.plan_path, tmp_path / "out", "--tolerance", "8 mm")
+    assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
     assert record["print_check"]["tolerance"] == {"percent": None, "mm": 8.0}
+    assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
 
 
 def test_a_photo_is_refused_with_what_to_do(copy: MadePrint, tmp_path: Path) -> None:
