@@ -47,6 +47,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "rules-disagree": ("refused", "{first} and {second} disagree by {percent} %.", "Check which is right; leave the other out with [[rule]] near = [x, y] on the good one."),
     "one-direction": ("look", "All known lengths run {direction} on the sheet; the scale {other} is not certified.", "Give a second rule, a [[span]] or a stated size in the other direction."),
     "rule-nonlinear": ("look", "The graduations of {rule} leave a straight scale by up to {max_mm} mm.", "The copy or the scan was fed unevenly; scan again, or claim no more than the wider uncertainty."),
+    "feed-evened": ("look", "The sheet was fed unevenly: the graduations of {rule} leave a straight scale by up to {max_mm} mm (F = {f}, chance {chance}). This was taken out all over the sheet before the outline was traced.", "Scan the sheet again if the scanner did it. If the copier did, check one size that the plan states in that direction; beyond the ends of {rule} nothing is known of it."),
     "dpi-disagrees": ("look", "The file says {dpi} dots per inch, but the graduations give {measured}.", "If the copy was not enlarged or reduced on purpose, check the unit of the rule."),
     "shear-assumed": ("note", "Squareness of the sheet rests on {evidence}.", "A third rule on the slant would prove it."),
     # --- the outline

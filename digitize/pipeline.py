@@ -19,6 +19,7 @@ from digitize.assemble import made_record, refusal_record, report_context
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
+from digitize.evened import Evened, evened
 from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
 from digitize.outbox import Outbox, sha256_of
@@ -126,6 +127,9 @@ class Scaled:
 def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
+        even = evened(picture, search.rules)
+    if even is not None:
+        return _scaled_evened(even, plan, clock)
     with clock("solve"):
         spans = span_places(picture.grey, plan.spans)
         calibration = solved(plan_controls(search.rules, spans), search.doubts)
@@ -133,6 +137,25 @@ def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
         lambda _: (),
+    )  # fmt: skip
+
+
+def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:
+    """Return the scale of a scan whose uneven feeding was taken out; the rules are looked for again."""
+    with clock("rule"):
+        search = find_rules(even.picture, plan.rules)
+    with clock("solve"):
+        moved = [
+            span.model_copy(update={"from_px": even.place(span.from_px), "to_px": even.place(span.to_px)})
+            for span in plan.spans
+        ]
+        spans = span_places(even.picture.grey, moved)
+        calibration = solved(plan_controls(search.rules, spans), search.doubts)
+        copy = copy_source(search.rules, even.picture.dpi, calibration)
+    neck = even.place(plan.body.neck) if plan.body.neck else None
+    return Scaled(
+        even.picture, calibration, search.rules, spans, copy, even.hints(plan.outline_hints), neck,
+        (*search.doubts, *even.doubts), lambda outline: even.terms(calibration.to_px(outline).xy),
     )  # fmt: skip
 
 
