@@ -20,6 +20,7 @@ from calibration.solve import Calibration
 from digitize import __version__
 from digitize.evidence import stretches
 from digitize.lens_file import LensFile
+from digitize.print_evidence import Evidence
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, Rule, SpanPlaces
@@ -68,6 +69,42 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
         "symmetry": _symmetry(traced.body),
         "lens": _lens(traced.photo),
         "budget": [{"term": term.term, "u_mm": term.u_mm, "how": term.how} for term in traced.budget.terms],
+        "files": files,
+        **effort_part(clock),
+    }
+    return tidied(record)
+
+
+def print_record(
+    plan: PlanSettings,
+    clock: Clock,
+    evidence: Evidence,
+    part: dict[str, Any],
+    doubts: Sequence[Doubt],
+    files: dict[str, str],
+) -> dict[str, Any]:
+    """Return the record of a print check; ``sound`` when the copy is true to size and no doubt asks for a look."""
+    look = any(doubt.weight == "look" for doubt in doubts)
+    unknown = dict.fromkeys(("body", "outline", "symmetry", "budget"))
+    both = [part[axis] for axis in ("x", "y")]
+    record = {
+        **head_part(plan, clock, "look" if look else "sound", doubts),
+        **unknown,
+        "scale": {
+            "mm_per_px_x": None,
+            "mm_per_px_y": None,
+            "u95_percent": None,
+            "rules": [_rule(rule) for rule in evidence.rules],
+            "spans": [_span(span) for span in evidence.spans],
+        },
+        "copy": {
+            "x_percent": both[0]["percent"],
+            "y_percent": both[1]["percent"],
+            "shear_deg": part["shear"]["deg"],
+            "model": "affine",
+            "u95_percent": max(one["u95_percent"] for one in both),
+        },
+        "print_check": part,
         "files": files,
         **effort_part(clock),
     }

@@ -20,6 +20,7 @@ from digitize.assemble import lens_record, lens_refusal_record, made_record, ref
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
+from digitize.evened import Evened, evened
 from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
@@ -113,7 +114,15 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
-    scaled = scaled_picture(picture, plan, clock)
+    return trace_scaled(scaled_picture(picture, plan, clock), plan, clock)
+
+
+def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
+    """Take a picture of known scale through the stages that follow.
+
+    Raises:
+        Refusal: a stage found that no outline can be trusted.
+    """
     picture, calibration = scaled.picture, scaled.calibration
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
@@ -163,6 +172,9 @@ def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled
 def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("rule"):
         search = find_rules(picture, plan.rules)
+        even = evened(picture, search.rules)
+    if even is not None:
+        return _scaled_evened(even, plan, clock)
     with clock("solve"):
         spans = span_places(picture.grey, plan.spans)
         calibration = solved(plan_controls(search.rules, spans), search.doubts)
@@ -170,6 +182,26 @@ def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
         lambda _: (), lambda px: px,
+    )  # fmt: skip
+
+
+def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:
+    """Return the scale of a scan whose uneven feeding was taken out; the rules are looked for again."""
+    with clock("rule"):
+        search = find_rules(even.picture, plan.rules)
+    with clock("solve"):
+        moved = [
+            span.model_copy(update={"from_px": even.place(span.from_px), "to_px": even.place(span.to_px)})
+            for span in plan.spans
+        ]
+        spans = span_places(even.picture.grey, moved)
+        calibration = solved(plan_controls(search.rules, spans), search.doubts)
+        copy = copy_source(search.rules, even.picture.dpi, calibration)
+    neck = even.place(plan.body.neck) if plan.body.neck else None
+    return Scaled(
+        even.picture, calibration, search.rules, spans, copy, even.hints(plan.outline_hints), neck,
+        (*search.doubts, *even.doubts), lambda outline: even.terms(calibration.to_px(outline).xy),
+        even.to_even,
     )  # fmt: skip
 
 

@@ -52,6 +52,8 @@ class RuleHint(_Table):
     unit: Unit | None = None
     near: PxPlace | None = None  # any pixel on it
     grade: Literal["I", "II", "III"] | None = None  # class of a laid rule, Directive 2014/32/EU Annex X
+    # of a laid rule: how far its whole length may be off, where that is known better than its class
+    within_mm: Annotated[LengthMm, Field(ge=0.0, le=10.0)] | None = Field(default=None, validation_alias="within")
     # of a laid rule, where its graduations are: how far they are above the paper
     thickness_mm: Annotated[LengthMm, Field(ge=0.0, le=10.0)] | None = Field(default=None, validation_alias="thickness")
 

@@ -10,16 +10,14 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.controls import Control
 from calibration.frames import PxPoints
+from calibration.print_factors import SCANNER_LIMIT_REL
 from calibration.solve import Calibration, solve
 from calibration.units import MM_PER_INCH
 from digitize.shapes import Rule, SpanPlaces
 from digitize.traced import CopySize, scale_u_rel
 
 # Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
-SPAN_STATED_U_MM = 0.25 / math.sqrt(3.0)
-# Half-width of a home flatbed's scale error against its declared dpi: 0.6 % between the halves of one A4 scan
-# (measured by a user, discuss.pixls.us thread 29481).
-SCANNER_ERROR_REL = 0.003
+SPAN_LIMIT_MM = 0.25
 
 
 def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:
@@ -29,7 +27,7 @@ def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[C
     it counts when nothing drawn is there.
     """
     drawn = [rule.control for rule in rules if rule.role == "drawn"]
-    stated = [_span_control(span, number) for number, span in enumerate(spans, 1)]
+    stated = [span_control(span, number) for number, span in enumerate(spans, 1)]
     return (*drawn, *stated) or tuple(rule.control for rule in rules)
 
 
@@ -38,10 +36,11 @@ def photo_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[
 
     Where laid rules and what the plan states disagree, the copy is not true to size; the adjustment says so.
     """
-    return (*(rule.control for rule in rules), *(_span_control(span, number) for number, span in enumerate(spans, 1)))
+    return (*(rule.control for rule in rules), *(span_control(span, number) for number, span in enumerate(spans, 1)))
 
 
-def _span_control(span: SpanPlaces, number: int) -> Control:
+def span_control(span: SpanPlaces, number: int) -> Control:
+    """Return a span as a known length."""
     return Control(
         name=f"span {number}",
         source="span",
@@ -49,7 +48,8 @@ def _span_control(span: SpanPlaces, number: int) -> Control:
         at_mm=np.array([0.0, span.length_mm]),
         sigma_px=np.array(span.sigma_px),
         sigma_across_px=max(span.sigma_px),
-        standard_u_mm=SPAN_STATED_U_MM,
+        standard_u_mm=SPAN_LIMIT_MM / math.sqrt(3.0),
+        limit_mm=SPAN_LIMIT_MM,
     )
 
 
@@ -63,7 +63,7 @@ def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibrat
         return _copy_size(paper.mm_per_px_x, paper.mm_per_px_y, u_rel, "laid rule", calibration)
     if dpi is None:
         return None
-    u_rel = math.hypot(SCANNER_ERROR_REL / math.sqrt(3.0), scale_u_rel(calibration))
+    u_rel = math.hypot(SCANNER_LIMIT_REL / math.sqrt(3.0), scale_u_rel(calibration))
     return _copy_size(MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1], u_rel, "declared dpi", calibration)
 
 

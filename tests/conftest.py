@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
+
+# Tests run side by side, one to a core; threads of the linear algebra would only wait for each other. Set before it is
+# loaded, and handed on to the commands that tests start.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings

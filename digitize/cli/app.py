@@ -28,6 +28,7 @@ UNEXPECTED = 1
 REFUSED = 4
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
+PRINT_OUT = Path("boutline-print-check")
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
@@ -74,6 +75,22 @@ def outline(
 ) -> None:
     """Find the body outline: outline.dxf, .svg, .pdf, record.json, report.html and overlay.png."""
     _run(lambda: _outline(plan, out, replace), out, as_json, verbose)
+
+
+@app.command("print-check")
+def print_check(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A scan of the copy, or a plan file (TOML).")],
+    tolerance: Annotated[
+        str | None,
+        typer.Option("--tolerance", metavar="T", help='Too far off is: "0.1 %" (default), or "0.5 mm" over the body.'),
+    ] = None,
+    out: OutOption = PRINT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Is this copy true to size? The factors both ways, what to ask the shop for: print-check.html and record.json."""
+    _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, _print_summary)
 
 
 @app.command()
@@ -158,6 +175,14 @@ def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Out
         return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
+def _print_check(plan: Path, tolerance: str | None, out: Path, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.print_check import run_print_check
+
+        return run_print_check(plan, out, tolerance=tolerance, replace=replace, progress=progress)
+
+
 def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
@@ -211,6 +236,22 @@ def _show(
         typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":
         typer.echo(summary(record, out))
+
+
+def _print_summary(record: dict[str, Any], out: Path) -> str:
+    part = record["print_check"]
+    word = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}[part["answer"]]
+    lines = [word]
+    for axis in (part["x"], part["y"]):
+        size = f"{axis['percent']:.2f} % (+-{axis['u95_percent']:.2g} %)" if axis["measured"] else "not measured"
+        asks = f"; ask for {axis['ask_percent']:.2f} %" if part["answer"] == "not true" and axis["measured"] else ""
+        lines.append(f"  {axis['way']}: {size}{asks}")
+    if part["answer"] == "not true" and part["single"]:
+        single = part["single"]
+        lines.append(f"  one setting only: {single['ask_percent']:.1f} % leaves {single['left_mm']:.1f} mm")
+    off = [f"{one['name']} {one['off_mm']:+.1f} mm" for one in part["body"] if abs(one["off_mm"]) > one["u95_mm"]]
+    lines += [f"  this copy makes the body's {', '.join(off)}"] if off else []
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 
 def _summary(record: dict[str, Any], out: Path) -> str:

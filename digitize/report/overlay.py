@@ -108,7 +108,7 @@ def outline_lines(body_to_px: FloatArray, body: BodyPoints, traced: BoolArray | 
 
 def draw_overlay(picture: Picture, lines: OutlineLines | None, rules: Sequence[Rule], max_side_px: int) -> Image:
     """Return the (h, w, 3) picture of the whole sheet, longest side at most ``max_side_px``."""
-    image, factor = _reduced(picture.grey, max_side_px)
+    image, factor = reduced(picture.grey, max_side_px)
     width = max(1.5, LINE_PX_AT_2400 * max(image.shape[:2]) / OVERLAY_SIDE_PX)
     for rule in rules:
         _draw_rule(image, rule, factor, width)
@@ -117,7 +117,7 @@ def draw_overlay(picture: Picture, lines: OutlineLines | None, rules: Sequence[R
     return image
 
 
-def _reduced(grey: Image, max_side_px: int) -> tuple[Image, float]:
+def reduced(grey: Image, max_side_px: int) -> tuple[Image, float]:
     """Return the page lightened, in three channels, and the factor it was reduced by."""
     height, width = grey.shape
     factor = min(1.0, max_side_px / max(height, width))

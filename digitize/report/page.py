@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined, Template
+from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from calibration.budget import COVERAGE_95
@@ -78,23 +78,32 @@ def write_report(record: Mapping[str, Any], context: ReportContext, path: Path) 
 
 def render(record: Mapping[str, Any], context: ReportContext) -> str:
     """Return the page as HTML; every text of the record and the plan is escaped."""
-    return KEPT_TOGETHER.sub(NO_BREAK_SPACE, _template().render(view(record, context)))
+    return filled(TEMPLATE, view(record, context))
+
+
+def filled(name: str, shown: Mapping[str, Any]) -> str:
+    """Return one of the package's templates filled in; every text is escaped."""
+    return KEPT_TOGETHER.sub(NO_BREAK_SPACE, template(name).render(shown))
 
 
 @cache
-def _template() -> Template:
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    return environment.from_string(_data(TEMPLATE))
+def template(name: str) -> Template:
+    """Return one of the package's templates."""
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(data)
+    )
+    return environment.get_template(name)
 
 
-def _data(name: str) -> str:
+def data(name: str) -> str:
+    """Return the text of a file of this package."""
     return resources.files(PACKAGE).joinpath(name).read_text(encoding="utf-8")
 
 
 def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
     """Return what the template shows; sections without content are None or empty."""
     return {
-        "css": Markup(_data(STYLE)),
+        "css": Markup(data(STYLE)),
         "file": str(words.dig(record, "input", "file") or "the sheet"),
         "verdict": words.verdict(record, context.unit),
         "reasons": words.reasons(record),

@@ -79,7 +79,9 @@ def slow_u(u_px: float, count: int) -> float:
 
 
 def _standard_u_mm(length_mm: float, hint: RuleHint | None) -> float:
-    """Return 1 sigma of a laid rule: its class's limits as a rectangular distribution."""
+    """Return 1 sigma of a laid rule: its class's limits, or what was told, as a rectangular distribution."""
+    if hint is not None and hint.within_mm is not None:
+        return hint.within_mm / sqrt(3.0)
     grade = hint.grade if hint is not None and hint.grade is not None else DEFAULT_GRADE
     return mid_limit_mm(length_mm, grade) / sqrt(3.0)
 

@@ -51,12 +51,14 @@ def _grid_u_px(ticks: Ticks) -> float:
     return float(np.sqrt(np.sum(terms**2)))
 
 
-def _standard_u_mm(role: str, grade: str | None, length_mm: float) -> float:
-    """Return 1 sigma of a laid rule of a class; a drawn rule is the plan's own millimetre."""
+def _limit_mm(role: str, hint: RuleHint | None, length_mm: float) -> float:
+    """Return how far a laid rule may be off, by its class or as told; a drawn rule is the plan's own millimetre."""
     if role != "laid":
         return 0.0
-    fixed, per_metre = GRADE_MM[grade or DEFAULT_GRADE]
-    return (fixed + per_metre * math.ceil(length_mm / 1000)) / math.sqrt(3)  # uniform within the limits
+    if hint is not None and hint.within_mm is not None:
+        return hint.within_mm
+    fixed, per_metre = GRADE_MM[(hint.grade if hint else None) or DEFAULT_GRADE]
+    return fixed + per_metre * math.ceil(length_mm / 1000)
 
 
 def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | None, *, two_level: bool) -> Rule:
@@ -71,7 +73,7 @@ def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | No
     role = hint.role if hint else "drawn"
     index = (ticks.index - ticks.index[0])[ticks.used]
     places, at_mm = ticks.places, (index - index[0]) * worth.pitch_mm
-    class_u_mm = _standard_u_mm(role, hint.grade if hint else None, float(at_mm[-1]))
+    limit_mm = _limit_mm(role, hint, float(at_mm[-1]))
     common_u_px = SHARED_FINE_U_PX if ticks.pitch_px < FINE_PITCH_PX else SHARED_U_PX
     shared_u_px = math.hypot(common_u_px, _grid_u_px(ticks) if two_level else 0.0)
     shared_u_mm = shared_u_px * worth.pitch_mm / ticks.pitch_px
@@ -82,7 +84,8 @@ def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | No
         at_mm=at_mm.astype(np.float64),
         sigma_px=np.full(len(places), ticks.sigma_px),
         sigma_across_px=ticks.across_px,
-        standard_u_mm=math.hypot(class_u_mm, shared_u_mm),
+        standard_u_mm=math.hypot(limit_mm / math.sqrt(3), shared_u_mm),  # uniform within the limits
+        limit_mm=limit_mm,
     )
     first, last = places[0], places[-1]
     return Rule(

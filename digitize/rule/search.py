@@ -247,14 +247,15 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     return _by_other_rules(_distinct(found))
 
 
-def find_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> RuleSearch:
+def find_rules(picture: Picture, hints: Sequence[RuleHint] = (), *, others: bool = False) -> RuleSearch:
     """Find the graduated rules of a picture and what each graduation is worth.
 
-    Where a hint gives a place, only the rules at such places are returned. Graduations whose value is
-    not certain come back as doubts: "unit-uncertain" when nothing else fixes the scale, else "rule-left-out".
+    Where a hint gives a place, only the rules at such places are returned, unless ``others`` are wanted too.
+    Graduations whose value is not certain come back as doubts: "unit-uncertain" when nothing else fixes the scale,
+    else "rule-left-out".
     """
     found = find_all(picture, hints)
-    if any(hint.near is not None for hint in hints):
+    if any(hint.near is not None for hint in hints) and not others:
         found = [one for one in found if one.hint is not None and one.hint.near is not None]
     certain = [one for one in found if one.decision.worth is not None]
     certain.sort(key=lambda one: -float(np.hypot(*(one.ticks.places[-1] - one.ticks.places[0]))))

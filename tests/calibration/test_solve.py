@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from calibration.controls import Control, Source
-from calibration.copier import copy_against_laid, copy_against_scanner
 from calibration.flags import TABLE
 from calibration.frames import PxPoints
 from calibration.solve import Calibration, FailedFit, solve
@@ -266,27 +265,3 @@ def test_all_places_equal_is_a_wrong_call():
     same = Control("r", "span", PxPoints([[1.0, 1.0], [1.0, 1.0]]), np.array([0.0, 5.0]), np.array([0.1, 0.1]), 0.1)
     with pytest.raises(ValueError, match="same"):
         solve([same])
-
-
-def test_copy_factors_against_the_scanner():
-    to_px = capture(1.013, 0.991)
-    plan = solved(rule(to_px, (0, 0), 0, 250), rule(to_px, (0, 0), 90, 300))
-    copy = copy_against_scanner(plan, (1 / PX_PER_MM, 1 / PX_PER_MM))
-    assert copy.x_percent == pytest.approx(101.3, abs=1e-5)
-    assert copy.y_percent == pytest.approx(99.1, abs=1e-5)
-    assert copy.shear_deg == pytest.approx(0.0, abs=1e-9)
-    assert copy.length_error_mm(390.0, 0.0) == pytest.approx(5.07, abs=1e-4)
-    points = plan.to_sheet(PxPoints([[10.0, 20.0], [300.0, 400.0]]))
-    np.testing.assert_allclose(copy.invert(copy.apply(points)).xy, points.xy, atol=1e-9)
-    assert copy.u95_percent == pytest.approx(100 * 1.96 * 0.002, rel=0.02)
-
-
-def test_copy_factors_against_a_laid_rule():
-    to_px = capture(1.013, 0.991)
-    plan = solved(rule(to_px, (0, 0), 0, 250), rule(to_px, (0, 0), 90, 300))
-    scanner = capture()
-    laid = [rule(scanner, (0, 0), a, 300, source="laid rule", standard_u=0.3) for a in (0, 90)]
-    copy = copy_against_laid(plan, solved(*laid))
-    assert copy.x_percent == pytest.approx(101.3, abs=1e-3)
-    assert copy.y_percent == pytest.approx(99.1, abs=1e-3)
-    assert copy.u_rel[0] == pytest.approx(0.001, rel=0.02)

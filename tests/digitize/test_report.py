@@ -12,7 +12,7 @@ import pytest
 
 from calibration.flags import doubt
 from digitize.report import ReportContext, write_report
-from digitize.report.page import _data, budget, render
+from digitize.report.page import budget, data, render
 from tests.digitize import report_example
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}
@@ -222,7 +222,7 @@ def luminance(colour):
 
 
 def palettes():
-    blocks = re.findall(r":root \{([^}]*)\}", _data("report.css"))
+    blocks = re.findall(r":root \{([^}]*)\}", data("report.css"))
     first = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", blocks[0]))
     return [first, {**first, **dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", blocks[1]))}]
 

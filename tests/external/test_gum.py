@@ -8,7 +8,11 @@ import numpy as np
 import pytest
 
 from calibration.budget import Budget, Term, coverage_factor, rectangular_u, resolution_u, triangular_u
+from calibration.controls import Control
+from calibration.coverage import half_width
+from calibration.frames import PxPoints
 from calibration.linefit import fit_line
+from calibration.measures import measure_control
 
 NM = 1e-6  # mm
 
@@ -95,3 +99,33 @@ def test_sum_of_four_rectangles():
     total = np.random.default_rng(5).uniform(-math.sqrt(3), math.sqrt(3), (4, 400_000)).sum(0)
     assert np.quantile(np.abs(total), 0.95) == pytest.approx(3.88, abs=0.01)
     assert np.mean(np.abs(total) <= budget.u95_mm) >= 0.95
+
+
+def test_four_normals_and_four_rectangles_as_whole_distributions():
+    """JCGM 101:2008 9.2, tables 2 and 3: +-3.92 of normals, +-3.88 of rectangles, where the GUM's factor says 3.92."""
+    assert half_width(2.0, []) == pytest.approx(3.92, abs=5e-3)
+    assert half_width(0.0, [math.sqrt(3)] * 4) == pytest.approx(3.88, abs=5e-3)
+
+
+def test_a_sum_that_one_rectangle_rules():
+    """JCGM 101:2008 9.2.4, table 4 (from memory): u = 10.1, 95 % within 17.0, where the GUM's factor says 19.9."""
+    limits = [math.sqrt(3)] * 3 + [10 * math.sqrt(3)]
+    assert half_width(0.0, limits) == pytest.approx(17.0, abs=0.05)
+    budget = Budget(tuple(Term(str(i), rectangular_u(limit), "") for i, limit in enumerate(limits)))
+    assert budget.u_mm == pytest.approx(10.1, abs=0.05)
+    assert budget.u95_mm == pytest.approx(19.9, abs=0.05)
+    rng = np.random.default_rng(7)
+    total = sum(rng.uniform(-limit, limit, 400_000) for limit in limits)
+    assert np.quantile(np.abs(total), 0.95) == pytest.approx(half_width(0.0, limits), rel=3e-3)
+
+
+def test_a_line_and_its_prediction_through_the_measures_of_a_rule():
+    """GUM H.3, table H.6, as a rule: the thermometer's correction for graduations, its slope for the scale."""
+    t = np.array([21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511])
+    b = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
+    sigma = np.full(len(t), 0.0035)  # the residual standard deviation that the GUM finds
+    places = PxPoints(np.stack([t + b, np.zeros_like(t)], axis=1))
+    measure = measure_control(Control("thermometer", "drawn rule", places, t, sigma, 0.0))
+    # mm per px is one over 1 + 0.00218, and its relative uncertainty 0.00067 / 1.00218
+    assert math.exp(-measure.log_mm_per_px) - 1.0 == pytest.approx(0.00218, abs=5e-6)
+    assert measure.log_u == pytest.approx(0.00067, abs=1e-5)
