@@ -25,9 +25,9 @@ class Control:
     sigma_across_px: float  # 1 sigma of a place across the measure (fixes its direction)
     standard_u_mm: float = 0.0  # 1 sigma of the measure itself, fixed part over its length
     standard_u_rel: float = 0.0  # 1 sigma of the measure itself, proportional part
-    limit_mm: float = 0.0  # what of ``standard_u_mm`` is a limit, +-: a class, a rounding (1 sigma = limit / sqrt 3)
     lift_mm: float = 0.0  # of its graduations above the paper; matters to a camera only
     lift_u_mm: float = 0.0  # 1 sigma of that
+    limit_mm: float = 0.0  # what of ``standard_u_mm`` is a limit, +-: a class, a rounding (1 sigma = limit / sqrt 3)
 
     def __post_init__(self) -> None:
         """Freeze the arrays and check their lengths.

@@ -66,6 +66,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "uncertain-turn": ("look", "At a crossing the outline was followed on weak evidence (cost {cost}).", "Look along the outline in the overlay; settle it with body.through or body.ignore."),
     "half-doubtful": ("look", "The drawing was taken for a half, but lines as heavy as its outline run where the other half would be, near {place} px.", "If the whole body is drawn, point to it with body.near and a body.through point on the side that was left out."),
     "size-unusual": ("look", "The body measures {length} mm by {width} mm, outside what instruments usually are.", "Check the unit of the rule."),
+    "copy-one-way": ("look", "What the plan itself states checks this copy along one direction only, and copies are often off by another amount the other way.", "State a size that the plan gives along the other direction, in [body] or as a [[span]]."),
     "copy-unchecked": ("look", "Only rules laid on the sheet were found: the millimetres are those of this copy, and copies are often 1-2 % off.", "State a size that the plan gives, in [body] length = \"...\" or as a [[span]]; where it agrees, this doubt is settled."),
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- the print check

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from calibration.budget import Budget
@@ -23,6 +24,8 @@ USUAL_LENGTH_MM = (220.0, 620.0)
 USUAL_WIDTH_MM = (140.0, 460.0)
 # Anything shorter or longer is a sound hole or a border, not a body (common practice, no source).
 SENSIBLE_LENGTH_MM = (120.0, 1500.0)
+# Sine of the angle between measures that stand for two directions.
+LEAST_APART = 0.7
 # What a builder can cut to (common practice, no source); a wider claim is of no use to a mold.
 WIDEST_USEFUL_U95_MM = 0.5
 
@@ -56,7 +59,7 @@ def cross_checks(
         *_stated_doubts(plan, measures, budget),
         *_size_doubts(measures),
         *_claim_doubts(budget),
-        *_copy_doubts(plan, rules),
+        *_copy_doubts(plan, picture, rules),
     )
 
 
@@ -68,15 +71,26 @@ def sheet_checks(
     return (*_dpi_doubts(picture, calibration), *((doubt("sheet-unchecked"),) if laid_only else ()))
 
 
-def _copy_doubts(plan: PlanSettings, rules: Sequence[Rule]) -> tuple[Doubt, ...]:
-    """Doubt the copy where nothing leads to the plan's own millimetres: only laid rules, and nothing stated.
+def _copy_doubts(plan: PlanSettings, picture: Picture, rules: Sequence[Rule]) -> tuple[Doubt, ...]:
+    """Doubt the copy where too little leads to the plan's own millimetres: only laid rules, and nothing stated.
 
-    A stated size that the body does not have is a doubt of its own.
+    In a photo everything known is taken together, so that a length of the plan along one direction says nothing of the
+    other; a scan's calibration has a doubt of its own for that. A stated size that the body does not have is another.
     """
-    stated = (plan.body.length_mm, plan.body.lower_bout_mm, plan.body.waist_mm, plan.body.upper_bout_mm)
-    known = plan.spans or any(size is not None for size in stated)
-    laid_only = bool(rules) and all(rule.role == "laid" for rule in rules)
-    return (doubt("copy-unchecked"),) if laid_only and not known else ()
+    sizes = (plan.body.length_mm, plan.body.lower_bout_mm, plan.body.waist_mm, plan.body.upper_bout_mm)
+    if not any(rule.role == "laid" for rule in rules) or any(size is not None for size in sizes):
+        return ()
+    ends = [(rule.from_px, rule.to_px) for rule in rules if rule.role == "drawn"]
+    ends += [(span.from_px, span.to_px) for span in plan.spans]
+    if not ends:
+        return (doubt("copy-unchecked"),)
+    return (doubt("copy-one-way"),) if picture.captured == "photo" and not _two_directions(ends) else ()
+
+
+def _two_directions(ends: Sequence[tuple[tuple[float, float], tuple[float, float]]]) -> bool:
+    """Tell whether straight measures run along two directions that are well apart."""
+    turns = [math.atan2(b[1] - a[1], b[0] - a[0]) for a, b in ends]
+    return any(abs(math.sin(one - other)) > LEAST_APART for one in turns for other in turns)
 
 
 def _dpi_doubts(picture: Picture, calibration: Calibration) -> tuple[Doubt, ...]:

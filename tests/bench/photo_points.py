@@ -102,7 +102,8 @@ class Sheet:
         px = self.camera(xy, lift + ground) + self.rng.normal(0, sigma, (count, 2))
         stated = (LIFT_MM, LIFT_U_MM) if laid else (0.0, 0.0)
         self.controls.append(
-            Control(name, source, PxPoints(px), at, np.full(count, sigma), sigma, self.own_u_mm, 0.0, *stated)
+            Control(name, source, PxPoints(px), at, np.full(count, sigma), sigma, self.own_u_mm,
+                    lift_mm=stated[0], lift_u_mm=stated[1])
         )
         return name
 

@@ -99,6 +99,19 @@ def test_with_laid_rules_alone_the_copy_is_doubted_until_a_stated_size_agrees() 
     assert told(wrong, laid) == ["stated-size-differs"]
 
 
+def test_in_a_photo_a_drawn_rule_checks_the_copy_along_its_own_direction_only() -> None:
+    budget = Budget((Term("line", 0.02, "made"),))
+
+    def told(plan: PlanSettings, *rules: Rule) -> list[str]:
+        photo = picture(None, captured="photo")
+        return [one.code for one in cross_checks(plan, photo, scale(12.0), MEASURES, budget, rules)]
+
+    laid, along, across = rule(12.0, role="laid"), rule(12.0), rule(12.0, angle_deg=80.0)
+    silent, stated = PlanSettings(image=Path("a.png")), PlanSettings(image=Path("a.png"), body=BodyHints(length=500.4))
+    assert told(silent, laid, along) == ["copy-one-way"]
+    assert told(silent, laid, along, across) == told(stated, laid, along) == told(silent, along) == []
+
+
 def test_a_claim_of_no_use_is_told() -> None:
     assert codes(u_mm=0.24) == []
     assert codes(u_mm=0.30) == ["not-certain-enough"]
