@@ -52,7 +52,8 @@ def adjust(
 
     Returns:
         The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
-        "rules-disagree" or "photo-scale-open".
+        "rules-disagree", "rules-or-bent" or "photo-scale-open".
+        An angle that is not as stated is left out, with a doubt.
 
     Raises:
         ValueError: a control's or line's places are all the same, or an angle names no thing or has no sigma.
