@@ -59,10 +59,11 @@ def point_on(start: FloatArray, end: FloatArray, bulge: FloatArray, at: FloatArr
 
 def arc_length(path: ArcPath) -> float:
     """Return the length of a path, mm."""
-    return float(np.sum(_segment_lengths(path)))
+    return float(np.sum(segment_lengths(path)))
 
 
-def _segment_lengths(path: ArcPath) -> FloatArray:
+def segment_lengths(path: ArcPath) -> FloatArray:
+    """Return the length of each line or arc of a path, mm (S,)."""
     starts, ends, bulge = segments(path)
     half = 2.0 * np.arctan(np.abs(bulge))
     straight = np.abs(bulge) < STRAIGHT_BULGE
@@ -144,7 +145,7 @@ def flatten(path: ArcPath, tolerance_mm: float) -> FloatArray:
 def sampled(path: ArcPath, step_mm: float) -> FloatArray:
     """Return points (N, 2) on a path no more than ``step_mm`` apart along it, its vertices among them."""
     starts, ends, bulge = segments(path)
-    counts = np.maximum(1, np.ceil(_segment_lengths(path) / step_mm)).astype(np.int64)
+    counts = np.maximum(1, np.ceil(segment_lengths(path) / step_mm)).astype(np.int64)
     points = _spread(starts, ends, bulge, counts)
     return points if path.closed else np.concatenate([points, path.xy_mm[-1:]])
 
@@ -183,7 +184,7 @@ def crossings(path: ArcPath) -> list[tuple[int, float, float]]:
     """
     starts, ends, bulge = segments(path)
     # An arc stays within its length of both its ends.
-    reach = _segment_lengths(path)
+    reach = segment_lengths(path)
     near = (np.minimum(starts[:, 0], ends[:, 0]) - reach <= 0.0) & (np.maximum(starts[:, 0], ends[:, 0]) + reach >= 0.0)
     found: list[tuple[int, float, float]] = []
     for index in np.flatnonzero(near):

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import resource
-import sys
 from collections.abc import Sequence
 from typing import Any
 
@@ -17,9 +15,10 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
-from digitize import __version__
 from digitize.evidence import stretches
 from digitize.lens_file import LensFile
+from digitize.outcome import effort_part as effort_part
+from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
@@ -28,9 +27,6 @@ from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px,
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
 SCHEMA = 1
-BYTES_PER_MIB = 2**20
-# Kernels count the peak in KiB, except Darwin's, in bytes.
-BYTES_PER_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 
 def report_context(traced: Traced) -> ReportContext:
@@ -121,9 +117,9 @@ def head_part(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[D
     """Return the record's first part: the tool, the verdict and what was put in."""
     return {
         "schema": SCHEMA,
-        "tool": {"name": "boutline", "version": __version__},
+        "tool": tool_part(),
         "verdict": verdict,
-        "reasons": _reasons(doubts),
+        "reasons": reasons_part(doubts),
         "input": _source(plan, clock),
         "settings": plan.as_record(),
     }
@@ -139,12 +135,6 @@ def _source(plan: PlanSettings, clock: Clock) -> dict[str, Any]:
         "height_px": picture.grey.shape[0] if picture else None,
         "captured": picture.captured if picture else plan.captured,
     }
-
-
-def effort_part(clock: Clock) -> dict[str, Any]:
-    """Return the record's last part: time and memory."""
-    peak_bytes = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * BYTES_PER_MAXRSS
-    return {"timings_s": dict(clock.timings_s), "peak_mib": round(peak_bytes / BYTES_PER_MIB, 1)}
 
 
 def scale_part(calibration: Calibration, rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> dict[str, Any]:
@@ -229,9 +219,9 @@ def lens_refusal_record(clock: Clock, refusal: Refusal) -> dict[str, Any]:
 def _lens_head(verdict: str, doubts: Sequence[Doubt]) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
-        "tool": {"name": "boutline", "version": __version__},
+        "tool": tool_part(),
         "verdict": verdict,
-        "reasons": _reasons(doubts),
+        "reasons": reasons_part(doubts),
     }
 
 
@@ -239,10 +229,6 @@ def _checked_lens_record(record: dict[str, Any]) -> dict[str, Any]:
     tidy = tidied(record)
     check_record(tidy, schema=LENS_SCHEMA_FILE)
     return tidy
-
-
-def _reasons(doubts: Sequence[Doubt]) -> list[dict[str, str]]:
-    return [{"code": one.code, "text": one.text, "remedy": one.remedy} for one in doubts]
 
 
 def shear_deg(calibration: Calibration) -> float:

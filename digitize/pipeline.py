@@ -25,6 +25,9 @@ from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
 from digitize.outbox import Outbox, sha256_of
+from digitize.outcome import EXIT_CODES as EXIT_CODES
+from digitize.outcome import Outcome as Outcome
+from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
 from digitize.rule import find_rules, span_places
@@ -38,18 +41,7 @@ from digitize.writers.pdf import write_pdf
 from digitize.writers.record import write_record
 from digitize.writers.svg import write_svg
 
-EXIT_CODES = {"sound": 0, "look": 3, "refused": 4}
 OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
-
-Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True, eq=False)
-class Outcome:
-    """How a run ended, ready for either face."""
-
-    exit_code: int
-    record: dict[str, Any]
 
 
 def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: Progress | None = None) -> Outcome:

@@ -6,18 +6,15 @@ here on, whatever unit they were written in.
 
 from __future__ import annotations
 
-import difflib
-import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
-from pydantic_core import ErrorDetails
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from calibration.errors import UsageError
-from calibration.units import parse_length
 from digitize.lens_file import LensFile, load_lens
 from digitize.shapes import Hand, Keep, OutlineHints, Unit
+from digitize.tables import LengthMm, Table, parsed, validated
 
 PLAN_SUFFIX = ".toml"
 
@@ -28,24 +25,7 @@ PxPlace = tuple[float, float]
 Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
 
 
-def _as_mm(value: object, info: ValidationInfo) -> object:
-    """Return the millimetres of a written length; its unit when bare is in the context."""
-    if not isinstance(value, str | int | float):
-        raise ValueError("a length is needed")
-    unit: Unit = (info.context or {}).get("unit", "mm")
-    return parse_length(value, unit)
-
-
-LengthMm = Annotated[float, BeforeValidator(_as_mm)]
-
-
-class _Table(BaseModel):
-    """One table of the plan file: frozen, and closed to keys that it does not know."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-
-class RuleHint(_Table):
+class RuleHint(Table):
     """What the person knows of one graduated rule; everything may be left out."""
 
     role: Literal["drawn", "laid"] = "drawn"
@@ -58,7 +38,7 @@ class RuleHint(_Table):
     thickness_mm: Annotated[LengthMm, Field(ge=0.0, le=10.0)] | None = Field(default=None, validation_alias="thickness")
 
 
-class SpanHint(_Table):
+class SpanHint(Table):
     """Two marked points and the distance that the plan states between them."""
 
     from_px: PxPlace = Field(validation_alias="from")
@@ -72,7 +52,7 @@ class SpanHint(_Table):
         return self
 
 
-class BodyHints(_Table):
+class BodyHints(Table):
     """What the person says about the body and how it is to be written."""
 
     length_mm: LengthMm | None = Field(default=None, validation_alias="length")
@@ -87,7 +67,7 @@ class BodyHints(_Table):
     through: tuple[PxPlace, ...] = ()
 
 
-class _Plan(_Table):
+class _Plan(Table):
     """The [plan] table."""
 
     image: str = Field(min_length=1)
@@ -98,7 +78,7 @@ class _Plan(_Table):
     lens: str | None = Field(default=None, min_length=1)  # the lens file of the camera that took the photo
 
 
-class _PlanFile(_Table):
+class _PlanFile(Table):
     """The whole file."""
 
     plan: _Plan
@@ -144,7 +124,7 @@ def load_plan(path: Path) -> PlanSettings:
         raise UsageError("no-such-file", file=path)
     if path.suffix.lower() != PLAN_SUFFIX:
         return PlanSettings(image=path)
-    content = _validated(_parsed(path), path.name)
+    content = _content(path)
     image = path.parent / content.plan.image
     if not image.is_file():
         raise UsageError("no-such-file", file=image)
@@ -163,64 +143,8 @@ def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:
     return {"lens": load_lens(lens_path), "lens_file": lens_path.name, "captured": "photo"}
 
 
-def _parsed(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
-        raise UsageError("bad-toml", file=path.name, why=str(fault)) from fault
-
-
-def _validated(content: dict[str, Any], file: str) -> _PlanFile:
-    plan = content.get("plan")
+def _content(path: Path) -> _PlanFile:
+    written = parsed(path)
+    plan = written.get("plan")
     unit = plan.get("unit", "mm") if isinstance(plan, dict) else "mm"
-    context = {"unit": unit if unit in get_args(Unit) else "mm"}
-    try:
-        return _PlanFile.model_validate(content, context=context)
-    except ValidationError as fault:
-        raise _first_fault(fault.errors(), file) from fault
-
-
-def _first_fault(faults: list[ErrorDetails], file: str) -> UsageError:
-    """Return the fault to name; an unknown key first, as it often explains a missing one."""
-    fault = next((one for one in faults if one["type"] == "extra_forbidden"), faults[0])
-    names = [part for part in fault["loc"] if isinstance(part, str)]
-    if fault["type"] == "extra_forbidden":
-        return _unknown_key(names, file)
-    got = "missing" if fault["type"] == "missing" else _short(fault["input"])
-    return UsageError("bad-value", file=file, key=".".join(names), got=got, need=_need(fault))
-
-
-def _unknown_key(names: list[str], file: str) -> UsageError:
-    table, key = (names[0], names[-1]) if len(names) > 1 else ("the file", names[-1])
-    near = difflib.get_close_matches(key.lower(), _known_keys(table), n=1)
-    hint = f"; did you mean '{near[0]}'?" if near else ""
-    return UsageError("unknown-key", file=file, key=key, table=table, hint=hint)
-
-
-def _known_keys(table: str) -> list[str]:
-    models: dict[str, type[BaseModel]] = {"plan": _Plan, "rule": RuleHint, "span": SpanHint, "body": BodyHints}
-    fields = models.get(table, _PlanFile).model_fields
-    return [str(field.validation_alias or name) for name, field in fields.items()]
-
-
-def _need(fault: ErrorDetails) -> str:
-    """Return what a value has to be, in words that follow "but"; before "is needed"."""
-    allowed = fault.get("ctx", {}).get("expected")
-    if allowed is not None:
-        return str(allowed)
-    place = "a place [x, y] in pixels"
-    by_type = {"missing": "a value", "tuple_type": place, "float_parsing": "a number", "float_type": "a number"}
-    if len(fault["loc"]) == 1:
-        return f"a table {TABLE_FORMS.get(str(fault['loc'][0]), '')}"
-    if fault["type"] in ("too_long", "too_short"):
-        return "a polygon of three places or more" if "ignore" in fault["loc"] else place
-    if fault["type"] == "greater_than_equal":
-        return f"{fault['ctx']['ge']} or more"
-    if fault["type"] == "missing" and isinstance(fault["loc"][-1], int):
-        return place
-    return by_type.get(fault["type"], str(fault["msg"]).removeprefix("Value error, "))
-
-
-def _short(value: object, longest: int = 40) -> str:
-    text = repr(value)
-    return text if len(text) <= longest else text[: longest - 3] + "..."
+    return validated(_PlanFile, written, path.name, unit, TABLE_FORMS)

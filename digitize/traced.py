@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,29 +12,9 @@ from calibration.flags import Doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
+from digitize.outcome import Clock as Clock
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
-
-
-class Clock:
-    """Seconds per stage, and the picture as soon as there is one, for a record of a refused run."""
-
-    def __init__(self, progress: Callable[[str], None] | None = None) -> None:
-        """Start with nothing done; ``progress`` is told the name of each stage as it begins."""
-        self.timings_s: dict[str, float] = {}
-        self.picture: Picture | None = None
-        self._progress = progress
-
-    @contextmanager
-    def __call__(self, stage: str) -> Iterator[None]:
-        """Time one stage, also when it fails."""
-        if self._progress:
-            self._progress(stage)
-        start = time.perf_counter()
-        try:
-            yield
-        finally:
-            self.timings_s[stage] = round(time.perf_counter() - start, 3)
 
 
 @dataclass(frozen=True, eq=False)
