@@ -29,6 +29,7 @@ REFUSED = 4
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")
+MOLD_OUT = Path("boutline-mold")
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
@@ -140,6 +141,21 @@ def reprint(
 
 
 @app.command()
+def mold(
+    outline_file: Annotated[
+        Path, typer.Argument(metavar="OUTLINE", help="The outline.dxf or record.json that 'boutline outline' wrote.")
+    ],
+    job: Annotated[Path | None, typer.Option("--job", metavar="FILE", help="Every choice of the mold (TOML).")] = None,
+    out: OutOption = MOLD_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Draw the mold: master, layers, spreaders, cut list; DXF, SVG, true-size paper, laid out on sheets."""
+    _run(lambda: _mold(outline_file, job, out, replace), out, as_json, verbose, _mold_summary)
+
+
+@app.command()
 def demo(
     out: OutOption = DEMO_OUT,
     replace: ReplaceOption = False,
@@ -183,6 +199,14 @@ def _print_check(plan: Path, tolerance: str | None, out: Path, replace: bool) ->
         return run_print_check(plan, out, tolerance=tolerance, replace=replace, progress=progress)
 
 
+def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.mold import run_mold
+
+        return run_mold(outline_file, job, out, replace=replace, progress=progress)
+
+
 def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
@@ -221,9 +245,7 @@ def _complain(text: str, remedy: str, verbose: bool) -> None:
     typer.echo(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
 
 
-def _show(
-    record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[dict[str, Any], Path], str]
-) -> None:
+def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[dict[str, Any], Path], str]) -> None:
     """Print the record or a summary on stdout, and every doubt on stderr."""
     from calibration.flags import TABLE
 
@@ -277,6 +299,21 @@ def _lens_summary(record: dict[str, Any], out: Path) -> str:
         f"{terms} (± is 1 sigma)\n"
         f"from {rests_on['shots']} shots, {rests_on['corners']} corners, {rests_on['rms_px']:.3f} px off (rms)\n"
         f'written to {out}; in a plan file: [plan] lens = "{out.name}"'
+    )
+
+
+def _mold_summary(record: dict[str, Any], out: Path) -> str:
+    from calibration.units import format_length
+
+    unit, totals = record["settings"]["output"]["unit"], record["totals"]
+    counts = ", ".join(f"{part['count']} x {part['title']}" for part in record["parts"])
+    sheets = f"{totals['sheets']} sheet{'' if totals['sheets'] == 1 else 's'}"
+    right, left = (format_length(mm, unit) for mm in totals["side_blank_mm"])
+    blanks = f"side blanks {right}" if right == left else f"side blanks {right} (right), {left} (left)"
+    return (
+        f"{record['verdict']}: {counts}\n"
+        f"{totals['pieces']} pieces from {sheets}, {totals['weight_kg']:.1f} kg; {blanks}\n"
+        f"files in {out}: {', '.join([*record['files'], 'mold.json'])}"
     )
 
 

@@ -49,3 +49,24 @@ def reach(line: ArcPath, radius_mm: float, tool: str, side: str) -> Reach:
         return Reach(tool, radius_mm, side, 0.0, None)
     x, y = places[worst].tolist()
     return Reach(tool, radius_mm, side, most, (x, y))
+
+
+BEND_WINDOW_MM = 10.0  # over which a bend's radius is told: shorter ones are what fairing left of a corner
+BEND_STEP_MM = 1.0
+
+
+def tightest_bends_mm(body: ArcPath) -> tuple[float, float]:
+    """Return the smallest radii over 10 mm of a counter-clockwise body: bent outwards, and inwards; inf for none."""
+    places = sampled(body, BEND_STEP_MM)
+    steps = np.hypot(*(np.roll(places, -1, axis=0) - places).T)
+    length = np.concatenate([[0.0], np.cumsum(steps)])
+    chord = np.roll(places, -1, axis=0) - places
+    heading = np.unwrap(np.arctan2(chord[:, 1], chord[:, 0]))
+    at = (length[:-1] + length[1:]) / 2.0
+    whole = 2.0 * np.pi * np.sign(heading[-1] - heading[0])
+    # Once round and a little more, so that windows may begin anywhere.
+    at, heading = np.append(at, at + length[-1]), np.append(heading, heading + whole)
+    later = np.interp(at[: len(chord)] + BEND_WINDOW_MM, at, heading)
+    curvature = (later - heading[: len(chord)]) / BEND_WINDOW_MM
+    outward, inward = float(curvature.max()), float(-curvature.min())
+    return tuple(1.0 / one if one > 1e-9 else float("inf") for one in (outward, inward))  # type: ignore[return-value]

@@ -24,7 +24,10 @@ METRIC = 1  # $MEASUREMENT
 CLOSED_BIT = 1
 VIEW_MARGIN = 1.1
 # Plain colours of the AutoCAD colour index: 7 is black on white and white on black.
-COLOURS = {"BODY": 7, "HALF": 3, "CENTERLINE": 1, "CHECK_LENGTH": 5, "NOTES": 8}
+COLOURS = {
+    "BODY": 7, "HALF": 3, "CENTERLINE": 1, "CHECK_LENGTH": 5, "NOTES": 8,
+    "CUT": 7, "HOLES": 6, "SAW": 1, "DRILL": 5, "MARK": 3, "SHEET": 8,
+}  # fmt: skip
 OTHER_COLOUR = 7
 HAIRLINE_HUNDREDTHS_MM = 13
 

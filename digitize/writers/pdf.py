@@ -41,7 +41,7 @@ def write_pdf(
     points = np.concatenate([sampled(shape, SAMPLE_MM) for _, shape in shown[0]])
     layout = _choose(points, page, drawing, path)
     _write(drawing, path, layout, shown, mirrored)
-    check_pdf(path, layout, [shape for layer, shape in shown[0] if layer != "CENTERLINE"])
+    check_pdf(path, layout, [shape for layer, shape in shown[0] if layer not in page_parts.BROKEN_MM])
 
 
 def _shown(drawing: Drawing, layers: Sequence[str] | None, mirrored: bool) -> Shown:
@@ -113,5 +113,6 @@ def _draw_map(canvas: Canvas, shown: Shown, scale: float) -> None:
     """Draw the curves on the map, where a mm of the drawing is ``scale`` mm."""
     for layer, shape in shown[0]:
         canvas.setStrokeGray(page_parts.BLACK)
-        canvas.setLineWidth((page_parts.CENTERLINE_MM if layer == "CENTERLINE" else page_parts.OUTLINE_MM) / scale)
+        thin = layer in page_parts.BROKEN_MM
+        canvas.setLineWidth((page_parts.CENTERLINE_MM if thin else page_parts.OUTLINE_MM) / scale)
         page_parts.curve(canvas, shape)

@@ -36,7 +36,8 @@ CHECK_WEIGHT_MM = 0.2
 LABEL_X_MM = MARGIN_MM + 125.0
 OUTLINE_MM = 0.25
 CENTERLINE_MM = 0.18
-CENTERLINE_DASH_MM = (12.0, 2.0, 2.0, 2.0)
+# Layers whose lines are broken, and how: dashes and gaps, mm.
+BROKEN_MM = {"CENTERLINE": (12.0, 2.0, 2.0, 2.0), "SAW": (4.0, 2.0)}
 FINE_MM = 0.1
 MARK_MM = 3.0
 HALO_MM = 0.6  # white either side of a mark's lines on a picture
@@ -134,11 +135,11 @@ def _handles(start: list[float], end: list[float], bulge: float) -> tuple[float,
 
 
 def pen(canvas: Canvas, layer: str) -> None:
-    """Set the pen of a layer: the centerline thin and chain-dotted, everything else solid black."""
-    chained = layer == "CENTERLINE"
-    canvas.setStrokeGray(GREY if chained else BLACK)
-    canvas.setLineWidth(CENTERLINE_MM if chained else OUTLINE_MM)
-    canvas.setDash(CENTERLINE_DASH_MM if chained else ())
+    """Set the pen of a layer: the centerline and lines to saw to thin and broken, everything else solid black."""
+    dash = BROKEN_MM.get(layer)
+    canvas.setStrokeGray(GREY if dash else BLACK)
+    canvas.setLineWidth(CENTERLINE_MM if dash else OUTLINE_MM)
+    canvas.setDash(dash or ())
     canvas.setLineJoin(1)
 
 

@@ -17,6 +17,7 @@ from digitize.writers.check import fail
 RECORD_FILE = "record.json"
 SCHEMA_FILE = Path(__file__).parent.parent / "record.schema.json"
 LENS_SCHEMA_FILE = SCHEMA_FILE.with_name("lens_record.schema.json")
+MOLD_SCHEMA_FILE = SCHEMA_FILE.with_name("mold_record.schema.json")
 
 # Decimals by what a name ends or begins with, first match: lengths to 0.0001 mm, a scale to far below 1e-6 of itself.
 DECIMALS = (
@@ -107,7 +108,7 @@ def _leaves(place: str, value: Any) -> list[tuple[str, Any]]:
     return [(place, value)]
 
 
-def check_record_file(record: Mapping[str, Any], path: Path) -> None:
+def check_record_file(record: Mapping[str, Any], path: Path, schema: Path = SCHEMA_FILE) -> None:
     """Compare a file with the record it stands for.
 
     Raises:
@@ -119,4 +120,4 @@ def check_record_file(record: Mapping[str, Any], path: Path) -> None:
         raise fail(path, f"it cannot be read back ({fault})") from fault
     if found != tidied(record):
         raise fail(path, "it does not read back as it was written")
-    check_record(found, path)
+    check_record(found, path, schema)

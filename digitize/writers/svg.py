@@ -26,7 +26,10 @@ MARGIN_MM = 5.0
 DECIMALS = 9
 # End points and radius fix an arc badly near a half turn, so that longer arcs are written in parts.
 LONGEST_ARC_RAD = math.pi / 2.0
-COLOURS = {"BODY": "#000000", "HALF": "#2e7d32", "CENTERLINE": "#b71c1c", "CHECK_LENGTH": "#1a4f9c", "NOTES": "#444444"}
+COLOURS = {
+    "BODY": "#000000", "HALF": "#2e7d32", "CENTERLINE": "#b71c1c", "CHECK_LENGTH": "#1a4f9c", "NOTES": "#444444",
+    "CUT": "#000000", "HOLES": "#7b1fa2", "SAW": "#b71c1c", "DRILL": "#1a4f9c", "MARK": "#2e7d32", "SHEET": "#888888",
+}  # fmt: skip
 OTHER_COLOUR = "#000000"
 SVG = "{http://www.w3.org/2000/svg}"
 _TOKEN = re.compile(r"[MLAZ]|[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
