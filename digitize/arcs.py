@@ -91,10 +91,10 @@ def centres(path: ArcPath) -> tuple[FloatArray, FloatArray]:
     starts, ends, bulge = segments(path)
     chord = ends - starts
     left = np.stack([-chord[:, 1], chord[:, 0]], axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        centre = (starts + ends) / 2.0 + ((1.0 - bulge**2) / (4.0 * bulge))[:, None] * left
-        radius = np.hypot(*chord.T) * (1.0 + bulge**2) / (4.0 * np.abs(bulge))
     straight = np.abs(bulge) < STRAIGHT_BULGE
+    safe = np.where(straight, 1.0, bulge)
+    centre = (starts + ends) / 2.0 + ((1.0 - safe**2) / (4.0 * safe))[:, None] * left
+    radius = np.hypot(*chord.T) * (1.0 + safe**2) / (4.0 * np.abs(safe))
     return np.where(straight[:, None], np.nan, centre), np.where(straight, np.inf, radius)
 
 

@@ -14,7 +14,7 @@ from pydantic import BeforeValidator, Field
 from calibration.errors import UsageError
 from calibration.units import Unit, parse_length
 from digitize.mold_shapes import Stock
-from digitize.tables import LengthMm, Table, parsed, validated
+from digitize.tables import LengthMm, MaybeNoneMm, Table, parsed, validated
 
 JOB_FORMS = {
     name: f"[{name}]" for name in ("mold", "sheet", "dowels", "sides", "spreaders", "forms", "tools", "output")
@@ -45,9 +45,9 @@ class MoldShape(Table):
     wall_mm: Positive = Field(default=75.0, validation_alias="wall")  # its width; the least one of a box
     depth_mm: Positive = Field(default=57.0, validation_alias="depth")
     layers: Annotated[int, Field(ge=1, le=30)] | None = None  # of each half; left out: depth / thickness, rounded up
-    tab_mm: Annotated[LengthMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="tab")
+    tab_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="tab")
     tab_width_mm: Positive = Field(default=60.0, validation_alias="tab_width")  # on each side of the joint
-    corner_mm: Annotated[LengthMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="corner")  # of a box
+    corner_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="corner")  # of a box
     saw_mm: Positive = Field(default=1.6, validation_alias="saw")  # from the line to saw to, to the line to sand to
 
 
@@ -58,8 +58,8 @@ class SheetStock(Table):
     thickness_mm: Positive = Field(default=19.0, validation_alias="thickness")
     density_kg_m3: Annotated[float, Field(gt=0.0, le=5000.0)] = Field(default=750.0, validation_alias="density")
     stock: tuple[StockSheet, ...] = Field(default=(Stock(2440.0, 1220.0),), min_length=1)  # the first are used first
-    spacing_mm: Annotated[LengthMm, Field(ge=0.0, le=100.0)] = Field(default=10.0, validation_alias="spacing")
-    edge_mm: Annotated[LengthMm, Field(ge=0.0, le=100.0)] = Field(default=10.0, validation_alias="edge")
+    spacing_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=100.0)] = Field(default=10.0, validation_alias="spacing")
+    edge_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=100.0)] = Field(default=10.0, validation_alias="edge")
     template_mm: Positive = Field(default=9.5, validation_alias="template")  # clear acrylic of the master
 
 
@@ -77,7 +77,7 @@ class Sides(Table):
 
     thickness_mm: Positive = Field(default=2.3, validation_alias="thickness")  # steel-string 2.0-2.4, classical 1.6-2.0
     # over both ends together, cut off once the bent side lies in the mold
-    allowance_mm: Annotated[LengthMm, Field(ge=0.0, le=1000.0)] = Field(default=50.0, validation_alias="allowance")
+    allowance_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=1000.0)] = Field(default=50.0, validation_alias="allowance")
 
 
 class Spreaders(Table):
@@ -85,10 +85,10 @@ class Spreaders(Table):
 
     bouts: bool = True
     waist: bool = False
-    liner_mm: Annotated[LengthMm, Field(ge=0.0, le=20.0)] = Field(default=3.0, validation_alias="liner")
+    liner_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=20.0)] = Field(default=3.0, validation_alias="liner")
     layers: Annotated[int, Field(ge=1, le=30)] = 6
-    # of the arc from the end block to the waist, by its length
-    arc: tuple[float, float] = (0.0, 0.85)
+    # of the arc from the end block to the waist, by its length; left out: what leaves room for the waist's pair
+    arc: tuple[float, float] | None = None
     waist_height_mm: Positive = Field(default=80.0, validation_alias="waist_height")
     end_block_width_mm: Positive = Field(default=90.0, validation_alias="end_block_width")
     end_block_depth_mm: Positive = Field(default=30.0, validation_alias="end_block_depth")  # from the outline inwards
@@ -98,6 +98,11 @@ class Spreaders(Table):
     pocket_mm: Positive = Field(default=20.0, validation_alias="pocket")  # width and height of what it lies in
     bolt_mm: Positive = Field(default=6.5, validation_alias="bolt")
     clear_mm: Positive = Field(default=3.0, validation_alias="clear")  # left free round everything that moves
+
+    @property
+    def shares(self) -> tuple[float, float]:
+        """Where a bout's face begins and ends, of the arc from the end block to the waist."""
+        return self.arc or (0.0, 0.6 if self.waist else 0.85)
 
 
 class Forms(Table):
@@ -174,7 +179,7 @@ def _check(job: MoldJob, file: str) -> None:
     Raises:
         UsageError: ``bad-value``.
     """
-    first, last = job.spreaders.arc
+    first, last = job.spreaders.shares
     if not 0.0 <= first < last <= 1.0:
         need = "[a, b] with 0 <= a < b <= 1"
         raise UsageError("bad-value", file=file, key="spreaders.arc", got=f"{[first, last]}", need=need)

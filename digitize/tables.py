@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
@@ -23,7 +24,15 @@ def _as_mm(value: object, info: ValidationInfo) -> object:
     return parse_length(value, unit)
 
 
+def _none_or_mm(value: object, info: ValidationInfo) -> object:
+    """Return a written length that may also be none at all: 0, ``0 mm`` or ``0 in``."""
+    if not isinstance(value, bool) and re.fullmatch(r"0+(?:\.0*)?\s*(?:mm|cm|m|in|\")?", str(value).strip()):
+        return 0.0
+    return _as_mm(value, info)
+
+
 LengthMm = Annotated[float, BeforeValidator(_as_mm)]
+MaybeNoneMm = Annotated[float, BeforeValidator(_none_or_mm)]
 
 
 class Table(BaseModel):

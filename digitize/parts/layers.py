@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from calibration.errors import Refusal
@@ -16,7 +18,7 @@ from digitize.shapes import ArcPath, TextMark
 
 SIDES = ("right", "left")
 # Halves that differ by less are one part: far below what anybody cuts.
-ALIKE_MM = 0.01
+ALIKE_MM = 0.001
 TAB_ROOT_MM = 1.0  # how far a tab's sides begin inside the wall
 TAB_SHARE = 0.8  # of the half width where the body is narrow: a tab is never wider
 DOWEL_STEP_MM = 2.0
@@ -27,6 +29,7 @@ WASTE_MARK_MM = 20.0
 SAMPLE_MM = 1.0
 
 
+@lru_cache(maxsize=8)
 def alike(body: ArcPath) -> bool:
     """Tell whether a body's halves are the same."""
     return float(distance(sampled(mirrored(body), SAMPLE_MM), body).max()) < ALIKE_MM

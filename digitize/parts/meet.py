@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from calibration.frames import BoolArray, FloatArray, IntArray, frozen_floats
 from digitize.arcs import STRAIGHT_BULGE, centres, point_on, segments
@@ -78,7 +77,7 @@ class _Ends:
         self.boxes = np.column_stack([middle - reach[:, None], middle + reach[:, None]])
 
     def straight(self, i: int) -> bool:
-        return abs(self.bulge[i]) < STRAIGHT_BULGE
+        return bool(abs(self.bulge[i]) < STRAIGHT_BULGE)
 
     def fraction(self, i: int, xy: tuple[float, float]) -> float:
         """Return which fraction of a piece a place on it is, 0..1 a little beyond its ends."""
@@ -145,6 +144,8 @@ def _line_circle(a: list[float], b: list[float], centre: list[float], radius: fl
 
 
 def _circle_circle(one: list[float], r: float, other: list[float], s: float) -> list[tuple[float, float]]:
+    if r > s:  # seen from the smaller one: half a chord of a nearly straight arc would lose its digits
+        one, r, other, s = other, s, one, r
     dx, dy = other[0] - one[0], other[1] - one[1]
     apart = math.hypot(dx, dy)
     if apart <= SAME_MM:
@@ -218,7 +219,10 @@ def winding(points_mm: FloatArray, path: ArcPath) -> IntArray:
     starts, ends, bulge = segments(path)
     first, last = starts - points_mm[:, None, :], ends - points_mm[:, None, :]
     cross = first[..., 0] * last[..., 1] - first[..., 1] * last[..., 0]
-    turns = np.arctan2(cross, (first * last).sum(axis=2)) / (2.0 * np.pi)
+    ahead = (first * last).sum(axis=2)
+    # A place on a chord sees its arc turn by half a turn to the arc's own side.
+    on_chord = (cross == 0.0) & (ahead < 0.0)
+    turns = np.where(on_chord, np.sign(bulge) / 2.0, np.arctan2(cross, ahead) / (2.0 * np.pi))
     centre, radius = centres(path)
     arced = np.abs(bulge) >= STRAIGHT_BULGE
     safe = np.where(arced[:, None], centre, 0.0)
@@ -279,8 +283,7 @@ def joined(parts: Pieces, tolerance_mm: float = 20.0 * SAME_MM) -> list[ArcPath]
     Where several go on from one place the longest does: the others are loops of rounding, which close on themselves.
     """
     lengths = _norm(parts.ends - parts.starts) * np.maximum(1.0, np.abs(parts.bulge))
-    tree = cKDTree(parts.starts) if len(lengths) else None
-    after = tree.query_ball_point(parts.ends, tolerance_mm) if tree is not None else []
+    after = _following(parts, tolerance_mm)
     free = np.ones(len(lengths), dtype=bool)
     loops = []
     for first in np.argsort(-lengths, kind="stable").tolist():
@@ -288,6 +291,19 @@ def joined(parts: Pieces, tolerance_mm: float = 20.0 * SAME_MM) -> list[ArcPath]
         if chain:
             loops.append(ArcPath(frozen_floats(parts.starts[chain]), frozen_floats(parts.bulge[chain]), True))
     return loops
+
+
+def _following(parts: Pieces, tolerance_mm: float) -> list[list[int]]:
+    """Return for each piece those that begin where it ends, by places sorted along x."""
+    order = np.argsort(parts.starts[:, 0], kind="stable")
+    x = parts.starts[order, 0]
+    low = np.searchsorted(x, parts.ends[:, 0] - tolerance_mm, side="left")
+    high = np.searchsorted(x, parts.ends[:, 0] + tolerance_mm, side="right")
+    found = []
+    for end, first, last in zip(parts.ends, low.tolist(), high.tolist(), strict=True):
+        near = order[first:last]
+        found.append(near[_norm(parts.starts[near] - end) <= tolerance_mm].tolist())
+    return found
 
 
 def _chain(first: int, after: Sequence[list[int]], free: BoolArray, lengths: FloatArray) -> list[int]:

@@ -178,6 +178,8 @@ def _check(sheet: _Sheet, spacing_mm: float, edge_mm: float) -> None:
     shapes = [
         shapely.affinity.translate(lying.polygon, at[0] + sheet.half, at[1] + sheet.half) for lying, at in sheet.placed
     ]
+    if not shapes:
+        return
     tree = shapely.STRtree(shapes)
     near = tree.query(shapes, predicate="dwithin", distance=max(spacing_mm - TINY_MM, 0.0))
     if (near[0] != near[1]).any():

@@ -8,10 +8,13 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.frames import FloatArray, frozen_floats
-from digitize.arcs import crossings, extents, point_on, polygon, run_between, signed_area
+from digitize.arcs import crossings, extents, point_on, polygon, run_between, segment_lengths, signed_area
 from digitize.parts.meet import Meetings, Pieces, joined, meetings, split, winding
 from digitize.parts.offset import backwards, counter_clockwise
 from digitize.shapes import ArcPath
+
+SPECK_MM = 1e-5  # of a cut beside a vertex
+TOUCH_MM = 1e-4  # how badly two nearly tangent circles of a metre fix where they meet
 
 
 def union(one: ArcPath, other: ArcPath) -> ArcPath:
@@ -50,7 +53,15 @@ def right_run(path: ArcPath) -> ArcPath:
     if len(found) != 2:
         raise Refusal("half-not-single", count=len(found))
     low, high = sorted(found, key=lambda one: one[2])
-    return run_between(path, low, high)
+    return _without_specks(run_between(path, low, high))
+
+
+def _without_specks(run: ArcPath) -> ArcPath:
+    """Return an open path without pieces that are shorter than two places can be told apart; its ends stay."""
+    long = segment_lengths(run) > SPECK_MM
+    xy = np.concatenate([run.xy_mm[:-1][long], run.xy_mm[-1:]])
+    xy[0] = run.xy_mm[0]
+    return ArcPath(frozen_floats(xy), frozen_floats(run.bulge[long]), False)
 
 
 def ring_half(outer: ArcPath, inner: ArcPath) -> ArcPath:
@@ -140,5 +151,14 @@ def moved(path: ArcPath, shift: tuple[float, float], quarters: int = 0) -> ArcPa
 
 
 def crosses_itself(path: ArcPath) -> bool:
-    """Tell whether a closed path touches or crosses itself."""
-    return bool(len(meetings(path).one))
+    """Tell whether a closed path touches or crosses itself.
+
+    Neighbours that follow each other almost tangentially meet at their vertex no more sharply than ``TOUCH_MM``.
+    """
+    met = meetings(path)
+    count = len(path.bulge)
+    after, before = (met.one + 1) % count, (met.other + 1) % count
+    joint = np.where((after == met.other)[:, None], path.xy_mm[met.other], path.xy_mm[met.one])
+    neighbours = (after == met.other) | (before == met.one)
+    at_joint = neighbours & (np.hypot(*(met.xy_mm - joint).T) <= TOUCH_MM)
+    return bool((~at_joint).any())

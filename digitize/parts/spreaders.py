@@ -7,6 +7,7 @@ outline less the side and the liner, cut where the end block or the waist begins
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import shapely
@@ -72,13 +73,14 @@ def spreaders(body: ArcPath, job: MoldJob) -> SpreaderSet:
     """Return the blocks asked for; a pair that cannot be made is left out with the reason."""
     body = counter_clockwise(body)
     both = alike(body)
+    sides = (body, mirrored(body))
     parts: list[Part] = []
     pressed: list[ArcPath] = []
     slack: list[ArcPath] = []
     doubts: list[Doubt] = []
     for name in _wanted(job):
         try:
-            blocks = [_block(body if side == "right" else mirrored(body), name, job) for side in SIDES]
+            blocks = [_block(side, name, job) for side in sides]
             _check_room(blocks, body, job, pressed)
         except _NoBlockError as fault:
             doubts.append(doubt("part-left-out", part=f"The {name} spreader pair", why=fault.why, how=fault.how))
@@ -96,10 +98,12 @@ def _wanted(job: MoldJob) -> list[str]:
     return (["lower bout", "upper bout"] if job.spreaders.bouts else []) + (["waist"] if job.spreaders.waist else [])
 
 
+@lru_cache(maxsize=8)
 def face_line(body: ArcPath, job: MoldJob) -> ArcPath:
     """Return the line of all faces on the right: the outline less side and liner, tail to neck.
 
     Raises:
+        _NoBlockError: side and liner leave no single line.
         Refusal: ``half-not-single``.
     """
     inner = offset(body, -(job.sides.thickness_mm + job.spreaders.liner_mm))
@@ -117,11 +121,9 @@ def _block(body: ArcPath, name: str, job: MoldJob) -> Block:
         _NoBlockError: it cannot be made.
     """
     line = face_line(body, job)
-    if name == "waist":
-        run, notch = _waist_run(line, job), None
-    else:
-        run, notch = _bout_run(line, name, job)
-    return _closed_block(name, run, notch, job)
+    run = _waist_run(line, job) if name == "waist" else _bout_run(line, name, job)
+    ends = float(line.xy_mm[0, 1]), float(line.xy_mm[-1, 1])
+    return _closed_block(name, run, ends, job)
 
 
 def _vertex_lengths(line: ArcPath) -> FloatArray:
@@ -158,22 +160,22 @@ def _widest_beyond(x: FloatArray, wide: int, step: int) -> int | None:
     return int(order[top]) if rise[top] > 1.0 else None
 
 
-def _bout_run(line: ArcPath, name: str, job: MoldJob) -> tuple[ArcPath, bool]:
-    """Return a bout's face, upwards, and whether an end block is beside it: it always is."""
+def _bout_run(line: ArcPath, name: str, job: MoldJob) -> ArcPath:
+    """Return a bout's face, upwards."""
     lengths = _vertex_lengths(line)
     waist = _waist_of(line)
     total = lengths[-1]
     middle = lengths[waist[0]] if waist else total / 2.0
     clear = job.spreaders.end_block_width_mm / 2.0 + job.spreaders.clear_mm + travel_mm(job)
     first, last = _beyond_end_blocks(line, lengths, clear)
-    share = job.spreaders.arc
+    share = job.spreaders.shares
     if name == "lower bout":
         begin, end = first + share[0] * (middle - first), first + share[1] * (middle - first)
     else:
         begin, end = last - share[1] * (last - middle), last - share[0] * (last - middle)
     if not 0.0 <= begin < end <= total:
         raise _NoBlockError("the end block leaves no room beside it", "Check [spreaders] end_block_width and arc.")
-    return stretch(line, _at_length(lengths, begin), _at_length(lengths, end)), True
+    return stretch(line, _at_length(lengths, begin), _at_length(lengths, end))
 
 
 def _beyond_end_blocks(line: ArcPath, lengths: FloatArray, x_mm: float) -> tuple[float, float]:
@@ -211,7 +213,7 @@ def _waist_run(line: ArcPath, job: MoldJob) -> ArcPath:
     return stretch(line, _at_length(lengths, places[0]), _at_length(lengths, places[1]))
 
 
-def _closed_block(name: str, run: ArcPath, notch: bool | None, job: MoldJob) -> Block:
+def _closed_block(name: str, run: ArcPath, ends: tuple[float, float], job: MoldJob) -> Block:
     """Return the block behind a face: straight inside, with room for the end block.
 
     Raises:
@@ -221,7 +223,7 @@ def _closed_block(name: str, run: ArcPath, notch: bool | None, job: MoldJob) -> 
     bolt_x = pressed_mm(job) / 2.0
     inner_x = max(bolt_x - BEHIND_BOLT_MM, travel_mm(job) + s.clear_mm)
     first, last = run.xy_mm[0], run.xy_mm[-1]
-    corners = _inner_corners(name, first, last, inner_x, notch, job)
+    corners = _inner_corners(name, first, last, inner_x, ends, job)
     edge = closed_by(run, corners)
     if crosses_itself(edge):
         raise _NoBlockError("its face folds back behind it", "Choose a shorter arc: [spreaders] arc.")
@@ -237,17 +239,17 @@ def _closed_block(name: str, run: ArcPath, notch: bool | None, job: MoldJob) -> 
 
 
 def _inner_corners(
-    name: str, first: FloatArray, last: FloatArray, inner_x: float, notch: bool | None, job: MoldJob
+    name: str, first: FloatArray, last: FloatArray, inner_x: float, ends: tuple[float, float], job: MoldJob
 ) -> list[tuple[float, float]]:
     """Return the corners from the face's upper end round the inside to its lower end."""
-    if not notch or inner_x >= min(first[0], last[0]):
+    if name == "waist" or inner_x >= min(first[0], last[0]):
         return [(inner_x, float(last[1])), (inner_x, float(first[1]))]
     # The end block reaches so far in from the outline; the face lies side and liner inside of that.
     deep = job.spreaders.end_block_depth_mm + job.spreaders.clear_mm
     if name == "lower bout":
-        level = float(first[1]) + deep
+        level = max(float(first[1]), ends[0]) + deep
         return [(inner_x, float(last[1])), (inner_x, level), (float(first[0]), level)]
-    level = float(last[1]) - deep
+    level = min(float(last[1]), ends[1]) - deep
     return [(float(last[0]), level), (inner_x, level), (inner_x, float(first[1]))]
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup
 
 from calibration.frames import FloatArray
-from digitize.arcs import Box, extents, flatten, mirrored, union
+from digitize.arcs import Box, crossings, extents, flatten, mirrored, union
 from digitize.mold_shapes import DRILL, SAW, Part, SheetPlan
 from digitize.report import words
 from digitize.report.page import STYLE, data, filled, flat, timings
@@ -104,7 +104,7 @@ def verdict(record: Mapping[str, Any]) -> words.Verdict:
 
 def cut_rows(record: Mapping[str, Any], unit: Unit) -> list[tuple[str, ...]]:
     """Return (part, count, material and thickness, size, area, weight) of every part."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for one in record["parts"]:
         size = " × ".join(words.short_length(one[name], unit) for name in ("width_mm", "height_mm"))
         stuff = f"{one['material']}, {words.short_length(one['thickness_mm'], unit)}"
@@ -207,10 +207,10 @@ def _dowels(shown: MoldShown) -> list[ArcPath]:
 
 def _joint(shown: MoldShown) -> str:
     """Return the line on which the halves part: through the wall only."""
-    outer, inner = extents(shown.outer), extents(shown.body)
-    return "".join(
-        f'<path class="joint" d="M0 {_n(-a)}L0 {_n(-b)}"/>' for a, b in ((outer[1], inner[1]), (inner[3], outer[3]))
-    )
+    low, top = sorted(y for _, _, y in crossings(shown.outer))
+    inner_low, inner_top = sorted(y for _, _, y in crossings(shown.body))
+    faces = ((low, inner_low), (inner_top, top))
+    return "".join(f'<path class="joint" d="M0 {_n(-a)}L0 {_n(-b)}"/>' for a, b in faces)
 
 
 def sheet_picture(plan: SheetPlan, shown: MoldShown) -> Markup:
