@@ -34,6 +34,7 @@ from digitize.writers.cut_list import write_cut_list
 from digitize.writers.dxf import write_dxf
 from digitize.writers.pdf import write_pdf
 from digitize.writers.record import MOLD_SCHEMA_FILE, as_text, check_record, check_record_file, tidied
+from digitize.writers.sheets import candidates
 from digitize.writers.stl import write_stl
 from digitize.writers.svg import write_svg
 
@@ -70,6 +71,7 @@ def run_mold(
         UsageError: the call, the job file, the outline's file or the out folder is wrong.
     """
     job = load_job(job_path)
+    candidates(job.output.page, job.output.unit, job_path.name if job_path else "", "output.page")  # refused at once
     clock = Clock(progress)
     with Outbox(out, MOLD_FILES, replace=replace) as outbox:
         try:

@@ -47,7 +47,8 @@ class MoldShape(Table):
     layers: Annotated[int, Field(ge=1, le=30)] | None = None  # of each half; left out: depth / thickness, rounded up
     tab_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="tab")
     tab_width_mm: Positive = Field(default=60.0, validation_alias="tab_width")  # on each side of the joint
-    corner_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="corner")  # of a box
+    # how a box's corners are rounded
+    corner_mm: Annotated[MaybeNoneMm, Field(ge=0.0, le=300.0)] = Field(default=30.0, validation_alias="corner")
     saw_mm: Positive = Field(default=1.6, validation_alias="saw")  # from the line to saw to, to the line to sand to
 
 
