@@ -10,21 +10,23 @@ import numpy as np
 
 from calibration.adjust import adjust
 from calibration.budget import Term
-from calibration.controls import Control, StraightLine
+from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt
 from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
+from calibration.photo_copy import LiftsOnPlan, PlanScale, plan_scale
+from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
 from digitize.shapes import OutlineHints, Picture, Rule, SheetView, SpanPlaces
 from digitize.sheet import find_sheet, flat_light
-from digitize.sources import photo_controls
-from digitize.traced import Clock
+from digitize.sources import drawn_controls, factors_size, photo_controls
+from digitize.traced import Clock, CopySize
 
 # Of the points that the geometry's uncertainty is worked out at, this share does not exceed the term in the budget.
 SHARE = 0.95
@@ -32,6 +34,8 @@ SHARE = 0.95
 FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
+# Why lengths that are all taken for true may fail where a copy is not true to size.
+COPY_IS_OFF = ("rules-disagree", "rules-or-bent")
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +49,18 @@ class Photographed:
     rules: tuple[Rule, ...]  # their places in the flat picture
     spans: tuple[SpanPlaces, ...]
     doubts: tuple[Doubt, ...]
+    scale: PlanScale | None  # where drawn lengths are the scale: of the plan, not of this copy's paper
+
+    @property
+    def factors(self) -> PrintFactors | None:
+        """What the copier did, where the plan's lengths and real ones are in the photo."""
+        laid = any(rule.role == "laid" for rule in self.rules)
+        return self.scale.factors(LiftsOnPlan.of(self.flatness, self.scale)) if self.scale and laid else None
+
+    @property
+    def copy(self) -> CopySize | None:
+        """The copy's size against the plan."""
+        return factors_size(self.factors) if self.factors else None
 
     def hints(self, told: OutlineHints) -> OutlineHints:
         """Return what the person said, places in the flat picture, and how to tell the person a place."""
@@ -78,9 +94,12 @@ class Photographed:
         Args:
             on_sheet: the outline in the frame of the flat picture's calibration, in order.
         """
-        points = SheetPoints(on_sheet.xy + np.array([self.sheet.left_mm, self.sheet.top_mm]))
-        shape = float(np.quantile(self.photo.u_outline_mm(points), SHARE))
-        bent = float(np.quantile(self.flatness.u_outline_mm(self.photo, points), SHARE))
+        points = self.sheet.to_sheet(self.calibration.to_px(on_sheet).xy)
+        known, flatness = (
+            (self.scale, LiftsOnPlan.of(self.flatness, self.scale)) if self.scale else (self.photo, self.flatness)
+        )
+        shape = float(np.quantile(known.u_outline_mm(points), SHARE))
+        bent = float(np.quantile(flatness.u_outline_mm(self.photo, points), SHARE))
         return (
             Term("the camera's place and its lens", shape, "the adjustment of all rules, lines and angles, carried on"),
             Term("the flatness of the sheet", bent, "what lift the photo would not show, or shows"),
@@ -104,12 +123,12 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
     with clock("solve"):
-        controls = photo_controls([one.rule for one in search.rules], spans)
-        photo, lines = _adjusted(picture, controls, view, search, lens)
-        bent = flatness(photo, controls, lines)
+        evidence = _Evidence.of(picture, view, search, spans, lens)
+        photo, scale = evidence.adjusted()
+        bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent)
+        return _laid_flat(even, view, search, spans, photo, bent, scale)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
@@ -132,21 +151,68 @@ def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
     return lens
 
 
-def _adjusted(
-    picture: Picture, controls: tuple[Control, ...], view: SheetView, search: PhotoRuleSearch, lens: KnownLens | None
-) -> tuple[PhotoCalibration, tuple[StraightLine, ...]]:
-    """Return the camera, and the lines that it was found with."""
-    in_the_way = [one for one in search.doubts if one.weight == "refused"]
-    if not controls and in_the_way:
-        raise Refusal.of(in_the_way[0])
-    height, width = picture.grey.shape
-    lines = (*view.edges, *view.lines)
-    names = {control.name for control in controls} | {line.name for line in lines}
-    angles = [one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names]
-    found = adjust(controls, lines, angles, (width, height), picture.focal_px, lens)
-    if isinstance(found, FailedFit):
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    """All that one photo shows of its camera and its sheet."""
+
+    size_px: tuple[int, int]
+    focal_px: float | None
+    lens: KnownLens | None
+    controls: tuple[Control, ...]
+    drawn: tuple[Control, ...]  # those that went through the copier
+    lines: tuple[StraightLine, ...]
+    angles: tuple[KnownAngle, ...]
+
+    @classmethod
+    def of(
+        cls,
+        picture: Picture,
+        view: SheetView,
+        search: PhotoRuleSearch,
+        spans: Sequence[SpanPlaces],
+        lens: KnownLens | None,
+    ) -> _Evidence:
+        """Gather it.
+
+        Raises:
+            Refusal: there is no known length, and why.
+        """
+        rules = [one.rule for one in search.rules]
+        controls = photo_controls(rules, spans)
+        in_the_way = [one for one in search.doubts if one.weight == "refused"]
+        if not controls and in_the_way:
+            raise Refusal.of(in_the_way[0])
+        height, width = picture.grey.shape
+        lines = (*view.edges, *view.lines)
+        names = {control.name for control in controls} | {line.name for line in lines}
+        angles = tuple(one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names)
+        drawn = drawn_controls(rules, spans)
+        return cls((width, height), picture.focal_px, lens, controls, drawn, lines, angles)
+
+    def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
+        """Return the camera, and the plan's scale where drawn lengths carry it both ways.
+
+        Where they do not, everything is taken to be true together: the millimetres are those of the paper. Where that
+        cannot be, the copy is off, and its drawn lengths are the scale for what they are worth.
+
+        Raises:
+            Refusal: the adjustment's own reason.
+        """
+        copied = self._found(copied=True) if self.drawn else None
+        scale = plan_scale(copied, self.drawn) if isinstance(copied, PhotoCalibration) else None
+        if isinstance(scale, PlanScale) and all(scale.calibration.certified):
+            return scale.photo, scale
+        found = self._found(copied=False)
+        if isinstance(found, PhotoCalibration):
+            return found, None
+        if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
+            return scale.photo, scale
         raise Refusal(found.code, **found.facts)
-    return found, lines
+
+    def _found(self, *, copied: bool) -> PhotoCalibration | FailedFit:
+        return adjust(
+            self.controls, self.lines, self.angles, self.size_px, self.focal_px, self.lens, copied=copied
+        )
 
 
 def _laid_flat(
@@ -156,12 +222,16 @@ def _laid_flat(
     spans: Sequence[SpanPlaces],
     photo: PhotoCalibration,
     bent: Flatness,
+    scale: PlanScale | None,
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
     covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
     sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered)
-    calibration = replace(photo.over(region), matrix=sheet.matrix, doubts=())
+    if scale:
+        calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
+    else:
+        calibration = replace(photo.over(region), matrix=sheet.matrix, doubts=())
     return Photographed(
         sheet,
         photo,
@@ -170,6 +240,7 @@ def _laid_flat(
         tuple(_on_flat(one.rule, sheet, photo) for one in search.rules),
         tuple(spans),
         (*search.doubts, *photo.doubts, *bent.doubts),
+        scale,
     )
 
 

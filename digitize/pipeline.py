@@ -210,7 +210,7 @@ def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
 
     flat = photographed(picture, plan, clock)
     return Scaled(
-        flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
+        flat.sheet.picture, flat.calibration, flat.rules, flat.spans, flat.copy, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
     )  # fmt: skip
 
