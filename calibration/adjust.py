@@ -57,7 +57,7 @@ def adjust(
         focal_px: from the file, when it says.
         lens: as calibrated before, in a picture of this size; its focal length counts then, not ``focal_px``.
         copied: what is drawn on the sheet may be off by what copiers do, and sets the scale later on
-            (calibration.photo_copy); so nothing is said of how well the photo fixes it.
+            (calibration.photo_copy); so the photo need not fix it.
 
     Returns:
         The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
@@ -132,7 +132,6 @@ def _finished(
     worst = int(np.argmax(trust.sigma[: len(SCALES)]))
     if not copied and not trust.sigma[worst] <= REFUSE_REL:
         return FailedFit("photo-scale-open", {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"})
-    told = () if copied else trust.doubts
     state, count = best.state, len(names)
     centre = (float(state.centre_px[0]), float(state.centre_px[1]))
     off_px = _off_px(best)
@@ -152,7 +151,7 @@ def _finished(
         uneven_mm=max(uneven),
         lens_known_by=known_by.told,
         weak=trust.weak,
-        doubts=(*told, *_uneven_doubts(names, uneven), *_doubts(best, len(names), bool(rivals))),
+        doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, len(names), bool(rivals))),
         solution=best,
     )
 

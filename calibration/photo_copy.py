@@ -8,14 +8,16 @@ wrong differently from place to place stays, together with what is wrong just wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from calibration.adjust_model import COMMONS, viewed
 from calibration.bends import Extent, forms
+from calibration.budget import COVERAGE_95
 from calibration.controls import Control
+from calibration.flags import Doubt, doubt
 from calibration.flatness import GRID, Flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints, frozen_floats
 from calibration.measures import measure_control
@@ -27,6 +29,7 @@ FLIP = np.array([1.0, -1.0])  # sheet mm, y up <-> pixels of one mm, y down
 BY_PHOTO = "rules laid on the sheet"
 GEOMETRY = "the camera, the rules laid on the sheet and its flatness"
 
+LIKE_REAL_REL = 0.001  # a rule this near to what real ones say may be one
 Moves = Callable[[SheetPoints], FloatArray]  # places (N, 2) on the sheet -> (N, 2, K) K kinds of moves there, mm
 
 
@@ -38,6 +41,8 @@ class PlanScale:
     drawn: tuple[Control, ...]  # as seen on the flat sheet: pixels of one mm of paper, y down
     calibration: Calibration  # from these pixels to plan mm
     metric: Metric  # of these pixels in plan mm
+    doubts: tuple[Doubt, ...] = ()
+    left_out: tuple[str, ...] = ()  # names of rules that look drawn and are not
 
     def strains(self, moves: Moves) -> FloatArray:
         """Return (2, 2, K): by which places on the sheet must be multiplied to follow the drawn lengths once moved."""
@@ -97,18 +102,48 @@ class LiftsOnPlan(Flatness):
         return without_rigid(rows, points.xy, across, share)
 
 
-def plan_scale(photo: PhotoCalibration, drawn: Sequence[Control]) -> PlanScale | FailedFit:
+def plan_scale(
+    photo: PhotoCalibration, drawn: Sequence[Control], told: Collection[str] = ()
+) -> PlanScale | FailedFit:
     """Return how the paper in a photo turns into the plan.
+
+    A clear rule lying on the sheet looks drawn. Where a rule is as long as the real ones say, and other drawn lengths
+    are not, it may be one: it is left out where the others disagree with it, and doubted where they need it.
 
     Args:
         photo: adjusted with what is drawn loosened.
         drawn: known lengths that went through the copier, in the photo's pixels; at least one.
+        told: names of rules that are drawn for certain.
 
     Returns:
         The scale, or a false value as ``solve`` gives it.
     """
     flat = [on_paper(photo, control) for control in drawn]
-    return plan_scale_on_paper(photo, flat)
+    found = plan_scale_on_paper(photo, flat)
+    like_real = [one.name for one in flat if one.name not in told and _may_be_real(photo, one)]
+    rest = [one for one in flat if one.name not in like_real]
+    if not like_real or not rest:
+        return found
+    without = plan_scale_on_paper(photo, rest)
+    names = " and ".join(like_real)
+    if isinstance(found, FailedFit):
+        if isinstance(without, FailedFit):
+            return found
+        return replace(without, doubts=(doubt("drawn-left-out", rules=names),), left_out=tuple(like_real))
+    if isinstance(without, PlanScale) and all(without.calibration.certified):
+        return found
+    return replace(found, doubts=(doubt("drawn-or-laid", rules=names),))
+
+
+def _may_be_real(photo: PhotoCalibration, control: Control) -> bool:
+    """Tell whether a rule that looks drawn is as long as the rules laid on the sheet say."""
+    scene = photo.solution.scene
+    if control.source != "drawn rule" or not np.any(scene.rigid & ~scene.line):  # nothing is laid on the sheet
+        return False
+    measure = measure_control(control)
+    rows = _stretch_and_turn(control, photo.moves)[:1]
+    u_rel = float(np.sqrt((rows @ photo.covariance @ rows.T).item() + measure.log_u**2))
+    return abs(measure.log_mm_per_px) <= max(LIKE_REAL_REL, COVERAGE_95 * u_rel)
 
 
 def plan_scale_on_paper(photo: PhotoCalibration, flat: Sequence[Control]) -> PlanScale | FailedFit:

@@ -17,7 +17,7 @@ from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
-from calibration.photo_copy import LiftsOnPlan, PlanScale, plan_scale
+from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
@@ -35,6 +35,7 @@ FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
 # Why lengths that are all taken for true may fail where a copy is not true to size.
+SCALE_RESTS = ("photo-rests", "shear-assumed")  # doubts about the paper's own scale
 COPY_IS_OFF = ("rules-disagree", "rules-or-bent")
 
 
@@ -51,16 +52,44 @@ class Photographed:
     doubts: tuple[Doubt, ...]
     scale: PlanScale | None  # where drawn lengths are the scale: of the plan, not of this copy's paper
 
+    def factors(self, scale: PlanScale) -> PrintFactors:
+        """Return what the copier did by known lengths of the plan."""
+        return scale.factors(LiftsOnPlan.of(self.flatness, scale))
+
+    def scale_by(self, stated: Sequence[Control]) -> PlanScale:
+        """Return the plan's scale by known lengths between places of the flat picture.
+
+        Raises:
+            Refusal: they disagree.
+        """
+        on_paper = [_rescaled(control, self._on_paper(control), 1.0 / self.sheet.px_per_mm) for control in stated]
+        found = plan_scale_on_paper(self.photo, on_paper)
+        if isinstance(found, FailedFit):
+            raise Refusal(found.code, **found.facts)
+        return found
+
     @property
-    def factors(self) -> PrintFactors | None:
-        """What the copier did, where the plan's lengths and real ones are in the photo."""
-        laid = any(rule.role == "laid" for rule in self.rules)
-        return self.scale.factors(LiftsOnPlan.of(self.flatness, self.scale)) if self.scale and laid else None
+    def drawn(self) -> tuple[Control, ...]:
+        """The lengths that the plan's scale rests on, in the flat picture."""
+        px = self.sheet.px_per_mm
+        return tuple(
+            _rescaled(one, self.sheet.to_flat_px(SheetPoints(one.places.xy * FLIP)), px)
+            for one in (self.scale.drawn if self.scale else ())
+        )
+
+    @property
+    def rests(self) -> tuple[Doubt, ...]:
+        """What the paper's own scale rests on, where that is not said already."""
+        return tuple(one for one in self.photo.doubts if one.code in SCALE_RESTS and one not in self.doubts)
+
+    def _on_paper(self, control: Control) -> FloatArray:
+        return np.asarray(self.sheet.to_sheet(control.places.xy).xy * FLIP)
 
     @property
     def copy(self) -> CopySize | None:
-        """The copy's size against the plan."""
-        return factors_size(self.factors) if self.factors else None
+        """The copy's size against the plan, where real rules are in the photo too."""
+        laid = any(rule.role == "laid" for rule in self.rules)
+        return factors_size(self.factors(self.scale)) if self.scale and laid else None
 
     def hints(self, told: OutlineHints) -> OutlineHints:
         """Return what the person said, places in the flat picture, and how to tell the person a place."""
@@ -106,8 +135,14 @@ class Photographed:
         )
 
 
-def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photographed:
+def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False) -> Photographed:
     """Find the sheet, its rules and the camera, and lay the sheet flat.
+
+    Args:
+        picture: the photo.
+        plan: what the person says.
+        clock: of the stages.
+        checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
 
     Raises:
         Refusal: ``lens-other-camera``, ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's
@@ -124,7 +159,7 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
         spans = span_places(picture.grey, plan.spans)
     with clock("solve"):
         evidence = _Evidence.of(picture, view, search, spans, lens)
-        photo, scale = evidence.adjusted()
+        photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
@@ -160,6 +195,7 @@ class _Evidence:
     lens: KnownLens | None
     controls: tuple[Control, ...]
     drawn: tuple[Control, ...]  # those that went through the copier
+    told: tuple[str, ...]  # rules that the plan file calls drawn
     lines: tuple[StraightLine, ...]
     angles: tuple[KnownAngle, ...]
 
@@ -187,7 +223,8 @@ class _Evidence:
         names = {control.name for control in controls} | {line.name for line in lines}
         angles = tuple(one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names)
         drawn = drawn_controls(rules, spans)
-        return cls((width, height), picture.focal_px, lens, controls, drawn, lines, angles)
+        told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
+        return cls((width, height), picture.focal_px, lens, controls, drawn, told, lines, angles)
 
     def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
         """Return the camera, and the plan's scale where drawn lengths carry it both ways.
@@ -199,7 +236,7 @@ class _Evidence:
             Refusal: the adjustment's own reason.
         """
         copied = self._found(copied=True) if self.drawn else None
-        scale = plan_scale(copied, self.drawn) if isinstance(copied, PhotoCalibration) else None
+        scale = plan_scale(copied, self.drawn, self.told) if isinstance(copied, PhotoCalibration) else None
         if isinstance(scale, PlanScale) and all(scale.calibration.certified):
             return scale.photo, scale
         found = self._found(copied=False)
@@ -207,7 +244,22 @@ class _Evidence:
             return found, None
         if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
             return scale.photo, scale
-        raise Refusal(found.code, **found.facts)
+        failed = copied if isinstance(copied, FailedFit) else found  # it allowed more, and so knows better why
+        raise Refusal(failed.code, **failed.facts)
+
+    def checked(self) -> tuple[PhotoCalibration, PlanScale | None]:
+        """Return the camera by what is real, and the plan's scale as far as drawn lengths carry it.
+
+        Raises:
+            Refusal: the adjustment's own reason, or that drawn lengths disagree.
+        """
+        photo = self._found(copied=True)
+        if isinstance(photo, FailedFit):
+            raise Refusal(photo.code, **photo.facts)
+        scale = plan_scale(photo, self.drawn, self.told) if self.drawn else None
+        if isinstance(scale, FailedFit):
+            raise Refusal(scale.code, **scale.facts)
+        return photo, scale
 
     def _found(self, *, copied: bool) -> PhotoCalibration | FailedFit:
         return adjust(
@@ -237,9 +289,9 @@ def _laid_flat(
         photo,
         bent,
         calibration,
-        tuple(_on_flat(one.rule, sheet, photo) for one in search.rules),
+        tuple(_as_taken(_on_flat(one.rule, sheet, photo), scale) for one in search.rules),
         tuple(spans),
-        (*search.doubts, *photo.doubts, *bent.doubts),
+        (*search.doubts, *photo.doubts, *bent.doubts) if scale is None else _of_plan(search, photo, bent, scale),
         scale,
     )
 
@@ -251,6 +303,23 @@ def _frame(picture: Picture) -> FloatArray:
     corners = np.array([(low, low), (right, low), (right, lower), (low, lower)])
     share = np.linspace(0.0, 1.0, FRAME_PLACES, endpoint=False)[:, None]
     return np.concatenate([a + share * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+
+
+def _rescaled(control: Control, places: FloatArray, by: float) -> Control:
+    """Return a control with its places elsewhere, where pixels are so much finer."""
+    return replace(
+        control, places=PxPoints(places), sigma_px=control.sigma_px * by, sigma_across_px=control.sigma_across_px * by
+    )
+
+
+def _of_plan(search: PhotoRuleSearch, photo: PhotoCalibration, bent: Flatness, scale: PlanScale) -> tuple[Doubt, ...]:
+    """Return the doubts where drawn lengths are the scale, whatever the photo's own rests on."""
+    return (*search.doubts, *(one for one in photo.doubts if one.code not in SCALE_RESTS), *bent.doubts, *scale.doubts)
+
+
+def _as_taken(rule: Rule, scale: PlanScale | None) -> Rule:
+    """Return a rule as what it was taken for in the end."""
+    return replace(rule, role="laid") if scale and rule.control.name in scale.left_out else rule
 
 
 def _on_flat(rule: Rule, sheet: FlatSheet, photo: PhotoCalibration) -> Rule:

@@ -180,6 +180,26 @@ def line_of(rows: list[PhotoRow]) -> list[object]:
     ]
 
 
+def check_print(spec: PhotoSpec, out: Path) -> None:
+    """Run the print check on one photo and print by how much its factors are off, and their 95 % intervals."""
+    from digitize.print_check import run_print_check
+
+    photo, start = cached_photo(spec), time.perf_counter()
+    record = run_print_check(photo.path, out / f"check-{spec.name}", replace=True).record
+    told, codes = record["print_check"], " ".join(reason["code"] for reason in record["reasons"])
+    if record["verdict"] == "refused":
+        print(f"{spec.name}: refused [{codes}]", flush=True)
+        return
+    off_x, off_y, _ = copy_errors(photo, record["copy"])
+    laid = " ".join(f"{100 * thing.error:+.3f}" for thing in photo.laid)
+    both = zip((off_x, off_y), (told["x"]["u95_percent"], told["y"]["u95_percent"]), strict=True)
+    parts = " ".join(f"{off:+.3f}/{u95:.3f}{'' if abs(off) <= u95 else ' OUTSIDE'}" for off, u95 in both)
+    plan = spec.plan
+    print(f"{spec.name}: copier {100 * plan.copier_x:.2f} {100 * plan.copier_y:.2f} rules {laid} %: {told['answer']} "
+          f"off {parts} shear {told['shear']['deg'] - plan.shear_deg:+.3f}/{told['shear']['u95_deg']:.3f} deg [{codes}] "
+          f"{time.perf_counter() - start:.1f} s", flush=True)
+
+
 def write_failure(row: PhotoRow, out: Path, folder: Path) -> None:
     """Write the photo with the truth green and the answer red."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -214,6 +234,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", choices=KINDS, action="append")
     parser.add_argument("--only", type=int, nargs="*", help="numbers of the photos to run")
+    parser.add_argument("--check", action="store_true", help="run the print check in place of the outline")
     given = parser.parse_args()
     out = Path(tempfile.gettempdir()) / "boutline-bench" / f"photos-{given.seed}"
     lines = []
@@ -221,6 +242,9 @@ def main() -> None:
         rows = []
         for spec in specs_of(kind, given.seed, given.count):
             if given.only is not None and int(spec.name.rsplit("-", 1)[1]) not in given.only:
+                continue
+            if given.check:
+                check_print(spec, out)
                 continue
             rows.append(run_photo(spec, out))
             show(rows[-1])
