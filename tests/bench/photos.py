@@ -195,9 +195,9 @@ def check_print(spec: PhotoSpec, out: Path) -> None:
     both = zip((off_x, off_y), (told["x"]["u95_percent"], told["y"]["u95_percent"]), strict=True)
     parts = " ".join(f"{off:+.3f}/{u95:.3f}{'' if abs(off) <= u95 else ' OUTSIDE'}" for off, u95 in both)
     plan = spec.plan
+    shear = f"{told['shear']['deg'] - plan.shear_deg:+.3f}/{told['shear']['u95_deg']:.3f}"
     print(f"{spec.name}: copier {100 * plan.copier_x:.2f} {100 * plan.copier_y:.2f} rules {laid} %: {told['answer']} "
-          f"off {parts} shear {told['shear']['deg'] - plan.shear_deg:+.3f}/{told['shear']['u95_deg']:.3f} deg [{codes}] "
-          f"{time.perf_counter() - start:.1f} s", flush=True)
+          f"off {parts} % shear {shear} deg [{codes}] {time.perf_counter() - start:.1f} s", flush=True)
 
 
 def write_failure(row: PhotoRow, out: Path, folder: Path) -> None:

@@ -113,7 +113,7 @@ def test_what_is_wrong_all_over_the_sheet_is_made_good():
         left = scale.moves(spots, moves)[:, :, 0]
         plane = np.column_stack([np.ones(len(spots)), spots.xy])
         grown = np.linalg.lstsq(plane, left, rcond=None)[0][1:]
-        assert np.abs(grown + grown.T).max() < 0.06  # to the first order: copies are off by 2 %, and shear by the drawing
+        assert np.abs(grown + grown.T).max() < 0.06  # to the first order, where the copy is off by 2 %
 
 
 def test_a_lift_under_the_drawn_rule_alone_counts_all_over_the_sheet():
