@@ -194,7 +194,7 @@ def _stretch_and_turn(control: Control, moves: Moves) -> FloatArray:
     along = off @ way
     moved = moves(SheetPoints(places * FLIP)) * FLIP[:, None]
     aside = np.array([-way[1], way[0]])
-    return np.stack([along @ np.einsum("nik,i->nk", moved, one) for one in (way, aside)]) / (along @ along)
+    return np.asarray(np.stack([along @ np.einsum("nik,i->nk", moved, one) for one in (way, aside)]) / (along @ along))
 
 
 def _strains(metric: Metric, drawn: Sequence[Control], turns: Sequence[FloatArray]) -> FloatArray:
@@ -215,7 +215,7 @@ def _strains(metric: Metric, drawn: Sequence[Control], turns: Sequence[FloatArra
     held = np.array([[metric.g[0], metric.g[2]], [metric.g[2], metric.g[1]]])
     grown = np.einsum("ab,bck->ack", np.linalg.inv(held) / 2.0, change)
     flip = np.diag(FLIP)
-    return np.einsum("ia,abk,bj->ijk", flip @ turn, grown, turn.T @ flip)
+    return np.asarray(np.einsum("ia,abk,bj->ijk", flip @ turn, grown, turn.T @ flip))
 
 
 def _shares(strains: FloatArray) -> FloatArray:

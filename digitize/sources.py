@@ -70,8 +70,8 @@ def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibrat
 
 def factors_size(factors: PrintFactors) -> CopySize:
     """Return the copy's size against the plan as two factors have it, along the plan's own directions."""
-    both = (factors.x, factors.y)
-    return CopySize(*(100.0 * one.value for one in both), 100.0 * max(one.u95 for one in both), factors.paper_by)
+    u95 = max(factors.x.u95, factors.y.u95)
+    return CopySize(100.0 * factors.x.value, 100.0 * factors.y.value, 100.0 * u95, factors.paper_by)
 
 
 def _copy_size(

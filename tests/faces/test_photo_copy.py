@@ -38,7 +38,9 @@ def test_the_outline_is_the_plans_and_the_copy_is_told(photo: MadePhoto, tmp_pat
     assert done.returncode in (0, 3), done.stderr
     record = json.loads(done.stdout)
     assert sorted(rule["role"] for rule in record["scale"]["rules"])[:2] == ["drawn", "drawn"]
-    found = compare(read_body(tmp_path / "out" / "outline.dxf"), photo.plan_outline_mm, photo.corners_mm, photo.corners_mm)
+    found = compare(
+        read_body(tmp_path / "out" / "outline.dxf"), photo.plan_outline_mm, photo.corners_mm, photo.corners_mm
+    )  # a body without corners
     assert found.p95_mm <= record["outline"]["u95_mm"] < 0.6
     assert found.max_mm < 0.3  # the paper's own outline is off by 2 mm
     copy = record["copy"]
