@@ -29,6 +29,11 @@ from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
 from calibration.photo import PhotoCalibration
 from calibration.solve import NO_SCALE, FailedFit
 
+# 1 sigma of a drawn length on a copy: copiers at "100 %" were found between 99 and 102 %, and some sheets are reduced
+# a little on purpose to fit the paper (common practice, no source)
+COPIED_U_REL = 0.03
+DRAWN = ("drawn rule", "span", "stated size")  # what went through the copier
+
 STRANGE = 9.0  # squared sigmas by which a camera may leave what is usual before a person must look
 
 
@@ -39,6 +44,8 @@ def adjust(
     size_px: tuple[int, int],
     focal_px: float | None = None,
     lens: KnownLens | None = None,
+    *,
+    copied: bool = False,
 ) -> PhotoCalibration | FailedFit:
     """Adjust lens, camera and sheet to all that is known of a photo.
 
@@ -49,6 +56,8 @@ def adjust(
         size_px: the picture's width and height.
         focal_px: from the file, when it says.
         lens: as calibrated before, in a picture of this size; its focal length counts then, not ``focal_px``.
+        copied: what is drawn on the sheet may be off by what copiers do, and sets the scale later on
+            (calibration.photo_copy); so the photo need not fix it.
 
     Returns:
         The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
@@ -59,6 +68,8 @@ def adjust(
         ValueError: a control's or line's places are all the same, or an angle names no thing or has no sigma.
     """
     known = [control for control in controls if control.source != "dpi"]  # a camera has no dots per inch
+    if copied:
+        known = [loosened(control) for control in known]
     if all(control.source in NO_SCALE for control in known):
         return FailedFit("no-rule", {})
     scene = scene_of(known, lines, angles, size_px, focal_px, lens)
@@ -69,12 +80,12 @@ def adjust(
         return FailedFit("photo-not-solved", {})
     odd = odd_angle(ends[0], len(names))
     if odd is not None:
-        return _without(odd, ends[0], controls, lines, angles, size_px, focal_px, lens)
+        return _without(odd, ends[0], controls, lines, angles, size_px, focal_px, lens, copied)
     failed = impossible(ends[0], names)
     if failed is not None:  # it is false by its nature
         return failed
     known_by = KnownBy.lens(lens.name) if lens else KnownBy.usual(focal_px is not None)
-    return _finished(ends, names, [line.name for line in lines], known_by)
+    return _finished(ends, names, [line.name for line in lines], known_by, copied)
 
 
 def _without(
@@ -86,10 +97,11 @@ def _without(
     size_px: tuple[int, int],
     focal_px: float | None,
     lens: KnownLens | None,
+    copied: bool,
 ) -> PhotoCalibration | FailedFit:
     """Return the photo adjusted without an angle that is not so, which would bend the camera; a person must look."""
     rest = [angle for number, angle in enumerate(angles) if number != odd]
-    found = adjust(controls, lines, rest, size_px, focal_px, lens)
+    found = adjust(controls, lines, rest, size_px, focal_px, lens, copied=copied)
     facts = {"first": angles[odd].first, "second": angles[odd].second}
     off_deg = f"{np.degrees(angle_off(solution, odd)[0]):.2f}"
     if isinstance(found, FailedFit):
@@ -102,8 +114,15 @@ def _possible(state: State) -> bool:
     return bool(state.rotation[2, 2] < 0.0 and np.isfinite(state.common).all() and state.distance_mm > 0.0)
 
 
+def loosened(control: Control) -> Control:
+    """Return a control that may be off by what copiers do, if it went through one."""
+    if control.source not in DRAWN:
+        return control
+    return replace(control, standard_u_rel=float(np.hypot(control.standard_u_rel, COPIED_U_REL)))
+
+
 def _finished(
-    ends: Sequence[Solution], names: Sequence[str], line_names: Sequence[str], known_by: KnownBy
+    ends: Sequence[Solution], names: Sequence[str], line_names: Sequence[str], known_by: KnownBy, copied: bool
 ) -> PhotoCalibration | FailedFit:
     best = _upright(ends[0])
     scatter = scatter_factor(best.normal.cost, _freedom(best))
@@ -111,7 +130,7 @@ def _finished(
     covariance = _covariance(best, scatter, rivals)
     trust = trust_in(best, scatter, known_by)
     worst = int(np.argmax(trust.sigma[: len(SCALES)]))
-    if not trust.sigma[worst] <= REFUSE_REL:
+    if not copied and not trust.sigma[worst] <= REFUSE_REL:
         return FailedFit("photo-scale-open", {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"})
     state, count = best.state, len(names)
     centre = (float(state.centre_px[0]), float(state.centre_px[1]))

@@ -83,6 +83,7 @@ class _Row:
     target: float
     u: float  # 1 sigma of the target, normal part
     limit: float = 0.0
+    between: tuple[str, str] | None = None  # of a right angle: the two measures
 
     @property
     def sigma(self) -> float:
@@ -168,19 +169,44 @@ def print_factors(
     """
     if not drawn or (not laid and paper_mm_per_px is None):
         raise ValueError("a drawn length, and a laid rule or a resolution, are needed")
+    by_dpi = None if paper_mm_per_px is None else _metric(_dpi_rows(paper_mm_per_px), 0.0, BOTH_WAYS)
+    paper, paper_by = _paper([(control, measure_control(control)) for control in laid], paper_mm_per_px, by_dpi)
+    return factors_between(plan_metric(drawn), paper, paper_by, by_dpi)
+
+
+def plan_metric(drawn: Sequence[Control]) -> Metric:
+    """Return what a pixel is in plan mm, from known lengths of the plan that went through the copier; at least one."""
     measures = [(control, measure_control(control)) for control in drawn]
     axis_rad = 0.0 if _slanted(measures) else _turned(measures)
     rows = [*_length_rows(measures, axis_rad), *_square_rows(measures, axis_rad)]
-    plan = _metric(rows, axis_rad, SLANTED if _slanted(measures) else COPIER)
-    by_dpi = None if paper_mm_per_px is None else _metric(_dpi_rows(paper_mm_per_px), 0.0, BOTH_WAYS)
-    paper, paper_by = _paper([(control, measure_control(control)) for control in laid], paper_mm_per_px, by_dpi)
-    across, down = axis_rad, _perpendicular(plan)
+    return _metric(rows, axis_rad, SLANTED if _slanted(measures) else COPIER)
+
+
+def flat_metric(covariance: FloatArray, axis_rad: float, name: str) -> Metric:
+    """Return the metric of a picture in which a pixel is one mm of paper each way, as far as is known.
+
+    Args:
+        covariance: (3, 3) of log scale x, log scale y and shear; picture axes, y down.
+        axis_rad: of the metric's own frame.
+        name: of what makes it uncertain.
+    """
+    c, s = np.cos(axis_rad), np.sin(axis_rad)
+    turn = np.array([[c * c, s * s, c * s], [s * s, c * c, -c * s], [-2 * c * s, 2 * c * s, c * c - s * s]])
+    values, axes = np.linalg.eigh(turn @ covariance @ turn.T)
+    weights = np.diag([2.0, 2.0, 1.0]) @ axes
+    rows = tuple(_Row(name, np.zeros(3), 0.0, float(u)) for u in np.sqrt(np.maximum(values, 0.0)))
+    return Metric(np.array([1.0, 1.0, 0.0]), weights, rows, axis_rad)
+
+
+def factors_between(plan: Metric, paper: Metric, paper_by: str, by_dpi: Metric | None = None) -> PrintFactors:
+    """Return what the copier did, from what a pixel is in plan mm and in mm of paper."""
+    across, down = plan.axis_rad, _perpendicular(plan)
     skew_plan, skew_paper = plan.skew(across, down), paper.skew(across, down)
     return PrintFactors(
         x=_ratio(paper, plan, across),
         y=_ratio(paper, plan, down),
         shear=Estimate(float(-np.arcsin(skew_paper[0])), (*skew_plan[1], *skew_paper[1]), relative=False),
-        axis_rad=axis_rad,
+        axis_rad=plan.axis_rad,
         paper_by=paper_by,
         dpi_x=None if by_dpi is None else _ratio(by_dpi, plan, across),
         dpi_y=None if by_dpi is None else _ratio(by_dpi, plan, down),
@@ -230,7 +256,8 @@ def _square_rows(measures: Sequence[tuple[Control, Measure]], axis_rad: float) -
             if abs(apart - np.pi / 2) <= SAME_DIRECTION_RAD:
                 u = float(np.hypot(np.hypot(one.angle_u_rad, two.angle_u_rad), DRAWN_SQUARE_RAD))
                 row = _between_row(one.angle_rad - axis_rad, two.angle_rad - axis_rad) / size
-                rows.append(_Row(f"{one.name} and {two.name} drawn square", row, 0.0, u))
+                named = f"{one.name} and {two.name} drawn square"
+                rows.append(_Row(named, row, 0.0, u, between=(one.name, two.name)))
     return rows
 
 

@@ -10,21 +10,23 @@ import numpy as np
 
 from calibration.adjust import adjust
 from calibration.budget import Term
-from calibration.controls import Control, StraightLine
+from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt
 from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
+from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
+from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
 from digitize.shapes import OutlineHints, Picture, Rule, SheetView, SpanPlaces
 from digitize.sheet import find_sheet, flat_light
-from digitize.sources import photo_controls
-from digitize.traced import Clock
+from digitize.sources import drawn_controls, factors_size, photo_controls
+from digitize.traced import Clock, CopySize
 
 # Of the points that the geometry's uncertainty is worked out at, this share does not exceed the term in the budget.
 SHARE = 0.95
@@ -32,6 +34,9 @@ SHARE = 0.95
 FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
+# Why lengths that are all taken for true may fail where a copy is not true to size.
+SCALE_RESTS = ("photo-rests", "shear-assumed")  # doubts about the paper's own scale
+COPY_IS_OFF = ("rules-disagree", "rules-or-bent")
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +50,46 @@ class Photographed:
     rules: tuple[Rule, ...]  # their places in the flat picture
     spans: tuple[SpanPlaces, ...]
     doubts: tuple[Doubt, ...]
+    scale: PlanScale | None  # where drawn lengths are the scale: of the plan, not of this copy's paper
+
+    def factors(self, scale: PlanScale) -> PrintFactors:
+        """Return what the copier did by known lengths of the plan."""
+        return scale.factors(LiftsOnPlan.of(self.flatness, scale))
+
+    def scale_by(self, stated: Sequence[Control]) -> PlanScale:
+        """Return the plan's scale by known lengths between places of the flat picture.
+
+        Raises:
+            Refusal: they disagree.
+        """
+        on_paper = [_rescaled(control, self._on_paper(control), 1.0 / self.sheet.px_per_mm) for control in stated]
+        found = plan_scale_on_paper(self.photo, on_paper)
+        if isinstance(found, FailedFit):
+            raise Refusal(found.code, **found.facts)
+        return found
+
+    @property
+    def drawn(self) -> tuple[Control, ...]:
+        """The lengths that the plan's scale rests on, in the flat picture."""
+        px = self.sheet.px_per_mm
+        return tuple(
+            _rescaled(one, self.sheet.to_flat_px(SheetPoints(one.places.xy * FLIP)), px)
+            for one in (self.scale.drawn if self.scale else ())
+        )
+
+    @property
+    def rests(self) -> tuple[Doubt, ...]:
+        """What the paper's own scale rests on, where that is not said already."""
+        return tuple(one for one in self.photo.doubts if one.code in SCALE_RESTS and one not in self.doubts)
+
+    def _on_paper(self, control: Control) -> FloatArray:
+        return np.asarray(self.sheet.to_sheet(control.places.xy).xy * FLIP)
+
+    @property
+    def copy(self) -> CopySize | None:
+        """The copy's size against the plan, where real rules are in the photo too."""
+        laid = any(rule.role == "laid" for rule in self.rules)
+        return factors_size(self.factors(self.scale)) if self.scale and laid else None
 
     def hints(self, told: OutlineHints) -> OutlineHints:
         """Return what the person said, places in the flat picture, and how to tell the person a place."""
@@ -78,17 +123,26 @@ class Photographed:
         Args:
             on_sheet: the outline in the frame of the flat picture's calibration, in order.
         """
-        points = SheetPoints(on_sheet.xy + np.array([self.sheet.left_mm, self.sheet.top_mm]))
-        shape = float(np.quantile(self.photo.u_outline_mm(points), SHARE))
-        bent = float(np.quantile(self.flatness.u_outline_mm(self.photo, points), SHARE))
+        points = self.sheet.to_sheet(self.calibration.to_px(on_sheet).xy)
+        known, flatness = (
+            (self.scale, LiftsOnPlan.of(self.flatness, self.scale)) if self.scale else (self.photo, self.flatness)
+        )
+        shape = float(np.quantile(known.u_outline_mm(points), SHARE))
+        bent = float(np.quantile(flatness.u_outline_mm(self.photo, points), SHARE))
         return (
             Term("the camera's place and its lens", shape, "the adjustment of all rules, lines and angles, carried on"),
             Term("the flatness of the sheet", bent, "what lift the photo would not show, or shows"),
         )
 
 
-def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photographed:
+def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False) -> Photographed:
     """Find the sheet, its rules and the camera, and lay the sheet flat.
+
+    Args:
+        picture: the photo.
+        plan: what the person says.
+        clock: of the stages.
+        checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
 
     Raises:
         Refusal: ``lens-other-camera``, ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's
@@ -104,12 +158,12 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
     with clock("solve"):
-        controls = photo_controls([one.rule for one in search.rules], spans)
-        photo, lines = _adjusted(picture, controls, view, search, lens)
-        bent = flatness(photo, controls, lines)
+        evidence = _Evidence.of(picture, view, search, spans, lens)
+        photo, scale = evidence.checked() if checked else evidence.adjusted()
+        bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent)
+        return _laid_flat(even, view, search, spans, photo, bent, scale)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
@@ -132,21 +186,85 @@ def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
     return lens
 
 
-def _adjusted(
-    picture: Picture, controls: tuple[Control, ...], view: SheetView, search: PhotoRuleSearch, lens: KnownLens | None
-) -> tuple[PhotoCalibration, tuple[StraightLine, ...]]:
-    """Return the camera, and the lines that it was found with."""
-    in_the_way = [one for one in search.doubts if one.weight == "refused"]
-    if not controls and in_the_way:
-        raise Refusal.of(in_the_way[0])
-    height, width = picture.grey.shape
-    lines = (*view.edges, *view.lines)
-    names = {control.name for control in controls} | {line.name for line in lines}
-    angles = [one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names]
-    found = adjust(controls, lines, angles, (width, height), picture.focal_px, lens)
-    if isinstance(found, FailedFit):
-        raise Refusal(found.code, **found.facts)
-    return found, lines
+@dataclass(frozen=True, eq=False)
+class _Evidence:
+    """All that one photo shows of its camera and its sheet."""
+
+    size_px: tuple[int, int]
+    focal_px: float | None
+    lens: KnownLens | None
+    controls: tuple[Control, ...]
+    drawn: tuple[Control, ...]  # those that went through the copier
+    told: tuple[str, ...]  # rules that the plan file calls drawn
+    lines: tuple[StraightLine, ...]
+    angles: tuple[KnownAngle, ...]
+
+    @classmethod
+    def of(
+        cls,
+        picture: Picture,
+        view: SheetView,
+        search: PhotoRuleSearch,
+        spans: Sequence[SpanPlaces],
+        lens: KnownLens | None,
+    ) -> _Evidence:
+        """Gather it.
+
+        Raises:
+            Refusal: there is no known length, and why.
+        """
+        rules = [one.rule for one in search.rules]
+        controls = photo_controls(rules, spans)
+        in_the_way = [one for one in search.doubts if one.weight == "refused"]
+        if not controls and in_the_way:
+            raise Refusal.of(in_the_way[0])
+        height, width = picture.grey.shape
+        lines = (*view.edges, *view.lines)
+        names = {control.name for control in controls} | {line.name for line in lines}
+        angles = tuple(one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names)
+        drawn = drawn_controls(rules, spans)
+        told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
+        return cls((width, height), picture.focal_px, lens, controls, drawn, told, lines, angles)
+
+    def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
+        """Return the camera, and the plan's scale where drawn lengths carry it both ways.
+
+        Where they do not, everything is taken to be true together: the millimetres are those of the paper. Where that
+        cannot be, the copy is off, and its drawn lengths are the scale for what they are worth.
+
+        Raises:
+            Refusal: the adjustment's own reason.
+        """
+        copied = self._found(copied=True) if self.drawn else None
+        scale = plan_scale(copied, self.drawn, self.told) if isinstance(copied, PhotoCalibration) else None
+        if isinstance(scale, PlanScale) and all(scale.calibration.certified):
+            return scale.photo, scale
+        found = self._found(copied=False)
+        if isinstance(found, PhotoCalibration):
+            return found, None
+        if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
+            return scale.photo, scale
+        failed = copied if isinstance(copied, FailedFit) else found  # it allowed more, and so knows better why
+        raise Refusal(failed.code, **failed.facts)
+
+    def checked(self) -> tuple[PhotoCalibration, PlanScale | None]:
+        """Return the camera by what is real, and the plan's scale as far as drawn lengths carry it.
+
+        Raises:
+            Refusal: the adjustment's own reason, or that drawn lengths disagree.
+        """
+        photo = self._found(copied=True)
+        if isinstance(photo, FailedFit):
+            raise Refusal(photo.code, **photo.facts)
+        scale = plan_scale(photo, self.drawn, self.told) if self.drawn else None
+        if isinstance(scale, FailedFit):
+            raise Refusal(scale.code, **scale.facts)
+        return photo, scale
+
+    def _found(self, *, copied: bool) -> PhotoCalibration | FailedFit:
+        return adjust(
+            self.controls, self.lines, self.angles, self.size_px, self.focal_px, self.lens, copied=copied
+        )
 
 
 def _laid_flat(
@@ -156,20 +274,25 @@ def _laid_flat(
     spans: Sequence[SpanPlaces],
     photo: PhotoCalibration,
     bent: Flatness,
+    scale: PlanScale | None,
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
     covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
     sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered)
-    calibration = replace(photo.over(region), matrix=sheet.matrix, doubts=())
+    if scale:
+        calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
+    else:
+        calibration = replace(photo.over(region), matrix=sheet.matrix, doubts=())
     return Photographed(
         sheet,
         photo,
         bent,
         calibration,
-        tuple(_on_flat(one.rule, sheet, photo) for one in search.rules),
+        tuple(_as_taken(_on_flat(one.rule, sheet, photo), scale) for one in search.rules),
         tuple(spans),
-        (*search.doubts, *photo.doubts, *bent.doubts),
+        (*search.doubts, *photo.doubts, *bent.doubts) if scale is None else _of_plan(search, photo, bent, scale),
+        scale,
     )
 
 
@@ -180,6 +303,23 @@ def _frame(picture: Picture) -> FloatArray:
     corners = np.array([(low, low), (right, low), (right, lower), (low, lower)])
     share = np.linspace(0.0, 1.0, FRAME_PLACES, endpoint=False)[:, None]
     return np.concatenate([a + share * (b - a) for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True)])
+
+
+def _rescaled(control: Control, places: FloatArray, by: float) -> Control:
+    """Return a control with its places elsewhere, where pixels are so much finer."""
+    return replace(
+        control, places=PxPoints(places), sigma_px=control.sigma_px * by, sigma_across_px=control.sigma_across_px * by
+    )
+
+
+def _of_plan(search: PhotoRuleSearch, photo: PhotoCalibration, bent: Flatness, scale: PlanScale) -> tuple[Doubt, ...]:
+    """Return the doubts where drawn lengths are the scale, whatever the photo's own rests on."""
+    return (*search.doubts, *(one for one in photo.doubts if one.code not in SCALE_RESTS), *bent.doubts, *scale.doubts)
+
+
+def _as_taken(rule: Rule, scale: PlanScale | None) -> Rule:
+    """Return a rule as what it was taken for in the end."""
+    return replace(rule, role="laid") if scale and rule.control.name in scale.left_out else rule
 
 
 def _on_flat(rule: Rule, sheet: FlatSheet, photo: PhotoCalibration) -> Rule:

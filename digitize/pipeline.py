@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -40,6 +40,9 @@ from digitize.writers.dxf import write_dxf
 from digitize.writers.pdf import write_pdf
 from digitize.writers.record import write_record
 from digitize.writers.svg import write_svg
+
+if TYPE_CHECKING:
+    from digitize.photographed import Photographed
 
 OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
 
@@ -200,9 +203,13 @@ def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:
 def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     from digitize.photographed import photographed  # scans need nothing of it
 
-    flat = photographed(picture, plan, clock)
+    return scaled_flat(photographed(picture, plan, clock), plan)
+
+
+def scaled_flat(flat: Photographed, plan: PlanSettings) -> Scaled:
+    """Return a photo laid flat as a picture of known scale."""
     return Scaled(
-        flat.sheet.picture, flat.calibration, flat.rules, flat.spans, None, flat.hints(plan.outline_hints),
+        flat.sheet.picture, flat.calibration, flat.rules, flat.spans, flat.copy, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
     )  # fmt: skip
 

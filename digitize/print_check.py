@@ -20,7 +20,7 @@ from calibration.solve import Calibration
 from calibration.units import parse_length
 from digitize.assemble import print_record, refusal_record
 from digitize.outbox import Outbox, sha256_of
-from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, solved, trace_scaled
+from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_flat, solved, trace_scaled
 from digitize.print_evidence import (
     Compared,
     Evidence,
@@ -93,7 +93,7 @@ def parse_tolerance(text: str | None) -> Tolerance:
 def run_print_check(
     plan_path: Path, out: Path, *, tolerance: str | None = None, replace: bool = False, progress: Progress | None = None
 ) -> Outcome:
-    """Take a scan of a copy to its verdict; write the page and the record, or nothing.
+    """Take a scan or photo of a copy to its verdict; write the page and the record, or nothing.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
@@ -131,7 +131,7 @@ def checked(plan: PlanSettings, tolerance: Tolerance, clock: Clock) -> Checked:
     single = None
     if sizes[0] is not None and sizes[1] is not None and compared.factors.x.measured and compared.factors.y.measured:
         single = single_setting((compared.factors.x.value, compared.factors.y.value), (sizes[0], sizes[1]))
-    ways = _ways(traced)
+    ways = _ways(traced, compared.evidence.picture.captured)
     told = _verdict_doubts(compared, verdict, tolerance, ways)
     return Checked(
         compared, traced, tolerance, verdict, effects, sizes, single, ways, (*told, *compared.doubts, *doubts)
@@ -141,13 +141,17 @@ def checked(plan: PlanSettings, tolerance: Tolerance, clock: Clock) -> Checked:
 def _body(evidence: Evidence, plan: PlanSettings, clock: Clock) -> tuple[Traced | None, tuple[Doubt, ...]]:
     """Return the traced outline in plan mm; the factors stand without it."""
     try:
-        return _trace(evidence, solved(evidence.drawn, evidence.doubts), plan, clock), ()
+        flat = evidence.flat
+        calibration = solved(evidence.drawn, evidence.doubts) if flat is None else flat.calibration
+        return _trace(evidence, calibration, plan, clock), ()
     except Refusal as refusal:
         why = refusal.doubt
         return None, (doubt("body-not-traced", why=why.text, remedy=why.remedy),)
 
 
 def _trace(evidence: Evidence, calibration: Calibration, plan: PlanSettings, clock: Clock) -> Traced:
+    if evidence.flat is not None:
+        return trace_scaled(scaled_flat(evidence.flat, plan), plan, clock)
     scaled = Scaled(
         evidence.picture, calibration, evidence.rules, evidence.spans, None, plan.outline_hints, plan.body.neck,
         (), lambda _: (), lambda px: px,
@@ -220,9 +224,9 @@ def _sizes(factors: PrintFactors, traced: Traced | None, plan: PlanSettings) -> 
     return reach[0], reach[1]
 
 
-def _ways(traced: Traced | None) -> tuple[str, str]:
+def _ways(traced: Traced | None, captured: str) -> tuple[str, str]:
     """Return the copy's x and y in words that can be pointed at on the sheet."""
-    scan = ("left to right in the scan", "top to bottom in the scan")
+    scan = (f"left to right in the {captured}", f"top to bottom in the {captured}")
     if traced is None:
         return scan
     tilt = abs(math.sin(body_directions(traced)[1]))

@@ -1,4 +1,4 @@
-"""What a scan says of a copy's size: which lengths went through the copier, and which lay on the glass.
+"""What a picture says of a copy's size: which lengths went through the copier, and which lay on the sheet.
 
 Also whether the two were told apart rightly, as far as the scanner's own scale can tell.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,6 +30,9 @@ from digitize.shapes import Picture, Rule, SpanPlaces
 from digitize.sources import span_control
 from digitize.traced import Clock, Traced, body_to_px
 
+if TYPE_CHECKING:
+    from digitize.photographed import Photographed
+
 LEAST_DPI = 100.0  # below this a resolution is what programs write when they know nothing
 # Half-width of a stated body size: rounded to a millimetre or 1/32 in, and the line drawn by hand to the rounded size.
 STATED_LIMIT_MM = 0.5
@@ -41,7 +45,7 @@ SAY_UNIT = 'Say which in the plan file: [[rule]] unit = "mm" or "in", near = [x,
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
-    """The rules and spans of a scan, by what they went through."""
+    """The rules and spans of a picture, by what they went through."""
 
     picture: Picture
     rules: tuple[Rule, ...]
@@ -50,6 +54,7 @@ class Evidence:
     laid: tuple[Control, ...]
     doubts: tuple[Doubt, ...]
     told: bool  # the plan file says of some rule what it is
+    flat: Photographed | None = None  # of a photo: how it was laid flat; the picture is the flat one
 
     @property
     def paper_mm_per_px(self) -> tuple[float, float] | None:
@@ -89,17 +94,17 @@ def nothing_stated(evidence: Evidence) -> Refusal:
 
 
 def gather(plan: PlanSettings, clock: Clock) -> Evidence:
-    """Read a scan and find its known lengths.
+    """Read a picture and find its known lengths.
 
     Raises:
-        Refusal: the picture cannot be read, ``print-check-photo``, ``no-paper-scale``.
+        Refusal: the picture cannot be read, ``no-paper-scale``; a photo's own reasons.
     """
     with clock("read"):
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
     if picture.captured == "photo":
-        raise Refusal("print-check-photo", file=picture.file)
+        return _gather_photo(picture, plan, clock)
     with clock("rule"):
         search = find_rules(picture, plan.rules, others=True)
         spans = span_places(picture.grey, plan.spans)
@@ -110,6 +115,19 @@ def gather(plan: PlanSettings, clock: Clock) -> Evidence:
     if not laid and found.paper_mm_per_px is None:
         raise Refusal("no-paper-scale", file=picture.file)
     return found
+
+
+def _gather_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Evidence:
+    """Lay a photo flat by what is real in it, and find its known lengths."""
+    from digitize.photographed import photographed  # scans need nothing of it
+
+    flat = photographed(picture, plan, clock, checked=True)
+    laid = one_each([rule for rule in flat.rules if rule.role == "laid"])
+    if not laid:
+        raise Refusal("no-paper-scale", file=picture.file)
+    return Evidence(
+        flat.sheet.picture, flat.rules, flat.spans, flat.drawn, laid, (*flat.doubts, *flat.rests), True, flat
+    )
 
 
 def one_each(rules: Sequence[Rule]) -> tuple[Control, ...]:
@@ -139,10 +157,14 @@ def compare(evidence: Evidence, drawn: Sequence[Control]) -> Compared:
     Raises:
         Refusal: ``which-is-laid``, ``rules-disagree`` or ``factor-implausible``.
     """
-    plan = _agreeing(drawn, evidence)
-    if evidence.laid:
-        _agreeing(evidence.laid, evidence)
-    factors = print_factors(drawn, evidence.laid, evidence.paper_mm_per_px)
+    if evidence.flat is not None:
+        scale = evidence.flat.scale_by(drawn)
+        plan, factors = scale.calibration, evidence.flat.factors(scale)
+    else:
+        plan = _agreeing(drawn, evidence)
+        if evidence.laid:
+            _agreeing(evidence.laid, evidence)
+        factors = print_factors(drawn, evidence.laid, evidence.paper_mm_per_px)
     if implausible(factors):
         x, y = (f"{PERCENT * factor.value:.1f}" for factor in (factors.x, factors.y))
         dpi = evidence.picture.dpi
@@ -215,7 +237,9 @@ def _role_doubt(laid_off: float, drawn_off: float, off: float, limit: float) -> 
 
 
 def _feeds(evidence: Evidence) -> tuple[FeedTest, ...]:
-    """Return the test for uneven feeding of every rule, drawn ones first."""
+    """Return the test for uneven feeding of every rule, drawn ones first; in a photo the lens could look the same."""
+    if evidence.flat is not None:
+        return ()
     floor_px = 1.0 if evidence.picture.two_level else 0.0
     tests = []
     for rule in sorted(evidence.rules, key=lambda one: one.role != "drawn"):
@@ -233,6 +257,8 @@ def paper_calibration(evidence: Evidence) -> Calibration:
     Raises:
         Refusal: the laid rules disagree.
     """
+    if evidence.flat is not None:
+        return evidence.flat.calibration
     if evidence.laid:
         return _agreeing(evidence.laid, evidence)
     assert evidence.paper_mm_per_px is not None  # gather refused it otherwise

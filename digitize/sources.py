@@ -10,7 +10,7 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.controls import Control
 from calibration.frames import PxPoints
-from calibration.print_factors import SCANNER_LIMIT_REL
+from calibration.print_factors import SCANNER_LIMIT_REL, PrintFactors
 from calibration.solve import Calibration, solve
 from calibration.units import MM_PER_INCH
 from digitize.shapes import Rule, SpanPlaces
@@ -26,16 +26,17 @@ def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[C
     Drawn rules and spans went through the copier with the outline. A laid rule measures the paper only, so
     it counts when nothing drawn is there.
     """
+    return drawn_controls(rules, spans) or tuple(rule.control for rule in rules)
+
+
+def drawn_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:
+    """Return the known lengths that went through the copier."""
     drawn = [rule.control for rule in rules if rule.role == "drawn"]
-    stated = [span_control(span, number) for number, span in enumerate(spans, 1)]
-    return (*drawn, *stated) or tuple(rule.control for rule in rules)
+    return (*drawn, *(span_control(span, number) for number, span in enumerate(spans, 1)))
 
 
 def photo_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:
-    """Return the known lengths of a photo: all of them.
-
-    Where laid rules and what the plan states disagree, the copy is not true to size; the adjustment says so.
-    """
+    """Return the known lengths of a photo: all of them, laid and drawn; see ``photographed`` for where they differ."""
     return (*(rule.control for rule in rules), *(span_control(span, number) for number, span in enumerate(spans, 1)))
 
 
@@ -65,6 +66,12 @@ def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibrat
         return None
     u_rel = math.hypot(SCANNER_LIMIT_REL / math.sqrt(3.0), scale_u_rel(calibration))
     return _copy_size(MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1], u_rel, "declared dpi", calibration)
+
+
+def factors_size(factors: PrintFactors) -> CopySize:
+    """Return the copy's size against the plan as two factors have it, along the plan's own directions."""
+    u95 = max(factors.x.u95, factors.y.u95)
+    return CopySize(100.0 * factors.x.value, 100.0 * factors.y.value, 100.0 * u95, factors.paper_by)
 
 
 def _copy_size(

@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.rule.photo_beside import facing, in_line, lies_beside, pitch_ratio, same_edge
-from digitize.rule.photo_body import Body, end_of_body, look_at_body, outline
+from digitize.rule.photo_body import SURE_LINE, SURE_STEP, Body, end_of_body, look_at_body, outline
 from digitize.rule.photo_edge import GraduatedEdge
 from digitize.rule.photo_unit import EDGES_AGREE, Sight, alone, by_scale, contradicts, together
 from digitize.rule.strip import Grey
@@ -140,6 +140,16 @@ def role_of(members: list[Found], seen: list[Body]) -> Looks:
     if not best.laid and any(one.edge.finer for one in members) and all(one.edge.finer for one in members):
         return Looks("laid", 0.6, "finer graduations than can be told stand at its edge")
     return Looks("laid" if best.laid else "drawn", best.sure, best.why)
+
+
+def parted(members: list[Found], seen: list[Body]) -> list[list[int]]:
+    """Return the members' numbers by what they are: a drawn rule beside a laid one looks like an edge of its body."""
+    laid = any(body.laid and body.sure >= SURE_STEP for body in seen)
+    drawn = [
+        n for n, (one, body) in enumerate(zip(members, seen, strict=True))
+        if laid and not body.laid and body.sure >= SURE_LINE and not one.edge.finer
+    ]  # fmt: skip
+    return [part for part in ([n for n in range(len(members)) if n not in drawn], drawn) if part]
 
 
 def _far(one: Found, members: list[Found], body: Body) -> Body:

@@ -10,9 +10,10 @@ import numpy as np
 from calibration.flags import Doubt, doubt
 from calibration.frames import PxPoints
 from digitize.rule.photo_beside import same_edge
+from digitize.rule.photo_body import Body
 from digitize.rule.photo_edge import GraduatedEdge, clear_pattern, follow_seed, read_edge
 from digitize.rule.photo_follow import Followed
-from digitize.rule.photo_group import Found, decided, in_bodies, look, looked_at, polygon_of, role_of
+from digitize.rule.photo_group import Found, decided, in_bodies, look, looked_at, parted, polygon_of, role_of
 from digitize.rule.photo_join import all_joined
 from digitize.rule.photo_records import Measured, PhotoRule, PhotoRuleSearch, photo_rule
 from digitize.rule.photo_square import Arm, arms_of_squares
@@ -28,6 +29,7 @@ SAME_ROWS = 14.0  # a seed's tiles this near to the band of a rule already follo
 SAME_SHARE = 0.7  # of the tiles
 SAME_TURN = 0.35  # sine
 TABLE = 200  # places along a course
+OTHER_BODIES = 10_000  # added to the number of a body for another beside it that was taken for a part of it
 
 
 def _sees(stripes: Stripes, followed: Followed) -> bool:
@@ -85,21 +87,31 @@ def _measured(edge: GraduatedEdge) -> Measured:
 
 def _records(picture: Picture, certain: list[Found]) -> list[PhotoRule]:
     """Return the records of all edges whose value is certain, the longest first."""
-    out = []
+    out: list[PhotoRule] = []
     names = {id(one): f"rule {number}" for number, one in enumerate(certain, start=1)}
     for number in dict.fromkeys(one.body for one in certain):
         members = [one for one in certain if one.body == number]
         seen = [look(picture.grey, one) for one in members]
-        looks = role_of(members, seen)
-        for one, body in zip(members, seen, strict=True):
-            assert one.decision.worth is not None
-            rule = photo_rule(
-                names[id(one)], _measured(one.edge), one.decision.worth, one.decision.evidence, looks.role, one.hint,
-                len(members),
-            )  # fmt: skip
-            area = PxPoints(polygon_of(picture.grey, one, members, body))
-            out.append(PhotoRule(rule, area, number, looks.sure, looks.why))
+        for more, part in enumerate(parted(members, seen)):
+            own, looks = [members[n] for n in part], [seen[n] for n in part]
+            out += _body_records(picture, names, own, looks, number + more * OTHER_BODIES)
     return sorted(out, key=lambda one: int(one.rule.control.name.split()[-1]))
+
+
+def _body_records(
+    picture: Picture, names: dict[int, str], members: list[Found], seen: list[Body], number: int
+) -> list[PhotoRule]:
+    """Return the records of the edges of one body."""
+    out, looks = [], role_of(members, seen)
+    for one, body in zip(members, seen, strict=True):
+        assert one.decision.worth is not None
+        rule = photo_rule(
+            names[id(one)], _measured(one.edge), one.decision.worth, one.decision.evidence, looks.role, one.hint,
+            len(members),
+        )  # fmt: skip
+        area = PxPoints(polygon_of(picture.grey, one, members, body))
+        out.append(PhotoRule(rule, area, number, looks.sure, looks.why))
+    return out
 
 
 def _length(one: Found) -> float:

@@ -85,13 +85,15 @@ class Sheet:
     lines: list[StraightLine] = field(default_factory=list)
     angles: list[KnownAngle] = field(default_factory=list)
 
-    def rule(self, start, deg: float, length: float, count: int = 0, source: Source = "laid rule") -> str:
-        """Lay a rule; a laid one is stiff and rises with the sheet below its ends."""
+    def rule(
+        self, start, deg: float, length: float, count: int = 0, source: Source = "laid rule", grown: float = 1.0
+    ) -> str:
+        """Lay a rule; a laid one is stiff and rises with the sheet below its ends. ``grown``: by the copier."""
         count, name = count or int(length) + 1, f"rule {len(self.controls) + 1}"
         at = np.linspace(0.0, length, count)
         along = np.array([np.cos(np.deg2rad(deg)), np.sin(np.deg2rad(deg))])
         bow = self.rng.normal(0, RULE_BOW_MM) * np.sin(np.pi * at / length)
-        true = at * (1.0 + self.rng.normal(0, 1) * self.own_u_mm / length)
+        true = at * grown * (1.0 + self.rng.normal(0, 1) * self.own_u_mm / length)
         xy = np.asarray(start) + true[:, None] * along + bow[:, None] * np.array([-along[1], along[0]])
         laid = source == "laid rule"
         lift = max(0.0, LIFT_MM + self.rng.normal(0, LIFT_U_MM)) if laid else 0.0

@@ -7,6 +7,8 @@ wrong but sound  called sound, and more than 0.3 mm off somewhere, or more of th
                  by over 0.1 mm
 scale            relative error of the outline's length and of the root of its area, the rule's own error apart
 covered          at least 95 % of the curve lies within the claimed outline.u95_mm
+
+Of copies ("copied", "drawn only") the plan is the truth, not the paper; "copy" is by how much the factors told are off.
 """
 
 from __future__ import annotations
@@ -35,10 +37,12 @@ from tests.maker.found_bodies import missing
 from tests.maker.photo import MadePhoto, make_photo
 from tests.maker.photo_mix import KINDS, photo_specs
 from tests.maker.photo_spec import PhotoSpec
+from tests.maker.truth import measure
 
 RIGHT_MM, WRONG_MM = 1.0, 0.3
 # kind -> rms median mm, largest deviation p95 mm, scale p95 %, found %
-GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf, 0.6, math.inf, 95.0)}
+GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf, 0.6, math.inf, 95.0),
+         "copied": (0.10, 0.30, 0.05, 95.0)}
 HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "sound", "look", "refused", "fault",
         "wrong but sound", "covered %", "lift told %", "s median"]
 LIFT_CODES = {"sheet-not-flat"}
@@ -56,6 +60,7 @@ class PhotoRow:
     scale: float  # the larger of the relative errors of the outline's length and of the root of its area
     compared: Comparison | None
     note: str = ""
+    copy_off: tuple[float, float, float] | None = None  # percent: of both factors told, and their 95 % interval
 
     @property
     def right(self) -> bool:
@@ -113,12 +118,36 @@ def run_photo(spec: PhotoSpec, out: Path) -> PhotoRow:
 def _compared(photo: MadePhoto, record: dict, codes: tuple[str, ...], out: Path, seconds: float) -> PhotoRow:
     """Return the row of a photo that gave an outline; the truth is stretched as the rules' own errors say."""
     found = np.array([(c["x_mm"], c["y_mm"]) for c in record["body"]["corners"]]).reshape(-1, 2)
-    compared = compare(read_body(out / "outline.dxf"), photo.outline_mm, photo.corners_mm, found)
-    told = 1.0 + float(np.mean([thing.error for thing in photo.laid if thing.edges] or [0.0]))
-    body = record["body"]
-    scale = max(abs(body["perimeter_mm"] / photo.measures["perimeter_mm"] * told - 1.0),
-                abs(math.sqrt(body["area_mm2"] / photo.measures["area_mm2"]) * told - 1.0))
-    return PhotoRow(photo.spec, record["verdict"], codes, seconds, float(record["outline"]["u95_mm"]), scale, compared)
+    true, corners = (plan_truth(photo) if of_plan(photo.spec) else (photo.outline_mm, photo.corners_mm))
+    compared = compare(read_body(out / "outline.dxf"), true, corners, found)
+    laid_error = float(np.mean([thing.error for thing in photo.laid if thing.edges] or [0.0]))
+    told = 1.0 + (0.0 if of_plan(photo.spec) else laid_error)
+    body, size = record["body"], measure(true)
+    scale = max(abs(body["perimeter_mm"] / size["perimeter_mm"] * told - 1.0),
+                abs(math.sqrt(body["area_mm2"] / size["area_mm2"]) * told - 1.0))
+    return PhotoRow(photo.spec, record["verdict"], codes, seconds, float(record["outline"]["u95_mm"]), scale, compared,
+                    copy_off=copy_errors(photo, record["copy"]))
+
+
+def of_plan(spec: PhotoSpec) -> bool:
+    """Return whether the answer is to be in mm of the plan, and the copy is off."""
+    return spec.drawn_rules and (spec.plan.copier_x, spec.plan.copier_y) != (1.0, 1.0)
+
+
+def plan_truth(photo: MadePhoto) -> tuple[FloatArray, FloatArray]:
+    """Return the outline and its corners in the plan's own mm."""
+    corners = np.asarray(photo.paper.drawing.ground.body.corners_mm).reshape(-1, 2)
+    return photo.plan_outline_mm, corners * [-1.0, 1.0] if photo.spec.plan.mirrored else corners
+
+
+def copy_errors(photo: MadePhoto, told: dict) -> tuple[float, float, float] | None:
+    """Return by how many percent both factors told are off, and what was claimed of them."""
+    if told["x_percent"] is None:
+        return None
+    plan = photo.spec.plan
+    quarter = round(photo.spec.turn_deg / 90.0) % 2
+    x, y = (plan.copier_y, plan.copier_x) if quarter else (plan.copier_x, plan.copier_y)
+    return told["x_percent"] - 100.0 * x, told["y_percent"] - 100.0 * y, told["u95_percent"]
 
 
 def show(row: PhotoRow) -> None:
@@ -128,6 +157,8 @@ def show(row: PhotoRow) -> None:
     if row.compared is not None:
         worst = (f" rms {row.compared.rms_mm:.3f} max {row.compared.max_mm:.3f} mm (u95 {row.u95_mm:.3f}) "
                  f"scale {100 * row.scale:.3f} %")
+    if row.copy_off is not None:
+        worst += " copy off {:+.3f} {:+.3f} % (u95 {:.3f})".format(*row.copy_off)
     flag = " WRONG BUT SOUND" if row.wrong_but_sound else "" if row.covered or row.compared is None else " not covered"
     laid = "+".join(one.model for one in spec.laid)
     mark = "ok  " if row.right else "FAIL"
@@ -147,6 +178,26 @@ def line_of(rows: list[PhotoRow]) -> list[object]:
         100.0 * sum(row.covered for row in answered) / max(1, len(answered)),
         100.0 * sum(row.lift_told for row in rows) / max(1, len(rows)), middle(row.seconds for row in rows),
     ]
+
+
+def check_print(spec: PhotoSpec, out: Path) -> None:
+    """Run the print check on one photo and print by how much its factors are off, and their 95 % intervals."""
+    from digitize.print_check import run_print_check
+
+    photo, start = cached_photo(spec), time.perf_counter()
+    record = run_print_check(photo.path, out / f"check-{spec.name}", replace=True).record
+    told, codes = record["print_check"], " ".join(reason["code"] for reason in record["reasons"])
+    if record["verdict"] == "refused":
+        print(f"{spec.name}: refused [{codes}]", flush=True)
+        return
+    off_x, off_y, _ = copy_errors(photo, record["copy"])
+    laid = " ".join(f"{100 * thing.error:+.3f}" for thing in photo.laid)
+    both = zip((off_x, off_y), (told["x"]["u95_percent"], told["y"]["u95_percent"]), strict=True)
+    parts = " ".join(f"{off:+.3f}/{u95:.3f}{'' if abs(off) <= u95 else ' OUTSIDE'}" for off, u95 in both)
+    plan = spec.plan
+    shear = f"{told['shear']['deg'] - plan.shear_deg:+.3f}/{told['shear']['u95_deg']:.3f}"
+    print(f"{spec.name}: copier {100 * plan.copier_x:.2f} {100 * plan.copier_y:.2f} rules {laid} %: {told['answer']} "
+          f"off {parts} % shear {shear} deg [{codes}] {time.perf_counter() - start:.1f} s", flush=True)
 
 
 def write_failure(row: PhotoRow, out: Path, folder: Path) -> None:
@@ -183,6 +234,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", choices=KINDS, action="append")
     parser.add_argument("--only", type=int, nargs="*", help="numbers of the photos to run")
+    parser.add_argument("--check", action="store_true", help="run the print check in place of the outline")
     given = parser.parse_args()
     out = Path(tempfile.gettempdir()) / "boutline-bench" / f"photos-{given.seed}"
     lines = []
@@ -190,6 +242,9 @@ def main() -> None:
         rows = []
         for spec in specs_of(kind, given.seed, given.count):
             if given.only is not None and int(spec.name.rsplit("-", 1)[1]) not in given.only:
+                continue
+            if given.check:
+                check_print(spec, out)
                 continue
             rows.append(run_photo(spec, out))
             show(rows[-1])

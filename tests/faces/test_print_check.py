@@ -181,11 +181,3 @@ def test_a_copy_within_a_tolerance_over_the_body_is_sound(copy: MadePrint, tmp_p
     assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
     assert record["print_check"]["tolerance"] == {"percent": None, "mm": 8.0}
     assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
-
-
-def test_a_photo_is_refused_with_what_to_do(copy: MadePrint, tmp_path: Path) -> None:
-    plan = beside(copy, "photo", copy.plan_path.read_text().replace('captured = "scan"', 'captured = "photo"'))
-    code, record, done = check(plan, tmp_path / "out")
-    assert code == 4
-    assert codes(record) == {"print-check-photo"}
-    told(done)

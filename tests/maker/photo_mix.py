@@ -13,13 +13,20 @@ from tests.maker.found_bodies import missing
 from tests.maker.level_spec import ALL_FAMILIES, HALVES, LevelSpec
 from tests.maker.photo_laid import put
 from tests.maker.photo_objects import METAL, MODELS
-from tests.maker.photo_paper import drawn, lay
+from tests.maker.photo_paper import lay
 from tests.maker.photo_place import Room, card_somewhere, rule_beside, square_in_corner
 from tests.maker.photo_spec import MAX_SHEET_MM, LaidSpec, Lift, PhotoSpec, Table
 from tests.maker.spec import RuleSpec
 
-PhotoKind = Literal["two rules or square", "one rule", "lifted"]
-KINDS: tuple[PhotoKind, ...] = ("two rules or square", "one rule", "lifted")
+PhotoKind = Literal["two rules or square", "one rule", "lifted", "copied", "drawn only"]
+KINDS: tuple[PhotoKind, ...] = ("two rules or square", "one rule", "lifted", "copied", "drawn only")
+KIND_LAYOUTS: dict[PhotoKind, tuple[str, str]] = {
+    "two rules or square": ("two rules", "square"), "one rule": ("one rule", "one rule"),
+    "lifted": ("two rules", "square"),
+    "copied": ("two rules", "two rules"),
+    "drawn only": ("no rule", "no rule"),
+}
+COPIES = ("copied", "drawn only")  # of these the plan is a copy as shops make them, its own rules drawn both ways
 LONG_RULES = ("steel 300", "steel 300 mm in", "steel 600", "steel 12 in", "steel 12 in mm", "steel 24 in", "black 300",
               "wood 300", "wood 12 in", "white 300", "clear 300")
 SHORT_RULES = ("steel 150", "steel 6 in")
@@ -52,9 +59,15 @@ def _plan(rng: Dice, family: str, number: int, with_rules: bool) -> LevelSpec:
     )
 
 
+def _copied(rng: Dice, plan: LevelSpec) -> LevelSpec:
+    """Return a plan as a copy that is up to 2 % off, differently both ways, and hardly slanted."""
+    x, y = (float(v) for v in rng.uniform(0.98, 1.02, 2))
+    return replace(plan, copier_x=x, copier_y=y, shear_deg=float(rng.uniform(-0.05, 0.05)))
+
+
 def _padded(rng: Dice, plan: LevelSpec) -> tuple[float, float, float, float] | None:
     """Return blank paper round a drawing so that the sheet stays within what is allowed; None: it is too large."""
-    wide, high = drawn(plan).sheet.size_mm
+    wide, high = lay(PhotoSpec(plan=plan)).size_mm
     limit = MAX_SHEET_MM if wide >= high else MAX_SHEET_MM[::-1]
     spare = np.minimum(np.array(limit) - (wide, high), SPARE_MM)
     if spare.min() < 0:
@@ -118,13 +131,15 @@ LAYOUTS = {"two rules": _two_rules, "square": _square, "one rule": _one_rule, "n
 
 def _laid_out(rng: Dice, spec: PhotoSpec, layout: str, family: str, number: int) -> PhotoSpec | None:
     """Return ``spec`` with a sheet of a family and the objects on it; None when this try does not fit."""
-    with_rules = _chance(rng, 0.15)
+    copied = spec.drawn_rules  # asked for beforehand: a copy with its own rules in view
+    with_rules = _chance(rng, 0.15) or copied
     plan = _plan(rng, family, number, with_rules)
+    plan = _copied(rng, plan) if copied else plan
     pad = _padded(rng, plan)
     if pad is None:
         return None
     spec = replace(spec, plan=plan, drawn_rules=with_rules, pad_mm=pad)
-    room = Room(lay(spec))
+    room = Room(lay(spec), rules_seen=copied)
     laid = LAYOUTS[layout](rng, room)
     if laid is None:
         return None
@@ -232,10 +247,12 @@ def _photo(kind: PhotoKind, seed: int, index: int, layout: str, long_px: int) ->
     if kind == "lifted":
         spec = replace(spec, kind=f"lifted {layout}", lift=LIFTS[index // 2 % len(LIFTS)], lift_mm=LIFTED_MM,
                        lift_to_deg=float(rng.uniform(0, 360)))
+    if kind in COPIES:
+        spec = replace(spec, drawn_rules=True)
     spec = with_sheet(spec, layout, (seed, number), index)
     if missing(spec.plan.family):
         return spec
-    return _framed(rng, _held(rng, spec), kind == "one rule")
+    return _framed(rng, _held(rng, spec), kind in ("one rule", "drawn only"))
 
 
 def photo_specs(seed: int, count: int, kind: PhotoKind = "two rules or square", long_px: int = 4000) -> list[PhotoSpec]:
@@ -244,5 +261,5 @@ def photo_specs(seed: int, count: int, kind: PhotoKind = "two rules or square", 
     "two rules or square" and "lifted" are two laid rules at even places and a framing square at odd ones. A body
     that this machine has no file for (``found_bodies.missing``) keeps its place and is to be passed over.
     """
-    layouts = ("one rule", "one rule") if kind == "one rule" else ("two rules", "square")
+    layouts = KIND_LAYOUTS[kind]
     return [_photo(kind, seed, index, layouts[index % 2], long_px) for index in range(count)]

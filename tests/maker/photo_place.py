@@ -10,10 +10,12 @@ from tests.maker.photo_laid import Placed, corners, put
 from tests.maker.photo_objects import MODELS
 from tests.maker.photo_paper import Paper, body_points, sheet_points
 from tests.maker.photo_spec import LaidSpec
+from tests.maker.rules import DrawnRule
 
 CLEAR_MM = 5.0  # from the outline: the thickest object seen from the steepest side hides less
 OVERHANG = 0.12  # share of an object that may reach over the sheet's edge
 APART_MM = 2.0  # between two objects
+RULE_TALL_MM = 12.0  # of a drawn rule with its numbers
 TRIES = 240
 REACH_MM = 75.0  # from a side of the sheet to a rule along it
 SIDES = ("low", "right", "up", "left")
@@ -23,13 +25,15 @@ SLANT_SHARE = 0.12  # of rules not laid along a side
 class Room:
     """A sheet, its body, and what lies there already."""
 
-    def __init__(self, paper: Paper) -> None:
+    def __init__(self, paper: Paper, *, rules_seen: bool = False) -> None:
+        """``rules_seen``: nothing may lie on the rules that are drawn on the sheet."""
         self.paper = paper
         self.sheet = shapely.Polygon(paper.corners_mm)
         ground = paper.drawing.ground
         ring = np.asarray(ground.shape.intersection(ground.kept).buffer(0.0).exterior.coords)
         self.body = shapely.Polygon(sheet_points(paper, body_points(paper, ring))).buffer(CLEAR_MM)
-        self.taken: list[shapely.Geometry] = []
+        drawn = paper.drawing.sheet.rules if rules_seen else ()
+        self.taken: list[shapely.Geometry] = [_drawn_rule(paper, rule) for rule in drawn]
 
     def fits(self, placed: Placed) -> bool:
         """Return whether an object may lie there."""
@@ -45,6 +49,12 @@ class Room:
             return False
         self.taken.append(placed.footprint())
         return True
+
+
+def _drawn_rule(paper: Paper, rule: DrawnRule) -> shapely.Geometry:
+    """Return where a drawn rule is on the sheet, its numbers included."""
+    ends = rule.start_mm + np.outer(rule.present[[0, -1]] * rule.pitch_mm, rule.along)
+    return shapely.LineString(ends @ paper.plan_to_sheet[:, :2].T + paper.plan_to_sheet[:, 2]).buffer(RULE_TALL_MM)
 
 
 def _at(model: str, middle: FloatArray, angle_deg: float) -> tuple[float, float]:

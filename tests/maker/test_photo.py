@@ -18,7 +18,7 @@ from tests.maker.level_spec import LevelSpec
 from tests.maker.photo import describe_photo, make_photo
 from tests.maker.photo_bad import FAULTS, bad_specs
 from tests.maker.photo_laid import put
-from tests.maker.photo_mix import KINDS, METAL, photo_specs
+from tests.maker.photo_mix import COPIES, KINDS, METAL, photo_specs
 from tests.maker.photo_objects import MODELS
 from tests.maker.photo_paper import heights, lay
 from tests.maker.photo_press import meet_paper, render
@@ -303,9 +303,12 @@ def test_photos_of_a_mix_keep_their_promises(kind):
         assert all(shapely.contains_xy(frame, *edge.places_px.T).all() for edge in photo.edges)
         hidden = shapely.union_all([shapely.Polygon(ring) for thing in photo.laid for ring in thing.covered_px])
         assert not shapely.contains_xy(hidden, *drawn.T).any()
-        count = {"two rules": 2, "square": 1, "one rule": 1}[spec.kind.removeprefix("lifted ")]
+        count = {"two rules": 2, "square": 1, "one rule": 1, "no rule": 0}[spec.kind.removeprefix("lifted ")]
         assert sum(thing.kind != "card" for thing in photo.laid) == count
-        if kind == "one rule":
+        if kind in COPIES:
+            rules = [shapely.LineString(edge.places_px) for edge in photo.drawn]
+            assert len(rules) >= 2 and not any(rule.intersects(hidden) for rule in rules)
+        if kind in ("one rule", "drawn only"):
             assert shapely.contains_xy(frame, *photo.sheet_corners_px.T).all()
 
 
