@@ -18,6 +18,7 @@ from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit
+from digitize.photo_faults import explained, outline_doubt, refuse_outline, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
@@ -91,8 +92,8 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
     """Find the sheet, its rules and the camera, and lay the sheet flat.
 
     Raises:
-        Refusal: ``lens-other-camera``, ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's
-            own reason.
+        Refusal: ``lens-other-camera``, ``two-sheets``, ``sheet-outline``, ``photo-no-rule`` or what stood in a rule's
+            way, or the adjustment's own reason, or what is likeliest to be behind either.
         UsageError: ``lens-shape``.
     """
     lens = lens_for(picture, plan)
@@ -103,13 +104,15 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
     with clock("rule"):
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
+        if plan.body.near is None:
+            refuse_outline(view, search.rules)
     with clock("solve"):
         controls = photo_controls([one.rule for one in search.rules], spans)
         photo, lines = _adjusted(picture, controls, view, search, lens)
         bent = flatness(photo, controls, lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent)
+        return _laid_flat(even, view, search, spans, photo, bent, controls)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
@@ -138,14 +141,14 @@ def _adjusted(
     """Return the camera, and the lines that it was found with."""
     in_the_way = [one for one in search.doubts if one.weight == "refused"]
     if not controls and in_the_way:
-        raise Refusal.of(in_the_way[0])
+        raise explained(Refusal.of(in_the_way[0]), picture, controls)
     height, width = picture.grey.shape
     lines = (*view.edges, *view.lines)
     names = {control.name for control in controls} | {line.name for line in lines}
     angles = [one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names]
     found = adjust(controls, lines, angles, (width, height), picture.focal_px, lens)
     if isinstance(found, FailedFit):
-        raise Refusal(found.code, **found.facts)
+        raise explained(Refusal(found.code, **found.facts), picture, controls, found.facts)
     return found, lines
 
 
@@ -156,6 +159,7 @@ def _laid_flat(
     spans: Sequence[SpanPlaces],
     photo: PhotoCalibration,
     bent: Flatness,
+    controls: Sequence[Control],
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
@@ -169,7 +173,7 @@ def _laid_flat(
         calibration,
         tuple(_on_flat(one.rule, sheet, photo) for one in search.rules),
         tuple(spans),
-        (*search.doubts, *photo.doubts, *bent.doubts),
+        (*search.doubts, *photo.doubts, *bent.doubts, *short_rule(controls), *outline_doubt(view, search.rules)),
     )
 
 
