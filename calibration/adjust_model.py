@@ -281,6 +281,18 @@ def normal_equations(scene: Scene, state: State, rows: Rows) -> Normal:
     return add_known(scene, state, Normal(matrix, pull, float(np.sum(rows.misfit**2))))
 
 
+def cost_at(scene: Scene, state: State, weight: FloatArray) -> float:
+    """Return the cost that ``normal_equations`` would give at a state, without their slopes."""
+    on = _Spots.of(scene, state)
+    view = viewed(state, np.vstack([on.sheet_mm, on.lift_mm]))
+    speed = view.by_sheet[:, 0] * on.along[0] + view.by_sheet[:, 1] * on.along[1]
+    ahead = speed / np.hypot(*speed)
+    off = scene.seen_px.T - state.centre_px[:, None] - state.focal_px * view.seen
+    turned_off = np.stack([ahead[0] * off[0] + ahead[1] * off[1], ahead[0] * off[1] - ahead[1] * off[0]])
+    angles = sum(misfit**2 for _, misfit in angle_rows(scene, state))
+    return float(np.sum((turned_off * weight) ** 2) + angles + np.sum(beforehand(scene, state)[1] ** 2))
+
+
 def by_bending(scene: Scene, rows: Rows) -> FloatArray:
     """Return (U, 1) the pull of each unit of k3 on the unknowns."""
     pull = np.zeros((scene.unknowns, len(LEFT_OUT)))

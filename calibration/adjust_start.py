@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
-from itertools import product
 
 import numpy as np
 
 from calibration.adjust_fit import End, damped, same_end, weights
-from calibration.adjust_model import DIRECTION, Scene, State, linearised, normal_equations
+from calibration.adjust_model import DIRECTION, Scene, State, cost_at
 from calibration.camera import FACING, CameraPose, turned
 from calibration.frames import BoolArray, FloatArray, PxPoints
 from calibration.lens import Lens
@@ -26,10 +26,11 @@ def starts_of(scene: Scene, used: BoolArray) -> list[State]:
     few = _thinned(scene, used)
     weight = weights(few, np.ones(len(few.of), dtype=np.bool_), np.ones((few.things, 2)))
     tried = []
-    for lens, tilt in product(_lenses(few), _tilts()):
-        state = begun(few, lens, turned(tilt) @ FACING)
-        if state:
-            tried.append((normal_equations(few, state, linearised(few, state, weight)).cost, state))
+    for lens, ideal in _straightened(few):
+        for tilt in _tilts():
+            state = begun(few, lens, ideal, turned(tilt) @ FACING)
+            if state:
+                tried.append((cost_at(few, state, weight), state))
     tried.sort(key=lambda pair: pair[0])
     ends = [end for _, state in tried[:FOLLOWED] if (end := damped(few, state, weight, ROUNDS))]
     ends.sort(key=lambda end: end.normal.cost)
@@ -77,11 +78,27 @@ def _thinned(scene: Scene, used: BoolArray) -> Scene:
     )  # fmt: skip
 
 
-def begun(scene: Scene, lens: Lens, rotation: FloatArray) -> State | None:
-    """Return the state in which every thing lies where this camera sees it; None when it cannot."""
+def _straightened(scene: Scene) -> list[tuple[Lens, PxPoints]]:
+    """Return the lenses to try with all places as an ideal lens would show them; those that reach every place."""
+    found = []
+    for lens in _lenses(scene):
+        with suppress(ValueError):
+            found.append((lens, lens.undistort(PxPoints(scene.seen_px))))
+    return found
+
+
+def begun(scene: Scene, lens: Lens, ideal: PxPoints, rotation: FloatArray) -> State | None:
+    """Return the state in which every thing lies where this camera sees it; None when it cannot.
+
+    Args:
+        scene: what was seen.
+        lens: the lens that may have seen it so.
+        ideal: (P, 2) the places as seen without that lens's bending.
+        rotation: (3, 3) of the camera.
+    """
     pose = CameraPose(rotation, np.array([0.0, 0.0, 1.0]), lens.focal_px, lens.centre_px)
     try:
-        sheet = pose.to_sheet(lens.undistort(PxPoints(scene.seen_px))).xy
+        sheet = pose.to_sheet(ideal).xy
     except ValueError:
         return None
     distance_mm = _distance_mm(scene, sheet)

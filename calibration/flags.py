@@ -49,6 +49,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
     "unit-uncertain": ("refused", "The graduations at {place} px may be {candidates}: their unit is not certain.", "Say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
+    "unit-contradicted": ("refused", "The plan file says that the graduations at {place} px are in {told}, but they look like {seen}.", "Read the numbers on the rule: if they agree, take unit out of that [[rule]], or put its near = [x, y] on the edge that is meant."),
     "rule-left-out": ("note", "The graduations at {place} px may be {candidates}; other rules fix the scale, so they were left out.", "To count them too, say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
     "rules-disagree": ("refused", "{first} and {second} disagree by {percent} %.", "Check which is right; leave the other out with [[rule]] near = [x, y] on the good one."),
     "one-direction": ("look", "All known lengths run {direction} on the sheet; the scale {other} is not certified.", "Give a second rule, a [[span]] or a stated size in the other direction."),
@@ -94,6 +95,13 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "half-not-single": ("refused", "The outline crosses the centerline {count} times, so the body has no single half.", "Look at the overlay; correct the centerline's ends or the outline with body.through."),
     # --- the photo
     "two-sheets": ("refused", "More than one sheet lies in the picture.", "Photograph one sheet at a time, the others out of the frame."),
+    "sheet-outline": ("refused", "The paper does not have the outline of one flat sheet: the table shows inside it near {place} px. Another sheet lies against it, or a corner is rolled up or torn off.", "Photograph one sheet at a time, pressed flat, the others out of the frame. If it is one sheet, torn or cut, point to the body with body.near = [x, y]."),
+    "sheet-gap": ("look", "The paper does not have the outline of one flat sheet: the table shows inside it near {place} px.", "Check in the overlay that the body is the right one, and that the sheet lay flat."),
+    "photo-no-rule": ("refused", "No graduated rule was found in the photo, so nothing fixes the scale.", "Lay a steel rule, 300 mm or longer, flat on the sheet beside the body with its graduations up and free of glare, fill the picture with the sheet, and photograph it again. If a rule is there, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
+    "photo-blurred": ("refused", "Too little can be read on any rule, and the photo is blurred by {px} pixels (1 sigma).", "Wipe the lens, touch the rule on the screen so that the camera focuses there, do not go nearer than it can focus, and photograph the sheet again."),
+    "photo-moved": ("refused", "Too little can be read on any rule, and the camera moved: the photo is blurred by {px} pixels (1 sigma) one way and by {sharp_px} another.", "Rest the camera or both elbows on something, use the self-timer, have more light, and photograph the sheet again."),
+    "photo-rule-too-short": ("refused", "The longest rule shows {length_mm} mm of graduations, too little to fix the {part} ({percent} %, 1 sigma).", "Lay a rule of 300 mm or longer on the sheet, and a second one or a try square at right angles to it, all their graduations in view, and photograph it again."),
+    "photo-rule-short": ("look", "The longest rule shows only {length_mm} mm of graduations; whatever it is off counts several times over on a body.", "Lay a rule of 300 mm or longer on the sheet and photograph it again."),
     "photo-not-solved": ("refused", "No camera shows the rules and lines where they are seen.", "Check that every rule is straight and counted right; photograph the sheet again, flat and from straight above."),
     "photo-bent": ("refused", "The sheet is bent so far that its rules and lines fit no camera.", "Press the sheet flat, with glass or weights outside the outline, and photograph it again from further away."),
     "photo-scale-open": ("refused", "Nothing in the photo fixes the {part} (1 sigma {percent} %).", "Lay a second rule square to the first, or a try square, on the sheet and photograph it again from straight above."),
@@ -137,7 +145,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "stock-used-up": ("look", "The sheets given do not hold all parts; {count} were left over.", "Give more: [sheet] stock."),
     # --- the files written
     "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
-    "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution or with more and longer rules."),
+    "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution, or with more and longer rules; of rules laid on the sheet, tell the class and the thickness."),
 }
 
 

@@ -71,11 +71,9 @@ class Flatness:
     def across(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
         """Return (N, F) by how much a curve comes out wrong, across it, for each mm of each form."""
         across, share = outward(points.xy)
-        shifts = [
-            _shifts(calibration, points, form.heights(points.xy, self.extent), given)
-            for form, given in zip(forms(), self.yields, strict=True)
-        ]
-        return without_rigid(np.einsum("ni,fni->nf", across, np.array(shifts)), points.xy, across, share)
+        heights = np.stack([form.heights(points.xy, self.extent) for form in forms()])
+        shifts = _shifts(calibration, points, heights, self.yields)
+        return without_rigid(np.einsum("ni,fni->nf", across, shifts), points.xy, across, share)
 
     def _likely(self) -> tuple[FloatArray, FloatArray]:
         """Return (F,) how likely each form is and its expected square, from the photo and what sheets usually do."""
@@ -111,7 +109,7 @@ def _judged(calibration: PhotoCalibration, scores: Scores, extent: Extent) -> Fl
     best, limit, chance = int(np.argmax(size)), *_by_chance(scores, float(size.max()))
     form, grid = forms()[best], _grid(extent.corners_mm)
     height = lifts[best] * form.heights(grid, extent)
-    shifts = _shifts(calibration, SheetPoints(grid), height, lifts[best] * scores.yields[best])
+    (shifts,) = _shifts(calibration, SheetPoints(grid), height[None], lifts[best] * scores.yields[best][None])
     bent = chance < CHANCE and float(np.max(np.hypot(*shifts.T))) > HARMLESS_MM
     at = grid[int(np.argmax(height))]
     found = Flatness(
@@ -175,11 +173,19 @@ def _by_chance(scores: Scores, largest: float) -> tuple[float, float]:
 
 
 def _shifts(
-    calibration: PhotoCalibration, points: SheetPoints, height_mm: FloatArray, yielded: FloatArray
+    calibration: PhotoCalibration, points: SheetPoints, heights_mm: FloatArray, yielded: FloatArray
 ) -> FloatArray:
-    """Return (N, 2) mm by which places lifted so come out wrong, what the adjustment yielded included."""
+    """Return (F, N, 2) mm by which places lifted so come out wrong, what the adjustment yielded included.
+
+    Args:
+        calibration: of the photo.
+        points: (N, 2) the places.
+        heights_mm: (F, N) of each form.
+        yielded: (F, 10) of each form.
+    """
     state = calibration.solution.state
     by_sheet = viewed(state, np.vstack([points.xy.T, np.zeros(len(points))])).by_sheet
     plane, up = np.moveaxis(by_sheet[:, :2], 2, 0), by_sheet[:, 2].T
-    lifted = np.linalg.solve(plane, up[:, :, None])[:, :, 0] * height_mm[:, None]
-    return np.asarray(lifted + calibration.moves(points)[:, :, :COMMONS] @ yielded)
+    lifted = np.linalg.solve(plane, up[:, :, None])[:, :, 0] * heights_mm[:, :, None]
+    moved = np.einsum("nik,fk->fni", calibration.moves(points)[:, :, :COMMONS], yielded, optimize=True)
+    return np.asarray(lifted + moved)

@@ -20,6 +20,7 @@ from calibration.photo import PhotoCalibration
 from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
+from digitize.photo_faults import explained, outline_doubt, refuse_outline, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
@@ -145,8 +146,8 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
 
     Raises:
-        Refusal: ``lens-other-camera``, ``two-sheets``, ``no-rule`` or what stood in a rule's way, or the adjustment's
-            own reason.
+        Refusal: ``lens-other-camera``, ``two-sheets``, ``sheet-outline``, ``photo-no-rule`` or what stood in a rule's
+            way, or the adjustment's own reason, or what is likeliest to be behind either.
         UsageError: ``lens-shape``.
     """
     lens = lens_for(picture, plan)
@@ -157,13 +158,15 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
     with clock("rule"):
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
+        if plan.body.near is None:
+            refuse_outline(view, search.rules)
     with clock("solve"):
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent, scale)
+        return _laid_flat(even, view, search, spans, photo, bent, scale, evidence.controls)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
@@ -190,8 +193,7 @@ def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
 class _Evidence:
     """All that one photo shows of its camera and its sheet."""
 
-    size_px: tuple[int, int]
-    focal_px: float | None
+    picture: Picture
     lens: KnownLens | None
     controls: tuple[Control, ...]
     drawn: tuple[Control, ...]  # those that went through the copier
@@ -217,14 +219,13 @@ class _Evidence:
         controls = photo_controls(rules, spans)
         in_the_way = [one for one in search.doubts if one.weight == "refused"]
         if not controls and in_the_way:
-            raise Refusal.of(in_the_way[0])
-        height, width = picture.grey.shape
+            raise explained(Refusal.of(in_the_way[0]), picture, controls)
         lines = (*view.edges, *view.lines)
         names = {control.name for control in controls} | {line.name for line in lines}
         angles = tuple(one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names)
         drawn = drawn_controls(rules, spans)
         told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
-        return cls((width, height), picture.focal_px, lens, controls, drawn, told, lines, angles)
+        return cls(picture, lens, controls, drawn, told, lines, angles)
 
     def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
         """Return the camera, and the plan's scale where drawn lengths carry it both ways.
@@ -245,7 +246,7 @@ class _Evidence:
         if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
             return scale.photo, scale
         failed = copied if isinstance(copied, FailedFit) else found  # it allowed more, and so knows better why
-        raise Refusal(failed.code, **failed.facts)
+        raise self._refusal(failed)
 
     def checked(self) -> tuple[PhotoCalibration, PlanScale | None]:
         """Return the camera by what is real, and the plan's scale as far as drawn lengths carry it.
@@ -255,15 +256,20 @@ class _Evidence:
         """
         photo = self._found(copied=True)
         if isinstance(photo, FailedFit):
-            raise Refusal(photo.code, **photo.facts)
+            raise self._refusal(photo)
         scale = plan_scale(photo, self.drawn, self.told) if self.drawn else None
         if isinstance(scale, FailedFit):
-            raise Refusal(scale.code, **scale.facts)
+            raise self._refusal(scale)
         return photo, scale
 
+    def _refusal(self, failed: FailedFit) -> Refusal:
+        """Return why nothing came of it, with what is likeliest to be behind it."""
+        return explained(Refusal(failed.code, **failed.facts), self.picture, self.controls, failed.facts)
+
     def _found(self, *, copied: bool) -> PhotoCalibration | FailedFit:
+        height, width = self.picture.grey.shape
         return adjust(
-            self.controls, self.lines, self.angles, self.size_px, self.focal_px, self.lens, copied=copied
+            self.controls, self.lines, self.angles, (width, height), self.picture.focal_px, self.lens, copied=copied
         )
 
 
@@ -275,6 +281,7 @@ def _laid_flat(
     photo: PhotoCalibration,
     bent: Flatness,
     scale: PlanScale | None,
+    controls: Sequence[Control],
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
@@ -291,7 +298,7 @@ def _laid_flat(
         calibration,
         tuple(_as_taken(_on_flat(one.rule, sheet, photo), scale) for one in search.rules),
         tuple(spans),
-        (*search.doubts, *photo.doubts, *bent.doubts) if scale is None else _of_plan(search, photo, bent, scale),
+        (*_scale_doubts(search, photo, bent, scale), *short_rule(controls), *outline_doubt(view, search.rules)),
         scale,
     )
 
@@ -312,8 +319,12 @@ def _rescaled(control: Control, places: FloatArray, by: float) -> Control:
     )
 
 
-def _of_plan(search: PhotoRuleSearch, photo: PhotoCalibration, bent: Flatness, scale: PlanScale) -> tuple[Doubt, ...]:
-    """Return the doubts where drawn lengths are the scale, whatever the photo's own rests on."""
+def _scale_doubts(
+    search: PhotoRuleSearch, photo: PhotoCalibration, bent: Flatness, scale: PlanScale | None
+) -> tuple[Doubt, ...]:
+    """Return the doubts; where drawn lengths are the scale, without what the photo's own rests on."""
+    if scale is None:
+        return (*search.doubts, *photo.doubts, *bent.doubts)
     return (*search.doubts, *(one for one in photo.doubts if one.code not in SCALE_RESTS), *bent.doubts, *scale.doubts)
 
 

@@ -59,15 +59,17 @@ class SheetView:
     sheets: int  # seen in the picture; 1 also where no edge is
     fills_frame: bool  # paper reaches out of the picture on all sides, as far as can be told
     k1_rough: float  # of the lens, lengths in halves of the diagonal: seen at u (1 + k1 u^2)
+    gap_px: FloatArray | None = None  # (N, 2) where what looks like the table shows inside the paper's outline
 
     def __post_init__(self) -> None:
-        """Freeze the polygon.
+        """Freeze the arrays.
 
         Raises:
             ValueError: not one side for each vertex.
         """
-        if self.polygon_px is not None:
-            object.__setattr__(self, "polygon_px", frozen_floats(self.polygon_px))
+        for name in ("polygon_px", "gap_px"):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, frozen_floats(getattr(self, name)))
         if len(self.sides) != (0 if self.polygon_px is None else len(self.polygon_px)):
             raise ValueError("a polygon needs one side for each vertex")
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import PxPoints
 from digitize.rule.photo_beside import same_edge
@@ -18,6 +20,7 @@ from digitize.rule.photo_join import all_joined
 from digitize.rule.photo_records import Measured, PhotoRule, PhotoRuleSearch, photo_rule
 from digitize.rule.photo_square import Arm, arms_of_squares
 from digitize.rule.photo_tiles import Stripes, find_stripes
+from digitize.rule.photo_unit import alone
 from digitize.shapes import Picture
 
 if TYPE_CHECKING:
@@ -118,15 +121,33 @@ def _length(one: Found) -> float:
     return float(np.hypot(*(one.edge.feet[-1] - one.edge.feet[0])))
 
 
+def _refuse_false_units(found: Sequence[Found], hints: Sequence[RuleHint]) -> None:
+    """Refuse a unit that the plan file gives and that no graduation it is meant for can have."""
+    for hint in hints:
+        if hint.unit is None:
+            continue
+        meant = [one for one in found if one.hint is hint]
+        seen = [(one, worth) for one in meant if (worth := alone(replace(one.sight, told=None)).worth) is not None]
+        if seen and all(worth.unit != hint.unit for _, worth in seen):
+            one, worth = max(seen, key=lambda pair: len(pair[0].edge.index))
+            x, y = one.edge.feet[len(one.edge.index) // 2]
+            told = {"mm": "millimetres", "in": "inches"}[hint.unit]
+            raise Refusal("unit-contradicted", place=f"{x:.0f}, {y:.0f}", told=told, seen=worth.words)
+
+
 def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoRuleSearch:
     """Find the graduated rules of a photo, what each graduation is worth and where exactly it is seen.
 
     Every graduated edge is a rule of its own; edges of one body share its number. Where a hint gives a place, only the
     rules at such places are returned. Graduations whose value is not certain come back as doubts: "unit-uncertain"
     when nothing else fixes the scale, else "rule-left-out".
+
+    Raises:
+        Refusal: ``unit-contradicted``.
     """
     long_px = float(max(picture.grey.shape))
     found = [looked_at(edge, long_px, hints, number) for number, edge in enumerate(_edges(picture))]
+    _refuse_false_units(found, hints)
     found = decided(in_bodies(found))
     if any(hint.near is not None for hint in hints):
         found = [one for one in found if one.hint is not None and one.hint.near is not None]

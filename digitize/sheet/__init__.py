@@ -2,5 +2,6 @@
 
 from digitize.sheet.find import find_sheet
 from digitize.sheet.light import flat_light
+from digitize.sheet.sharp import sharpness_of
 
-__all__ = ["find_sheet", "flat_light"]
+__all__ = ["find_sheet", "flat_light", "sharpness_of"]

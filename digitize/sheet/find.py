@@ -16,6 +16,7 @@ from digitize.sheet.angles import border_angles, find_border, sheet_angles
 from digitize.sheet.chains import find_chains
 from digitize.sheet.drawn import DrawnLine, line_candidates, measure_line
 from digitize.sheet.edges import measure_edge
+from digitize.sheet.joined import table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
@@ -84,7 +85,7 @@ def _found(grey: Grey, focal_px: float | None) -> SheetView:
     copy = _Copy(_averaged(grey, factor), factor)
     rough = _lens_of_chains(copy)
     lens = replace(Lens.plain(grey.shape), terms=rough.terms)
-    bound, sheets = _bounded(copy, rough)
+    bound, sheets, gap = _bounded(copy, rough)
     halves = _halves(bound, copy.factor)
     measured = _edges(grey, lens, halves, _paper(bound, copy.factor))
     outline = seen_polygon(cut_frame(lens, grey.shape, halves), lens, halves)[0] if halves else None
@@ -99,7 +100,7 @@ def _found(grey: Grey, focal_px: float | None) -> SheetView:
     area = _area(polygon_px) if polygon_px is not None else float(grey.size)
     border = find_border(lines, lens, focal_px, area)
     angles = sheet_angles(edges, border, lens, focal_px) + border_angles(border)
-    return SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1)
+    return SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1, gap)
 
 
 def _averaged(grey: Grey, factor: int) -> Grey:
@@ -122,7 +123,8 @@ def _scaled(view: SheetView, times: int) -> SheetView:
 
     polygon = None if view.polygon_px is None else view.polygon_px * times + shift
     edges, lines = (tuple(scaled(line) for line in group) for group in (view.edges, view.lines))
-    return replace(view, polygon_px=polygon, edges=edges, lines=lines)
+    gap = None if view.gap_px is None else view.gap_px * times + shift
+    return replace(view, polygon_px=polygon, edges=edges, lines=lines, gap_px=gap)
 
 
 def _lens_of_chains(copy: _Copy) -> Lens:
@@ -137,8 +139,11 @@ def _lens_of_chains(copy: _Copy) -> Lens:
     return fitted_lens(lens, straight, np.full(len(straight), CHAIN_SIGMA_PX))
 
 
-def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int]:
-    """Return the lines that bound the sheet on the straightened copy, and how many sheets are seen."""
+def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, FloatArray | None]:
+    """Return the lines that bound the sheet on the straightened copy, how many sheets are seen, and a gap in it.
+
+    The gap, (N, 2) px of the picture itself, is where table shows inside those lines.
+    """
     height, width = copy.grey.shape
     x, y = np.meshgrid(np.arange(width), np.arange(height))
     bent = lens.bend(np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64))
@@ -149,7 +154,11 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int]:
     chains = [chain for times in STRONGER for chain in find_chains(stronger(tones, times), SIDE_CHAIN_PX)]
     lines = side_lines(chains, tones)
     bound = bound_sheet(lines, tones, seen, np.array([width - 1, height - 1]) / 2)
-    return bound, 1 if bound is None else count_sheets(bound, tones, seen)
+    if bound is None:
+        return None, 1, None
+    gap = table_inside(bound, tones, seen)
+    gap_px = None if gap is None else lens.bend(gap) * copy.factor + (copy.factor - 1) / 2
+    return bound, count_sheets(bound, tones, seen), gap_px
 
 
 def _halves(bound: Bound | None, factor: int) -> tuple[Half, ...]:

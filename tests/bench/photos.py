@@ -97,13 +97,19 @@ def cached_photo(spec: PhotoSpec) -> MadePhoto:
 
 
 def run_photo(spec: PhotoSpec, out: Path) -> PhotoRow:
-    """Run the command on one photo; whatever goes wrong becomes a row that says so."""
+    """Run the command on one photo."""
+    photo = cached_photo(spec)
+    return run_plan(photo.path, photo, out)
+
+
+def run_plan(plan: Path, photo: MadePhoto, out: Path) -> PhotoRow:
+    """Run the command on a photo or a plan file of it; whatever goes wrong becomes a row that says so."""
     from digitize.pipeline import run_outline
 
-    photo = cached_photo(spec)
+    spec = photo.spec
     start = time.perf_counter()
     try:
-        record = run_outline(photo.path, out / spec.name, replace=True).record
+        record = run_outline(plan, out / spec.name, replace=True).record
     except Exception as fault:
         code = getattr(fault, "code", None)
         return PhotoRow(spec, "refused" if code else "fault", (str(code),) if code else (),

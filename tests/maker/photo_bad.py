@@ -31,7 +31,7 @@ def _wanted(paper: Paper, spec: PhotoSpec) -> FloatArray:
     return np.array([every.min(axis=0) - AROUND_MM, every.max(axis=0) + AROUND_MM])
 
 
-def _edges_out(spec: PhotoSpec) -> PhotoSpec:
+def edges_out(spec: PhotoSpec) -> PhotoSpec:
     """Return ``spec`` so close that no edge of the sheet is in the frame; the paper is wide enough for that."""
     left, low, right, up = spec.pad_mm
     pad = (left + FAR_PAPER_MM, low + FAR_PAPER_MM, right + FAR_PAPER_MM, up + FAR_PAPER_MM)
@@ -43,7 +43,7 @@ def _edges_out(spec: PhotoSpec) -> PhotoSpec:
     return replace(spec, crop_mm=(x0, y0, wide - x1, high - y1), fill=0.99)
 
 
-def _two_sheets(spec: PhotoSpec, seed: int) -> PhotoSpec:
+def two_sheets(spec: PhotoSpec, seed: int) -> PhotoSpec:
     """Return ``spec`` with another drawing over the sheet's right border."""
     plan = LevelSpec(name="second", seed=50_000_000 + seed, family="small", rules=(), specks=0, smudges=0, fold=False)
     wide, _ = lay(spec).size_mm
@@ -52,9 +52,9 @@ def _two_sheets(spec: PhotoSpec, seed: int) -> PhotoSpec:
 
 def _with_fault(spec: PhotoSpec, fault: str, seed: int) -> PhotoSpec:
     if fault == "one direction, edges out":
-        return _edges_out(spec)
+        return edges_out(spec)
     if fault == "two sheets":
-        return _two_sheets(spec, seed)
+        return two_sheets(spec, seed)
     changes: dict[str, dict[str, object]] = {
         "blurred": {"blur_px": 5.0}, "moved": {"motion_px": 18.0, "motion_deg": 35.0},
         "rolled": {"lift": "cylinder", "lift_mm": 25.0, "lift_to_deg": 20.0},
@@ -70,6 +70,7 @@ def bad_specs(seed: int, long_px: int = 4000) -> dict[str, PhotoSpec]:
         name = f"bad-{seed:02d}-{fault.replace(', ', '-').replace(' ', '-')}"
         spec = PhotoSpec(name=name, seed=seed * 10_000 + 9_000 + number, kind=f"bad: {fault}", long_px=long_px)
         spec = with_sheet(spec, LAYOUT.get(fault, "two rules"), (seed, 9), BASE_INDEX + number)
+        spec = replace(spec, drawn_rules=False)  # they would mend some of the faults
         wide, high = lay(spec).size_mm
         made[fault] = _with_fault(replace(spec, portrait=high > wide), fault, seed)
     return made

@@ -1,0 +1,97 @@
+"""Why a photo gives no scale, and what to change in the next one.
+
+That nothing was found says little to a person; what stands in the way is looked for only then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import cv2
+import numpy as np
+
+from calibration.controls import Control
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from digitize.rule import PhotoRule
+from digitize.shapes import Picture, SheetView
+from digitize.sheet import sharpness_of
+
+# Faults that a sharper picture may mend.
+BY_BLUR = ("no-rule", "unit-uncertain", "photo-scale-open", "photo-not-solved")
+LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule that was found
+BESIDE_PX = 20.0  # of a rule's polygon, which is drawn a little inside it
+SHORT_MM = 120.0  # graduations in view; a rule of 150 mm is the shortest that is worth laying down
+
+
+def explained(
+    refusal: Refusal, picture: Picture, controls: Sequence[Control], facts: Mapping[str, str] | None = None
+) -> Refusal:
+    """Return a refusal of a photo with the likeliest reason behind it, or as it is.
+
+    Args:
+        refusal: what stopped the photo.
+        picture: as read.
+        controls: what was measured in it; none of it need be enough.
+        facts: of the refusal.
+    """
+    if refusal.code in BY_BLUR and (blur := _blur(picture)) is not None:
+        return Refusal.of(blur)
+    if refusal.code == "no-rule":
+        return Refusal("photo-no-rule")
+    long_mm = longest_mm(controls)
+    if refusal.code == "photo-scale-open" and 0.0 < long_mm < SHORT_MM:
+        return Refusal("photo-rule-too-short", length_mm=f"{long_mm:.0f}", **(facts or {}))
+    return refusal
+
+
+def _blur(picture: Picture) -> Doubt | None:
+    """Return that a picture is blurred or moved, with how much, or nothing."""
+    seen = sharpness_of(picture.grey)
+    if seen is None:
+        return None
+    if seen.moved:
+        return doubt("photo-moved", px=f"{seen.most_px:.1f}", sharp_px=f"{seen.least_px:.1f}")
+    return doubt("photo-blurred", px=f"{seen.least_px:.1f}") if seen.blurred else None
+
+
+def longest_mm(controls: Sequence[Control]) -> float:
+    """Return the length of the longest rule or span, mm; 0 of none."""
+    return max((float(np.ptp(control.at_mm)) for control in controls), default=0.0)
+
+
+def short_rule(controls: Sequence[Control]) -> tuple[Doubt, ...]:
+    """Return that the longest known length is short, or nothing."""
+    long_mm = longest_mm(controls)
+    return (doubt("photo-rule-short", length_mm=f"{long_mm:.0f}"),) if long_mm < SHORT_MM else ()
+
+
+def refuse_outline(view: SheetView, rules: Sequence[PhotoRule]) -> None:
+    """Refuse a sheet whose outline is not that of one flat sheet.
+
+    Raises:
+        Refusal: ``sheet-outline``.
+    """
+    place = _gap(view, rules)
+    if place is not None:
+        raise Refusal("sheet-outline", place=place)
+
+
+def outline_doubt(view: SheetView, rules: Sequence[PhotoRule]) -> tuple[Doubt, ...]:
+    """Return the same as a doubt, for a person who has said where the body is, or nothing."""
+    place = _gap(view, rules)
+    return () if place is None else (doubt("sheet-gap", place=place),)
+
+
+def _gap(view: SheetView, rules: Sequence[PhotoRule]) -> str | None:
+    """Return where table shows inside the paper's outline, None where it does not: a rule may look like it."""
+    if view.gap_px is None:
+        return None
+    free = np.ones(len(view.gap_px), dtype=np.bool_)
+    for rule in rules:
+        hull = cv2.convexHull(rule.polygon.xy.astype(np.float32))
+        free &= [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) < -BESIDE_PX for x, y in view.gap_px]
+    if free.mean() < LEAST_FREE:
+        return None
+    x, y = np.median(view.gap_px[free], axis=0)
+    return f"{x:.0f}, {y:.0f}"

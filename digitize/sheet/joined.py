@@ -1,0 +1,83 @@
+"""Is the paper's outline that of one flat sheet? Table that shows inside it, between paper and paper, says no.
+
+Another sheet that lies against the first one shares some of its sides, never all four; a corner rolled up or torn off
+leaves table too.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibration.frames import BoolArray, FloatArray
+from digitize.sheet.outline import TABLE_DIFFERS, Bound, surface
+
+Grey = npt.NDArray[np.uint8]
+
+IN_PX = 5.0  # from the outline: beside it blurred edges and narrow shadows are neither
+SOLID_PX = 7  # what is narrower than this is none
+LEAST_AREA = 0.0015  # of the picture
+REACHES_OUT_PX = 7.0  # to the outline
+LEAST_ALONG = 0.05  # of the diagonal, along the outline
+LIKE_TABLE = 0.35  # of the step from the table's tone to the paper's
+PLACES = 60
+ROUNDS = 4
+RIDGE = 1e-6
+
+
+def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> FloatArray | None:
+    """Return (N, 2) places of the largest piece of table inside a bound that reaches its outline, None of none.
+
+    Args:
+        bound: the sheet's sides, px of ``tones``.
+        tones: (H, W) the straightened picture without what is thin.
+        seen: (H, W) where the straightened picture shows anything.
+    """
+    height, width = tones.shape
+    y, x = np.mgrid[0:height, 0:width]
+    places = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
+    out = np.max([line.outside(places) for line in bound.lines], axis=0).reshape(height, width)
+    level = np.log(np.maximum(tones, 4).astype(np.float64))
+    paper = (surface(places, bound.size_px) @ bound.paper).reshape(height, width)
+    beyond = seen & (out > IN_PX)
+    table = _table(level, places, beyond, bound.size_px)
+    if table is None:
+        return None
+    step = table.reshape(height, width) - paper
+    off = level - paper
+    if np.median(np.abs(off[beyond])) < TABLE_DIFFERS:
+        return None
+    like = seen & (np.abs(off - step) < LIKE_TABLE * np.abs(step)) & (np.abs(step) > TABLE_DIFFERS / 2)
+    return _largest(like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
+
+
+def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: FloatArray) -> FloatArray | None:
+    """Return (P,) the table's log grey, a smooth surface through what is beyond the sheet."""
+    rows = np.flatnonzero(beyond.ravel())[::37]
+    if len(rows) < 100:
+        return None
+    terms, own = surface(places[rows], size_px)[:, :3], level.ravel()[rows]  # a plane: it has to reach inwards
+    weight = np.ones(len(rows))
+    answer = np.zeros(3)
+    for _ in range(ROUNDS):
+        answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
+        off = np.abs(own - terms @ answer)
+        weight = 1.0 / np.maximum(off, 0.05)
+    return np.asarray(surface(places, size_px)[:, :3] @ answer)
+
+
+def _largest(table: BoolArray, rim: BoolArray) -> FloatArray | None:
+    """Return (N, 2) places spread over the largest solid piece that runs along the rim for long enough."""
+    kernel = np.ones((SOLID_PX, SOLID_PX), np.uint8)
+    solid = cv2.morphologyEx(table.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    count, label, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=4)
+    along = np.bincount(label[rim], minlength=count) / REACHES_OUT_PX
+    area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
+    fits = (area > LEAST_AREA * table.size) & (along > LEAST_ALONG * np.hypot(*table.shape))
+    fits[0] = False
+    if not fits.any():
+        return None
+    rows, columns = np.nonzero(label == int(np.argmax(area * fits)))
+    some = np.linspace(0, len(rows) - 1, PLACES).round().astype(int)
+    return np.stack([columns, rows], axis=1)[some].astype(np.float64)
