@@ -13,7 +13,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from scipy.special import ndtri, stdtrit
 
 from calibration.frames import BoolArray, FloatArray

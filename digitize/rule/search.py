@@ -199,6 +199,9 @@ def _examine_even(picture: Picture, ticks: Ticks, hints: Sequence[RuleHint]) -> 
 def _same(first: Found, second: Found) -> bool:
     """Tell whether two finds are the same graduations (seen twice, or on both edges of one body)."""
     a, b = first.ticks, second.ticks
+    told = [one.hint for one in (first, second) if one.hint is not None and one.hint.near is not None]
+    if len(told) == 2 and told[0] is not told[1]:
+        return False  # a drawn rule with a real one laid along it, in step by chance
     if first.uneven or second.uneven:
         return _beside(*((first, second) if first.uneven else (second, first)))
     if _turn(a, b.line.direction) > PARALLEL_RAD or not _whole(a.pitch_px / b.pitch_px):

@@ -17,7 +17,17 @@ from scipy.ndimage import median_filter
 from calibration.frames import FloatArray, IntArray
 from digitize.rule.baseline import Baseline, find_baseline
 from digitize.rule.candidates import Seed
-from digitize.rule.comb import MAD_TO_SIGMA, NEAR, PEAK_SHARE, START_PITCHES, assign, grow, peaks_of, run_around, zoom_pitch
+from digitize.rule.comb import (
+    MAD_TO_SIGMA,
+    NEAR,
+    PEAK_SHARE,
+    START_PITCHES,
+    assign,
+    grow,
+    peaks_of,
+    run_around,
+    zoom_pitch,
+)
 from digitize.rule.graduations import CLEAR_OF_LINE_PX, PROFILE_PX, REACH, REACH_PX, Ticks, measure
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, phase_scores
 from digitize.rule.strip import Grey, Line, cut, reach_in_picture
@@ -29,7 +39,10 @@ CHANGE = 0.35  # of it, from one distance to the next
 MISSING = 4  # graduations in a row that may be missing
 LOCAL_RMS = 0.05  # of the distance: scatter from one graduation to the next
 LOCAL_RMS_PX = 0.35  # or this, for fine graduations
-LEAST_UNEVEN = 0.05  # of the distance, root mean square: less is an even rule
+LEAST_UNEVEN = 0.025  # of the distance, root mean square: less is an even rule
+LEAST_UNEVEN_PX = 0.35  # or this: pixels make as much
+MORE = 8  # graduations that an even comb does not explain
+AGREED = 0.98  # of those it does, have the same number
 SHARED = 7  # graduations that move together; one that does not move with them is misplaced
 STRAY_SIGMAS, STRAY = 4.0, 0.08  # of the scatter, and of the distance
 ROOM_PX = 30.0  # beyond what is looked at
@@ -65,14 +78,13 @@ def measure_uneven(grey: Grey, seed: Seed, even: Ticks | None) -> tuple[Ticks, T
     Args:
         grey: the picture.
         seed: where something repeats beside a line.
-        even: the graduations there that an even comb explains; they have to be fewer.
+        even: the graduations there that an even comb explains; where it explains all alike, there is nothing to do.
     """
-    more_than = even.count if even is not None else 0
     seed, base = _on_line(grey, seed, even)
     if not base.drawn:
         return None
     course = _followed(grey, seed, base)
-    if course is None or len(course.index) <= more_than:
+    if course is None or (even is not None and _explained(even, base.line, course)):
         return None
     ends = float(course.place_px[0]), float(course.place_px[-1])
     whole = Seed(base.line, seed.side, course.pitch_px, *ends, seed.score)
@@ -80,14 +92,29 @@ def measure_uneven(grey: Grey, seed: Seed, even: Ticks | None) -> tuple[Ticks, T
     if not wide.drawn:
         return None
     course = _followed(grey, replace(seed, line=wide.line), wide)
-    if course is None or len(course.index) <= more_than:
+    if course is None:
         return None
     crop, line, corner = _laid_even(grey, wide.line, course)
     even_ends = float(course.even_px[0]), float(course.even_px[-1])
-    even = measure(crop, Seed(line, seed.side, course.pitch_px, *even_ends, seed.score))
-    if even is None or even.count < SAME_COUNT * len(course.index):
+    laid = measure(crop, Seed(line, seed.side, course.pitch_px, *even_ends, seed.score))
+    if laid is None or laid.count < SAME_COUNT * len(course.index):
         return None
-    return even, _as_scanned(even, line, corner, course)
+    return laid, _as_scanned(laid, line, corner, course)
+
+
+def _explained(even: Ticks, line: Line, course: Course) -> bool:
+    """Tell whether an even comb holds the graduations followed, and numbers them alike.
+
+    A slip of a whole graduation leaves both its sides in step with one comb, and the count wrong.
+    """
+    t = (even.places - line.origin) @ line.direction
+    nearest = np.argmin(np.abs(t[:, None] - course.place_px[None, :]), axis=1)
+    near = np.abs(t - course.place_px[nearest]) < NEAR * course.pitch_px
+    if len(course.index) - len(np.unique(nearest[near])) >= MORE:
+        return False
+    way = int(np.sign(even.line.direction @ line.direction))
+    apart = even.index[even.used][near] - way * course.index[nearest[near]]
+    return bool(np.mean(apart == np.median(apart)) >= AGREED)
 
 
 def _on_line(grey: Grey, seed: Seed, even: Ticks | None) -> tuple[Seed, Baseline]:
@@ -211,7 +238,7 @@ def _course(index: IntArray, place: FloatArray) -> Course | None:
     index, place = index[good], place[good]
     pitch, start = np.polyfit(index, place, 1)
     shared = median_filter(place - start - pitch * index, 3, mode="nearest")
-    if np.sqrt(np.mean(shared**2)) < LEAST_UNEVEN * pitch:
+    if np.sqrt(np.mean(shared**2)) < max(LEAST_UNEVEN * pitch, LEAST_UNEVEN_PX):
         return None
     return Course(index, place, float(start), float(pitch), shared)
 

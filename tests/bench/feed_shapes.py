@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -52,7 +53,7 @@ def made_feed(kind: str, size_mm: float, length_mm: float, rng: np.random.Genera
 def _dense(mark: Mark) -> FloatArray:
     points = np.vstack([mark.points, mark.points[:1]]) if mark.closed else mark.points
     pieces = [points[:1]]
-    for start, end in zip(points[:-1], points[1:], strict=True):
+    for start, end in itertools.pairwise(points):
         count = max(1, int(np.ceil(np.hypot(*(end - start)) / FINE_MM)))
         pieces.append(start + np.linspace(0, 1, count + 1)[1:, None] * (end - start))
     dense = np.vstack(pieces)

@@ -113,6 +113,20 @@ def test_the_same_graduations_on_both_edges_are_one_rule():
     assert len(find_rules(page.picture()).rules) == 1
 
 
+def test_a_real_rule_laid_in_step_beside_a_drawn_one_leaves_it_a_rule():
+    """30 mm apart and of one pitch they look like the two edges of one body; the person says that they are not."""
+    page = Page(dpi=200, skew_deg=0.4, rules=[
+        DrawnRule((15, 15), 0, 1.0, 120, MM_LEVELS),
+        DrawnRule((15, 45), 0, 1.0, 120, MM_LEVELS, numbers=False),
+    ])  # fmt: skip
+    hints = [
+        RuleHint.model_validate({"role": role, "near": tuple(page.px((60, y)))})
+        for role, y in (("drawn", 16), ("laid", 46))
+    ]
+    assert sorted(rule.role for rule in find_rules(page.picture(), hints).rules) == ["drawn", "laid"]
+    assert len(find_rules(page.picture()).rules) == 1
+
+
 def test_the_stated_sigma_covers_the_error_of_the_scale():
     ratios = []
     for seed in range(6):
