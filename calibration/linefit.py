@@ -3,7 +3,9 @@
 Methods: weighted least squares; errors in both axes after York, Evensen, Lopez Martinez and
 De Basabe Delgado, "Unified equations for the slope, intercept, and standard errors of the best
 straight line", Am. J. Phys. 72 (2004) 367; a robust start by slopes of far pairs after
-Theil, Proc. K. Ned. Akad. Wet. 53 (1950) 386.
+Theil, Proc. K. Ned. Akad. Wet. 53 (1950) 386; errors that neighbours share, or that cancel between
+neighbours, by the slow part of the residuals after Mueller, "A theory of robust long-run variance
+estimation", J. Econometrics 141 (2007) 1331 (cited from memory).
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri, stdtrit
 
 from calibration.frames import BoolArray, FloatArray
 
@@ -19,6 +22,11 @@ MAD_TO_SIGMA = 1.4826  # median absolute deviation to standard deviation, normal
 ROBUST_ROUNDS = 5
 YORK_ROUNDS = 200
 YORK_TOLERANCE = 1e-14  # relative change of the slope
+SLOW_SHAPES = 6  # of the residuals, the slowest after the straight line: what they hold, the slope holds as well
+FEWEST_SHAPES = 4  # fewer tell nothing, and the scatter counts as independent
+POINTS_TO_A_SHAPE = 4
+LEAST_SHARE = 0.25  # of the stated sigma: the slow part may claim no less
+COVERED = 0.975  # the quantile at which few shapes are made to claim as much as many
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,8 +116,10 @@ def _least_squares(
 def fit_line_robust(x: FloatArray, y: FloatArray, sigma: FloatArray) -> LineFit:
     """Fit y against x by weighted least squares after leaving out strays.
 
-    The covariance is widened where the points scatter more than ``sigma`` says, and where
-    neighbours err together, because such errors do not average out.
+    With points enough the covariance is that of the residuals' own slow part (``slow_scatter``): neighbours that
+    err together do not average out, neighbours that err against each other do so the better. ``sigma`` then only
+    weighs the points and keeps the claim from falling far below it. With few points it is widened where they
+    scatter more than it says.
 
     Args:
         x: (N,) without error, in order.
@@ -121,7 +131,8 @@ def fit_line_robust(x: FloatArray, y: FloatArray, sigma: FloatArray) -> LineFit:
     """
     used = _inliers(x, y, sigma)
     fit = _least_squares(x, y, sigma, used, False)
-    widen = scatter_factor(fit.chi2, fit.dof) * _togetherness(fit.residuals[used] / sigma[used])
+    slow = slow_scatter(x[used], fit.residuals[used] / sigma[used], sigma[used])
+    widen = scatter_factor(fit.chi2, fit.dof) if slow is None else max(slow, LEAST_SHARE)
     return LineFit(fit.intercept, fit.slope, fit.covariance * widen**2, fit.residuals, used, fit.chi2, fit.dof)
 
 
@@ -156,17 +167,30 @@ def _far_pair_line(x: FloatArray, y: FloatArray) -> FloatArray:
     return slope * x + float(np.median(y - slope * x))
 
 
-def _togetherness(scaled: FloatArray) -> float:
-    """Return the factor on sigma for residuals whose neighbours err together (first-order)."""
-    count = len(scaled)
-    energy = float(np.sum(scaled**2))
-    if count < 20 or energy == 0.0:
-        return 1.0
-    alike = float(np.sum(scaled[1:] * scaled[:-1])) / energy
-    if alike < 2.0 / np.sqrt(count):  # what chance alone gives
-        return 1.0
-    alike = min(alike, 0.95)
-    return float(np.sqrt((1.0 + alike) / (1.0 - alike)))
+def slow_scatter(x: FloatArray, scaled: FloatArray, sigma: FloatArray) -> float | None:
+    """Return the sigma of one point that independent points would need, for a slope to err as this one does.
+
+    The residuals are taken apart into orthonormal shapes, a bow, an S and so on, each slower than the next. What
+    errors put into these they put into the straight line too, which is only the shape before; so the root mean
+    square of the slowest few is the sigma that counts, however neighbours err. It is multiplied by Student's t over
+    the normal quantile, as few shapes tell it roughly.
+
+    Args:
+        x: (N,) without error.
+        scaled: (N,) residuals of a straight line over ``sigma``.
+        sigma: (N,) one standard deviation of y, as the line was fitted.
+
+    Returns:
+        In units of ``sigma``; None with too few points.
+    """
+    shapes = min(SLOW_SHAPES, len(x) // POINTS_TO_A_SHAPE)
+    if shapes < FEWEST_SHAPES:
+        return None
+    along = 2.0 * (x - x.min()) / np.ptp(x) - 1.0
+    columns = np.polynomial.legendre.legvander(along, shapes + 1) / sigma[:, None]
+    orthonormal = np.linalg.qr(columns)[0][:, 2:]
+    student = float(stdtrit(shapes, COVERED) / ndtri(COVERED))
+    return student * float(np.sqrt(np.mean((orthonormal.T @ scaled) ** 2)))
 
 
 def fit_line_both(x: FloatArray, y: FloatArray, sigma_x: FloatArray, sigma_y: FloatArray) -> LineFit:

@@ -71,18 +71,8 @@ class Ticks:
 
     @property
     def sigma_px(self) -> float:
-        """1 sigma of a place, widened so that a fit that takes places as independent claims no more than holds.
-
-        Neighbours share what the pixel grid does to them, most of all in 1-bit pictures. The variance is
-        multiplied by the integrated autocorrelation, summed to its first value below zero
-        (C. J. Geyer, "Practical Markov Chain Monte Carlo", Stat. Sci. 7 (1992) 473).
-        """
-        left = self.residuals_px - self.residuals_px.mean()
-        count = len(left)
-        products = np.correlate(left, left, "full")[count - 1 :] / max(float(left @ left), 1e-12)
-        below = np.nonzero(products < 0)[0]
-        shared = 2.0 * float(products[: below[0] if len(below) else count].sum()) - 1.0
-        return max(self.rms_px * float(np.sqrt(max(shared, 1.0))), LEAST_SIGMA_PX)
+        """1 sigma of one place. What neighbours share counts where a line is fitted through them, and only there."""
+        return max(self.rms_px, LEAST_SIGMA_PX)
 
     @property
     def places(self) -> FloatArray:

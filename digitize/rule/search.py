@@ -15,6 +15,7 @@ from digitize.rule.certain import certain_part
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.records import rule_record
+from digitize.rule.uneven import measure_uneven, numbers_go_on
 from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
 from digitize.shapes import Picture, Rule
 
@@ -37,6 +38,8 @@ SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
 MOST_TRIES = 60
 MOST_MISSES = 35  # in a row; seeds come best first
+UNEVEN_PITCH = 0.4  # relative: pitches along an uneven rule
+UNEVEN_MM = 100.0  # a shorter rule says too little of how the sheet was fed
 MOST_ALIKE = 12  # misses with one pitch along one direction: squared paper
 ALIKE_PITCH = 0.005  # relative
 
@@ -57,6 +60,7 @@ class Found:
     pattern: Hierarchy
     decision: Decision
     hint: RuleHint | None
+    uneven: bool = False  # it was fed unevenly: its graduations leave an even scale
 
     @property
     def decided(self) -> bool:
@@ -92,6 +96,8 @@ def _covered(seed: Seed, found: Sequence[Found]) -> bool:
         inside = ends[0] < along < ends[1] and -0.5 * one.reach_px - 12 < across < 1.5 * one.reach_px + 12
         if not inside or _turn(ticks, seed.line.direction) > np.deg2rad(6.0):
             continue
+        if one.uneven and abs(seed.pitch_px / ticks.pitch_px - 1) < UNEVEN_PITCH:
+            return True
         own_side = seed.side * np.sign(seed.line.direction @ ticks.line.direction) == ticks.side or across > 4
         ratio = seed.pitch_px / ticks.pitch_px
         if abs(ratio - 1) < SAME_PITCH or (own_side and ratio > 1 and _whole(ratio)):
@@ -153,8 +159,31 @@ def _hint_for(ticks: Ticks, hints: Sequence[RuleHint]) -> RuleHint | None:
 
 def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found | None:
     ticks = measure(picture.grey, seed)
-    if ticks is None or not _sane(ticks):
+    even = ticks if ticks is not None and _sane(ticks) else None
+    uneven = _examine_uneven(picture, seed, hints, even)
+    if uneven is not None:
+        return uneven
+    return _examine_even(picture, even, hints) if even is not None else None
+
+
+def _examine_uneven(
+    picture: Picture, seed: Seed, hints: Sequence[RuleHint], even: Ticks | None
+) -> Found | None:
+    """Return an unevenly fed rule that goes on beyond what an even comb explains, where everything about it is sure."""
+    pair = measure_uneven(picture.grey, seed, even)
+    if pair is None or not _sane(pair[0]):
         return None
+    laid_even, ticks = pair
+    pattern, hint = _pattern(laid_even), _hint_for(ticks, hints)
+    if not pattern.clear or not numbers_go_on(laid_even, pattern):
+        return None
+    decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
+    if decision.worth is None or float(np.ptp(ticks.index[ticks.used])) * decision.worth.pitch_mm < UNEVEN_MM:
+        return None
+    return Found(ticks, pattern, decision, hint, uneven=True)
+
+
+def _examine_even(picture: Picture, ticks: Ticks, hints: Sequence[RuleHint]) -> Found | None:
     pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
     ticks = certain_part(ticks, pattern)
     decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
@@ -170,6 +199,11 @@ def _examine(picture: Picture, seed: Seed, hints: Sequence[RuleHint]) -> Found |
 def _same(first: Found, second: Found) -> bool:
     """Tell whether two finds are the same graduations (seen twice, or on both edges of one body)."""
     a, b = first.ticks, second.ticks
+    told = [one.hint for one in (first, second) if one.hint is not None and one.hint.near is not None]
+    if len(told) == 2 and told[0] is not told[1]:
+        return False  # a drawn rule with a real one laid along it, in step by chance
+    if first.uneven or second.uneven:
+        return _beside(*((first, second) if first.uneven else (second, first)))
     if _turn(a, b.line.direction) > PARALLEL_RAD or not _whole(a.pitch_px / b.pitch_px):
         return False
     coarse, fine = (a, b) if a.pitch_px > b.pitch_px else (b, a)
@@ -185,6 +219,19 @@ def _same(first: Found, second: Found) -> bool:
     spread = np.abs((phase - off + 0.5) % 1.0 - 0.5)
     close = float(np.median(across)) < max(first.reach_px, second.reach_px) + 12
     return bool(np.median(spread) < SAME_COMB and (abs(off) < SAME_COMB or close))
+
+
+def _beside(uneven: Found, other: Found) -> bool:
+    """Tell whether a find is of graduations of an unevenly fed rule, or of the other edge of its body."""
+    a, b = uneven.ticks, other.ticks
+    if _turn(a, b.line.direction) > PARALLEL_RAD or abs(a.pitch_px / b.pitch_px - 1) > UNEVEN_PITCH:
+        return False
+    away = b.places - a.line.origin
+    along, across = away @ a.line.direction, np.abs(away @ a.line.normal)
+    worth = uneven.decision.worth
+    widest = SAME_RULE_MM / worth.pitch_mm * a.pitch_px if worth else SAME_RULE_PITCHES * a.pitch_px
+    inside = (along > a.t_px[0] - a.pitch_px) & (along < a.t_px[-1] + a.pitch_px)
+    return bool(np.mean(inside) > 0.3 and np.median(across) < widest)
 
 
 def _merit(one: Found) -> tuple[bool, bool, float, float]:

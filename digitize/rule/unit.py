@@ -128,8 +128,10 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
         return Decision(
             fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options
         )
-    if told is not None and not fit and not found.clear:
-        # The lengths were misread, but the person knows the unit and the scale leaves one value.
+    unusual = not any(one in ALL for one in options)
+    if told is not None and not fit and (not found.clear or unusual):
+        # The lengths were misread, but the person knows the unit and the scale leaves one value. So they were where
+        # they would make twentieths of an inch, which do not fit: read from another line along the graduations.
         fit = [one for one in _of_unit(told) if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < PLAIN_AGREES]
         if len(fit) == 1:
             why = f"The plan file gives the unit, and {fit[0].words} agrees with {reference.words}."

@@ -11,6 +11,7 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.shapes import Picture
+from tests.bench.feed_shapes import Feed, fed
 from tests.maker.marks import Mark, line, moved, text
 from tests.maker.press import ink_page
 
@@ -77,6 +78,7 @@ class Scene:
     declared: bool = True
     canvas_mm: tuple[float, float] | None = None  # of the whole sheet; the piece lies somewhere on it
     around: list[Mark] = field(default_factory=list)  # on the canvas
+    feed: Feed | None = None  # along the rules
 
     @property
     def affine(self) -> FloatArray:
@@ -115,6 +117,8 @@ def render(scene: Scene, rng: np.random.Generator) -> Picture:
     """Return the scanned piece."""
     marks = [mark for rule in scene.rules for mark in rule_marks(scene, rule)] + scene.extra
     page = [moved(mark, np.array([[1.0, 0, 0], [0, 1.0, 0]])) for mark in marks]
+    if scene.feed is not None:
+        page = [fed(mark, scene.feed.off_mm, 0) for mark in page]
     width, height = scene.size_px
     ink = ink_page(tuple(page), scene.affine, (width, height), scene.gain_mm, scene.blur_px)
     light = np.full(ink.shape, scene.paper, dtype=np.float32)

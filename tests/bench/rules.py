@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from tabulate import tabulate
 
+from calibration.measures import measure_control
 from digitize.rule import RuleSearch, find_rules
 from digitize.shapes import Rule
 from tests.bench.rule_others import OTHERS, made_other
@@ -41,10 +42,7 @@ class Seen:
 
 def claimed_u(rule: Rule) -> float:
     """Return the relative 1 sigma of a rule's own scale, as the solve takes it."""
-    at = rule.control.at_mm
-    px_per_mm = rule.pitch_px / rule.pitch_mm
-    slope = rule.control.sigma_px[0] / px_per_mm / np.sqrt(np.sum((at - at.mean()) ** 2))
-    return float(np.hypot(slope, rule.control.standard_u_mm / at[-1]))
+    return measure_control(rule.control).log_u
 
 
 def on_it(scene: Scene, drawn: Drawn, rule: Rule) -> np.ndarray | None:

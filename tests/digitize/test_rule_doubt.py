@@ -10,7 +10,7 @@ import pytest
 
 from calibration.units import MM_PER_INCH
 from digitize.rule import find_rules
-from digitize.rule.hierarchy import read_hierarchy
+from digitize.rule.hierarchy import Hierarchy, read_hierarchy
 from digitize.rule.unit import Reference, decide
 from digitize.settings import RuleHint
 from digitize.shapes import Picture
@@ -169,6 +169,19 @@ def test_a_unit_told_settles_graduations_whose_lengths_were_misread():
     told = decide(found, eighth * 1.017, reference, "in").worth
     assert told is not None and told.words == "1/8 in"
     assert decide(found, eighth * 1.2, reference, "in").worth is None
+
+
+def test_clear_lengths_of_an_unusual_value_that_does_not_fit_were_misread_too():
+    """From the edge of a steel rule's body, sixteenths of an inch once looked like twentieths."""
+    found = Hierarchy("half", 0.82, 0, (2, 10))
+    assert found.clear
+    reference = Reference(200 / MM_PER_INCH, "the file's 200 dots per inch", 0.06)
+    told = decide(found, 200 / 16, reference, "in").worth
+    assert told is not None and told.words == "1/16 in"
+    assert decide(found, 200 / 16, reference, None).worth is None
+    assert decide(found, 200 / 20, reference, "in").worth is not None  # and where they do fit, they are twentieths
+    off = decide(found, 1.3 * 200 / 20, reference, "in").worth  # no value fits: the resolution is wrong, not the person
+    assert off is not None and off.words == "1/20 in"
 
 
 def real(name, dpi):
