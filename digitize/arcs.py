@@ -129,6 +129,32 @@ def union(boxes: list[Box]) -> Box:
     return min(low_x), min(low_y), max(high_x), max(high_y)
 
 
+def distances(path: ArcPath, points: FloatArray) -> FloatArray:
+    """Return how far points (N, 2) are from the nearest place of a path, mm: from its arcs themselves, no chords."""
+    starts, ends, bulge = segments(path)
+    nearest = np.full(len(points), np.inf)
+    for start, end, b in zip(starts, ends, bulge, strict=True):
+        nearest = np.minimum(nearest, _distance_to(points, start, end, float(b)))
+    return nearest
+
+
+def _distance_to(points: FloatArray, start: FloatArray, end: FloatArray, bulge: float) -> FloatArray:
+    """Return the points' distances from one line or arc."""
+    chord, q = end - start, points - start
+    length = float(np.hypot(*chord))
+    apart = np.minimum(np.hypot(*q.T), np.hypot(*(points - end).T))
+    along, aside = chord / length, np.array([-chord[1], chord[0]]) / length
+    ahead, left = q @ along, q @ aside
+    if abs(bulge) < STRAIGHT_BULGE:
+        return np.asarray(np.where((ahead > 0.0) & (ahead < length), np.abs(left), apart))
+    # in the frame of the chord's middle, its right-hand side up: the side to which a positive bulge goes
+    x, y = ahead - length / 2.0, -left * np.sign(bulge)
+    b = abs(bulge)
+    radius, middle = length * (1.0 + b * b) / (4.0 * b), -length * (1.0 - b * b) / (4.0 * b)
+    turn = np.abs(np.arctan2(x, y - middle))
+    return np.asarray(np.where(turn <= 2.0 * np.arctan(b), np.abs(np.hypot(x, y - middle) - radius), apart))
+
+
 def flatten(path: ArcPath, tolerance_mm: float) -> FloatArray:
     """Return points (N, 2) on a path, chords within ``tolerance_mm`` of it; a closed path's first not repeated."""
     starts, ends, bulge = segments(path)

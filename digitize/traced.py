@@ -16,7 +16,7 @@ from calibration.frames import FloatArray, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
+from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, FewArcs, Picture, Rule, SpanPlaces, TracedOutline
 
 
 class Clock:
@@ -67,6 +67,7 @@ class Traced:
     budget: Budget
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
+    few: FewArcs | None = None  # the outline in as few arcs as can be
 
 
 def scale_u_rel(calibration: Calibration) -> float:
