@@ -22,9 +22,12 @@ from digitize.fair.chain import Against, Chain, across_derivatives, against, end
 
 # Each with how many times the tolerance the worst may still be off if the next is to be tried.
 POWERS = {2: 4.0, 4: 2.5, 8: 1.5}
-ROUNDS = 10
+# Rounds for the later powers, and for the first.
+ROUNDS = (10, 40)
 # Levenberg's damping, as a part of the mean of what is damped, at first and at least.
-FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-7
+FIRST_DAMPING, LEAST_DAMPING = 1e-3, 1e-9
+# Straight runs that the chain does not meet within this, mm and rad, are approached with this weight at first.
+MET_AT_ONCE, HELD_WEIGHT = 0.3, 0.1
 # A number whose change by one moves the curve by less than this is scaled as if it moved it so far, mm.
 LEAST_SAY = 0.05
 # A step that betters the worst by less than this part is the last for its power.
@@ -92,6 +95,10 @@ def stepped(stretch: Stretch, chain: Chain, change: FloatArray) -> Chain:
 def first_chain(stretch: Stretch, knots: FloatArray, straight: IntArray) -> Chain:
     """Return arcs that turn as the curve does between knots (K,) in mm along it; pieces in ``straight`` do not."""
     heading = np.interp(knots, stretch.place, stretch.heading)
+    for piece, run in zip(straight, stretch.straights, strict=True):
+        toward = float(np.arctan2(run.along[1], run.along[0]))
+        turns = np.round((heading[piece] + heading[piece + 1]) / 2.0 / (2.0 * np.pi) - toward / (2.0 * np.pi))
+        heading[piece : piece + 2] = toward + 2.0 * np.pi * turns
     length = np.diff(knots)
     bend = np.diff(heading) / length
     bend[[*straight, *stretch.flat]] = 0.0
@@ -178,7 +185,7 @@ def _norm(off: FloatArray, power: int) -> float:
 
 
 def _step(chain: Chain, at: Against, stretch: Stretch, straight: IntArray, power: int, damping: float) -> FloatArray:
-    """Return the change that meets the conditions and brings the chain nearer."""
+    """Return the change that brings the chain nearer to the points and to meeting the conditions."""
     free = _free(len(chain.curvature), stretch, straight)
     rows = across_derivatives(chain, at)[:, free]
     scale = 1.0 / np.maximum(np.sqrt(np.mean(rows**2, axis=0)), LEAST_SAY)
@@ -188,6 +195,17 @@ def _step(chain: Chain, at: Against, stretch: Stretch, straight: IntArray, power
     worst = max(float(np.abs(at.off).max()), 1e-12)
     weight = (np.abs(at.off) / worst) ** (power - 2) + 1e-6
     matrix = rows.T @ (weight[:, None] * rows)
+    goal = rows.T @ (weight * at.off) / (power - 1)
+    far = bool(stretch.straights) and np.abs(values).max(initial=0.0) > MET_AT_ONCE
+    solved = _weighed if far else _met
+    toward = solved(matrix, goal, held, values, damping)
+    change = np.zeros(3 + 2 * len(chain.curvature))
+    change[free] = toward * scale
+    return _limited(chain, change)
+
+
+def _met(matrix: FloatArray, goal: FloatArray, held: FloatArray, values: FloatArray, damping: float) -> FloatArray:
+    """Return the damped step that meets the conditions (held @ step = -values) to first order."""
     left, strength, right = np.linalg.svd(held, full_matrices=True)
     rank = int(np.sum(strength > 1e-9 * strength.max(initial=1e-300)))
     closing = -right[:rank].T @ ((left.T @ values)[:rank] / strength[:rank])
@@ -195,10 +213,15 @@ def _step(chain: Chain, at: Against, stretch: Stretch, straight: IntArray, power
     inner = others.T @ matrix @ others
     inner += damping * np.trace(inner) / max(len(inner), 1) * np.eye(len(inner))
     # the closing step moves the chain as well, which is taken off what is left to be done
-    toward = others @ np.linalg.solve(inner, others.T @ (rows.T @ (weight * (at.off / (power - 1) - rows @ closing))))
-    change = np.zeros(3 + 2 * len(chain.curvature))
-    change[free] = (closing + toward) * scale
-    return _limited(chain, change)
+    return np.asarray(closing + others @ np.linalg.solve(inner, others.T @ (goal - matrix @ closing)))
+
+
+def _weighed(matrix: FloatArray, goal: FloatArray, held: FloatArray, values: FloatArray, damping: float) -> FloatArray:
+    """Return the damped step with the conditions only weighed heavily: met at once they would move far."""
+    heavy = HELD_WEIGHT * np.trace(matrix)
+    matrix = matrix + heavy * held.T @ held
+    matrix += damping * np.diag(np.diag(matrix)) + LEAST_DAMPING * np.trace(matrix) * np.eye(len(matrix))
+    return np.asarray(np.linalg.solve(matrix, goal - heavy * held.T @ values))
 
 
 def _closed(chain: Chain, stretch: Stretch, straight: IntArray) -> Chain | None:
@@ -314,7 +337,7 @@ def _missed(chain: Chain, stretch: Stretch, straight: IntArray) -> float:
 def _nearer(stretch: Stretch, chain: Chain, straight: IntArray, power: int) -> Chain:
     """Return the chain after rounds of steps for one power."""
     at, missed, damping = _beside(stretch, chain), _missed(chain, stretch, straight), FIRST_DAMPING
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS[power == 2]):
         moved = stepped(stretch, chain, _step(chain, at, stretch, straight, power, damping))
         beside, left = _beside(stretch, moved), _missed(moved, stretch, straight)
         before, after = _norm(at.off, power) + missed, _norm(beside.off, power) + left

@@ -34,9 +34,17 @@ MOST_TIMES = 1.6
 STRIDE = 20
 # Up to so many pieces, two fewer are tried where one fewer does not do.
 FEW = 8
+# What is left between a straight run and the end of the curve, if less than this, is part of it.
+END_REST_MM = 3.0
 # Turns of less than this are none; a piece at a time that turns where the curve does not is made straight, so often.
 LEAST_TURN_RAD, FLATTENINGS = np.radians(0.01), 4
 SHARPEST_REACH_MM = 8.0
+
+
+def _to_the_ends(xy: FloatArray, runs: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Return the straight runs, the first and last going right to the curve's ends where hardly anything is left."""
+    last, near = len(xy) - 1, round(END_REST_MM / STEP_MM)
+    return [(0 if a <= near else a, last if b >= last - near else b) for a, b in runs]
 
 
 def _line_of(stretch: Stretch, first: int, last: int) -> Straight:
@@ -67,7 +75,7 @@ def stretch_of(xy: FloatArray, start: str, end: str) -> Stretch:
     tangent = CubicSpline(place, even)(place, 1)
     heading = np.unwrap(np.arctan2(tangent[:, 1], tangent[:, 0]))
     bare = Stretch(even, place, heading, start, end)
-    runs = tuple(_line_of(bare, a, b) for a, b in straight_runs(even))
+    runs = tuple(_line_of(bare, a, b) for a, b in _to_the_ends(even, straight_runs(even)))
     return Stretch(even, place, heading, start, end, runs)
 
 
@@ -144,14 +152,33 @@ def _pieces(xy: FloatArray, start: str, end: str, tolerance_mm: float) -> tuple[
             return vertices[:-1], bulge
         ends = [stretch.xy[k] if kind == "corner" else vertices[k] for k, kind in ((0, start), (-1, end))]
         return np.vstack([ends[:1], vertices[1:-1], ends[1:]]), bulge
-    along = stretch.heading_at(stretch.place)
-    tangent = np.column_stack([np.cos(along), np.sin(along)])
-    for at, kind in ((0, start), (-1, end)):
-        tangent[at] = (np.sign(tangent[at, 0]), 0.0) if kind == "square" else tangent[at]
-    if start == "loop":
-        tangent[-1] = tangent[0]
-    vertices, bulge = arcs_of(Run(stretch.xy, tangent), tolerance_mm - BETWEEN_MM)
+    vertices, bulge = _by_biarcs(stretch, tolerance_mm - BETWEEN_MM)
     return (vertices[:-1] if start == "loop" else vertices), bulge
+
+
+def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return vertices and bulges of a run by biarcs between its straight runs: more pieces, but found at any rate."""
+    along = stretch.heading_at(stretch.place)
+    tangent, xy = np.column_stack([np.cos(along), np.sin(along)]), stretch.xy.copy()
+    for at, kind in ((0, stretch.start), (-1, stretch.end)):
+        tangent[at] = (np.sign(tangent[at, 0]), 0.0) if kind == "square" else tangent[at]
+    if stretch.start == "loop":
+        tangent[-1] = tangent[0]
+    for run in stretch.straights:
+        for k in np.searchsorted(stretch.place, (run.low, run.high)):
+            xy[k] = run.at + ((xy[k] - run.at) @ run.along) * run.along
+            tangent[k] = run.along
+    ends = np.searchsorted(stretch.place, [run.high for run in stretch.straights])
+    parts = {a: (b, arcs_of(Run(xy[a : b + 1], tangent[a : b + 1]), within_mm)) for a, b in parts_between(stretch)}
+    vertices, bulge, at = [xy[0]], [], 0
+    while at < len(xy) - 1:
+        if at in parts:
+            at, (more, bends) = parts[at]
+            vertices, bulge = [*vertices, *more[1:]], [*bulge, *bends]
+        else:
+            at = next(int(k) for k in ends if k > at)
+            vertices, bulge = [*vertices, xy[at]], [*bulge, 0.0]
+    return np.array(vertices), np.array(bulge)
 
 
 def _cut_points(fair: FairOutline) -> list[int]:
