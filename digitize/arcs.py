@@ -19,6 +19,7 @@ Box = tuple[float, float, float, float]  # x_min, y_min, x_max, y_max, mm
 STRAIGHT_BULGE = 1e-9
 # Longest flattened step of an arc: 22.5 degrees, so that no vertex count is ever silly.
 FLATTEN_STEP_RAD = math.pi / 8
+PAIRS_AT_ONCE = 200_000  # points times pieces whose distances are worked out in one go
 
 
 def polygon(xy_mm: FloatArray, closed: bool = True) -> ArcPath:
@@ -128,6 +129,42 @@ def union(boxes: list[Box]) -> Box:
     """
     low_x, low_y, high_x, high_y = zip(*boxes, strict=True)
     return min(low_x), min(low_y), max(high_x), max(high_y)
+
+
+def distances(path: ArcPath, points: FloatArray) -> FloatArray:
+    """Return how far points (N, 2) are from the nearest place of a path, mm (N,): its arcs themselves, no chords."""
+    starts, ends, bulge = segments(path)
+    step = max(1, PAIRS_AT_ONCE // max(len(starts), 1))
+    centre, radius = centres(path)
+    parts = [
+        _distance(points[first : first + step], starts, ends, bulge, centre, radius)
+        for first in range(0, len(points), step)
+    ]
+    return np.concatenate(parts) if parts else np.zeros(0)
+
+
+def _distance(
+    points: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray, centre: FloatArray, radius: FloatArray
+) -> FloatArray:
+    at = points[:, None, :]
+    to_ends = np.minimum(norms(at - starts), norms(at - ends))
+    chord = ends - starts
+    along = ((at - starts) * chord).sum(axis=2) / np.maximum((chord**2).sum(axis=1), 1e-300)
+    to_line = np.abs((at - starts)[..., 0] * chord[:, 1] - (at - starts)[..., 1] * chord[:, 0]) / norms(chord + 1e-300)
+    straight = np.abs(bulge) < STRAIGHT_BULGE
+    from_centre = at - np.where(straight[:, None], 0.0, centre)
+    turned = 4.0 * np.arctan(np.where(straight, 1.0, bulge))
+    began = np.arctan2(*(starts - np.where(straight[:, None], 0.0, centre)).T[::-1])
+    off = np.arctan2(from_centre[..., 1], from_centre[..., 0]) - began - turned / 2.0
+    off = np.abs(off - 2.0 * np.pi * np.round(off / (2.0 * np.pi)))
+    beside = np.where(straight, (along >= 0.0) & (along <= 1.0), off <= np.abs(turned) / 2.0)
+    near = np.where(straight, to_line, np.abs(norms(from_centre) - np.where(straight, 0.0, radius)))
+    return np.asarray(np.where(beside, near, to_ends).min(axis=1))
+
+
+def norms(vectors: FloatArray) -> FloatArray:
+    """Return the lengths of vectors (..., 2)."""
+    return np.asarray(np.hypot(vectors[..., 0], vectors[..., 1]))
 
 
 def flatten(path: ArcPath, tolerance_mm: float) -> FloatArray:

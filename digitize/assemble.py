@@ -15,6 +15,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
+from digitize.arcs import centres
 from digitize.evidence import stretches
 from digitize.lens_file import LensFile
 from digitize.outcome import effort_part as effort_part
@@ -22,7 +23,7 @@ from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyTrace, Rule, SpanPlaces
+from digitize.shapes import BodyTrace, FewArcs, Rule, SpanPlaces
 from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
@@ -273,7 +274,21 @@ def _outline(traced: Traced) -> dict[str, Any]:
         "traced_fraction": float(np.mean(traced.on_sheet.traced)),
         "chosen": "; ".join(traced.on_sheet.evidence),
         "stretches": stretches(traced.body),
+        "few_arcs": _few_arcs(traced.few),
     }
+
+
+def _few_arcs(few: FewArcs | None) -> dict[str, Any] | None:
+    """Return the outline in few arcs: where each begins, its radius (+ turning left, null straight), its turn."""
+    if few is None:
+        return None
+    _, radius = centres(few.path)
+    turn_deg = np.degrees(4.0 * np.arctan(few.path.bulge))
+    pieces = [
+        {"x_mm": x, "y_mm": y, "radius_mm": math.copysign(r, turn) if math.isfinite(r) else None, "turn_deg": turn}
+        for (x, y), r, turn in zip(few.path.xy_mm.tolist(), radius.tolist(), turn_deg.tolist(), strict=True)
+    ]
+    return {"tolerance_mm": few.tolerance_mm, "deviation_mm": few.deviation_mm, "pieces": pieces}
 
 
 def _symmetry(body: BodyTrace) -> dict[str, Any]:

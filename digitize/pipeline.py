@@ -21,7 +21,7 @@ from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
 from digitize.evened import Evened, evened
-from digitize.fair import fair_outline, measure
+from digitize.fair import fair_outline, few_arcs, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
 from digitize.outbox import Outbox, sha256_of
@@ -129,12 +129,13 @@ def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
     with clock("fair"):
         fair = fair_outline(body)
         measures = measure(fair)
+        few = few_arcs(fair)
     with clock("budget"):
         budget = traced_budget(calibration, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
-        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
+        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo, few,
     )  # fmt: skip
 
 

@@ -271,6 +271,15 @@ class FairOutline:
 
 
 @dataclass(frozen=True, eq=False)
+class FewArcs:
+    """The outline in as few arcs and lines as a tolerance lets it be; body frame."""
+
+    path: ArcPath  # closed; joints tangent but at the outline's corners
+    tolerance_mm: float
+    deviation_mm: float  # measured, path against the fair points, both ways
+
+
+@dataclass(frozen=True, eq=False)
 class BodyMeasures:
     """What a builder asks of the body first; body frame."""
 

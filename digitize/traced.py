@@ -14,7 +14,7 @@ from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.outcome import Clock as Clock
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, Picture, Rule, SpanPlaces, TracedOutline
+from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, FewArcs, Picture, Rule, SpanPlaces, TracedOutline
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +44,7 @@ class Traced:
     budget: Budget
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
+    few: FewArcs | None = None  # the outline in as few arcs as can be
 
 
 def scale_u_rel(calibration: Calibration) -> float:

@@ -8,10 +8,10 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.frames import FloatArray, frozen_floats
-from digitize.arcs import crossings, extents, mirrored, polygon, sampled
+from digitize.arcs import crossings, distances, extents, mirrored, polygon, sampled
 from digitize.mold_settings import MoldJob
 from digitize.mold_shapes import DRILL, MARK, SAW, Part
-from digitize.parts.meet import distance, winding
+from digitize.parts.meet import winding
 from digitize.parts.offset import counter_clockwise, offset
 from digitize.parts.regions import box, circle, right_run, ring_half, union, upright_places
 from digitize.shapes import ArcPath, TextMark
@@ -32,7 +32,7 @@ SAMPLE_MM = 1.0
 @lru_cache(maxsize=8)
 def alike(body: ArcPath) -> bool:
     """Tell whether a body's halves are the same."""
-    return float(distance(sampled(mirrored(body), SAMPLE_MM), body).max()) < ALIKE_MM
+    return float(distances(body, sampled(mirrored(body), SAMPLE_MM)).max()) < ALIKE_MM
 
 
 def outer_shape(body: ArcPath, job: MoldJob) -> ArcPath:
@@ -162,7 +162,7 @@ def _first_clear(
     places = places[(places[:, 0] > reach) | (np.abs(places[:, 1] - joint_y) > aside)]
     for first in range(0, len(places), 500):
         some = places[first : first + 500]
-        clear = (winding(some, edge) == 1) & (distance(some, edge) >= need)
+        clear = (winding(some, edge) == 1) & (distances(edge, some) >= need)
         if clear.any():
             x, y = some[np.argmax(clear)].tolist()
             return x, y

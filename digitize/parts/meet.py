@@ -13,12 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray, IntArray, frozen_floats
-from digitize.arcs import STRAIGHT_BULGE, centres, point_on, segments
+from digitize.arcs import STRAIGHT_BULGE, centres, norms, point_on, segments
 from digitize.shapes import ArcPath
 
 # Two places nearer than this are one: far below anything cut, far above the rounding of a body's coordinates.
 SAME_MM = 1e-6
-_CHUNK = 200_000  # places times pieces looked at in one go
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,41 +170,6 @@ def _signs(half: float) -> tuple[float, ...]:
     return (0.0,) if half == 0.0 else (-1.0, 1.0)
 
 
-def distance(points_mm: FloatArray, path: ArcPath) -> FloatArray:
-    """Return how far points (N, 2) are from a path, mm (N,)."""
-    starts, ends, bulge = segments(path)
-    step = max(1, _CHUNK // max(len(starts), 1))
-    centre, radius = centres(path)
-    parts = [
-        _distance(points_mm[first : first + step], starts, ends, bulge, centre, radius)
-        for first in range(0, len(points_mm), step)
-    ]
-    return np.concatenate(parts) if parts else np.zeros(0)
-
-
-def _distance(
-    points: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray, centre: FloatArray, radius: FloatArray
-) -> FloatArray:
-    at = points[:, None, :]
-    to_ends = np.minimum(_norm(at - starts), _norm(at - ends))
-    chord = ends - starts
-    along = ((at - starts) * chord).sum(axis=2) / np.maximum((chord**2).sum(axis=1), 1e-300)
-    to_line = np.abs((at - starts)[..., 0] * chord[:, 1] - (at - starts)[..., 1] * chord[:, 0]) / _norm(chord + 1e-300)
-    straight = np.abs(bulge) < STRAIGHT_BULGE
-    from_centre = at - np.where(straight[:, None], 0.0, centre)
-    turned = 4.0 * np.arctan(np.where(straight, 1.0, bulge))
-    began = np.arctan2(*(starts - np.where(straight[:, None], 0.0, centre)).T[::-1])
-    off = np.arctan2(from_centre[..., 1], from_centre[..., 0]) - began - turned / 2.0
-    off = np.abs(off - 2.0 * np.pi * np.round(off / (2.0 * np.pi)))
-    beside = np.where(straight, (along >= 0.0) & (along <= 1.0), off <= np.abs(turned) / 2.0)
-    near = np.where(straight, to_line, np.abs(_norm(from_centre) - np.where(straight, 0.0, radius)))
-    return np.asarray(np.where(beside, near, to_ends).min(axis=1))
-
-
-def _norm(vectors: FloatArray) -> FloatArray:
-    return np.asarray(np.hypot(vectors[..., 0], vectors[..., 1]))
-
-
 def winding(points_mm: FloatArray, path: ArcPath) -> IntArray:
     """Return how often a closed path runs round each of the points (N, 2), counter-clockwise positive.
 
@@ -226,7 +190,7 @@ def winding(points_mm: FloatArray, path: ArcPath) -> IntArray:
     centre, radius = centres(path)
     arced = np.abs(bulge) >= STRAIGHT_BULGE
     safe = np.where(arced[:, None], centre, 0.0)
-    in_circle = _norm(points_mm[:, None, :] - safe) < np.where(arced, radius, 0.0)
+    in_circle = norms(points_mm[:, None, :] - safe) < np.where(arced, radius, 0.0)
     # Right of the chord seen from start to end lies what a positive arc adds.
     bulging = np.where(bulge > 0.0, cross < 0.0, cross > 0.0)
     # An arc of more than a half turn also holds what is beyond its chord within the circle.
@@ -273,7 +237,7 @@ def split(path: ArcPath, piece: IntArray, at: FloatArray) -> Pieces:
     last = np.append(owner[1:] != owner[:-1], True)
     after = np.where(last[:, None], ends[owner], np.roll(xy, -1, axis=0))
     share = np.tan(np.arctan(bulge[owner]) * (np.where(last, 1.0, np.roll(knot, -1)) - knot))
-    long = (_norm(after - xy) > SAME_MM) | (np.abs(share) > 1.0)
+    long = (norms(after - xy) > SAME_MM) | (np.abs(share) > 1.0)
     return Pieces(xy[long], after[long], share[long])
 
 
@@ -282,7 +246,7 @@ def joined(parts: Pieces, tolerance_mm: float = 20.0 * SAME_MM) -> list[ArcPath]
 
     Where several go on from one place the longest does: the others are loops of rounding, which close on themselves.
     """
-    lengths = _norm(parts.ends - parts.starts) * np.maximum(1.0, np.abs(parts.bulge))
+    lengths = norms(parts.ends - parts.starts) * np.maximum(1.0, np.abs(parts.bulge))
     after = _following(parts, tolerance_mm)
     free = np.ones(len(lengths), dtype=bool)
     loops = []
@@ -302,7 +266,7 @@ def _following(parts: Pieces, tolerance_mm: float) -> list[list[int]]:
     found = []
     for end, first, last in zip(parts.ends, low.tolist(), high.tolist(), strict=True):
         near = order[first:last]
-        found.append(near[_norm(parts.starts[near] - end) <= tolerance_mm].tolist())
+        found.append(near[norms(parts.starts[near] - end) <= tolerance_mm].tolist())
     return found
 
 

@@ -13,8 +13,8 @@ import math
 import numpy as np
 
 from calibration.frames import FloatArray, frozen_floats
-from digitize.arcs import STRAIGHT_BULGE, segments, signed_area
-from digitize.parts.meet import distance, joined, meetings, split
+from digitize.arcs import STRAIGHT_BULGE, distances, segments, signed_area
+from digitize.parts.meet import joined, meetings, split
 from digitize.shapes import ArcPath
 
 # What is kept lies at the distance to within this: rounding of coordinates of a metre, and of touching circles.
@@ -52,7 +52,7 @@ def offset(path: ArcPath, by_mm: float) -> tuple[ArcPath, ...]:
     raw = _raw(path, by_mm)
     met = meetings(raw)
     parts = split(raw, np.concatenate([met.one, met.other]), np.concatenate([met.at_one, met.at_other]))
-    loops = joined(parts.only(distance(parts.middles, path) >= abs(by_mm) - OFF_MM))
+    loops = joined(parts.only(distances(path, parts.middles) >= abs(by_mm) - OFF_MM))
     areas = [abs(signed_area(one)) for one in loops]
     return tuple(loops[k] for k in np.argsort(-np.array(areas), kind="stable") if areas[k] > SPECK_MM2)
 

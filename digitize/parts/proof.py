@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.errors import Refusal
-from digitize.arcs import mirrored, sampled
+from digitize.arcs import distances, mirrored, sampled
 from digitize.mold_settings import MoldJob
 from digitize.mold_shapes import Part
 from digitize.parts.layers import alike
-from digitize.parts.meet import distance
 from digitize.parts.regions import crosses_itself
 from digitize.shapes import ArcPath
 
@@ -52,7 +51,7 @@ def _layers_off(body: ArcPath, parts: tuple[Part, ...]) -> float:
     if alike(body):
         edges += [mirrored(edge) for edge in edges]
     places = sampled(body, SAMPLE_MM)
-    return float(np.min([distance(places, edge) for edge in edges], axis=0).max())
+    return float(np.min([distances(edge, places) for edge in edges], axis=0).max())
 
 
 def _faces_off(body: ArcPath, parts: tuple[Part, ...], job: MoldJob) -> float | None:
@@ -66,7 +65,7 @@ def _faces_off(body: ArcPath, parts: tuple[Part, ...], job: MoldJob) -> float | 
     for part in parts:
         if not part.name.startswith("spreader"):
             continue
-        apart = distance(sampled(part.outline, SAMPLE_MM), body)
+        apart = distances(body, sampled(part.outline, SAMPLE_MM))
         face = apart <= need + FACE_MM / 2.0
         # Nothing of a block may come nearer to the outline than its face does.
         off = float(np.abs(apart[face] - need).max()) if face.any() else float("inf")

@@ -14,11 +14,11 @@ import shapely
 
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, frozen_floats
-from digitize.arcs import extents, flatten, mirrored, segment_lengths, segments
+from digitize.arcs import extents, flatten, mirrored, segment_lengths
 from digitize.mold_settings import MoldJob
 from digitize.mold_shapes import Part
 from digitize.parts.layers import SIDES, alike
-from digitize.parts.meet import SAME_MM, distance
+from digitize.parts.meet import SAME_MM
 from digitize.parts.offset import counter_clockwise, offset
 from digitize.parts.regions import circle, closed_by, crosses_itself, level_places, moved, right_run, stretch
 from digitize.shapes import ArcPath, TextMark
@@ -354,13 +354,3 @@ def _end_blocks(body: ArcPath, job: MoldJob) -> list[shapely.Polygon]:
     half, deep = job.spreaders.end_block_width_mm / 2.0, job.spreaders.end_block_depth_mm
     low, top = float(run.xy_mm[0, 1]), float(run.xy_mm[-1, 1])
     return [shapely.box(-half, low, half, low + deep), shapely.box(-half, top - deep, half, top)]
-
-
-def face_of(edge: ArcPath, line: ArcPath) -> ArcPath:
-    """Return a block's face alone: the pieces of its edge that lie on the line of all faces."""
-    starts, ends, bulge = segments(edge)
-    on = (distance(starts, line) < 1e-5) & (distance(ends, line) < 1e-5)
-    first = int(np.flatnonzero(on & ~np.roll(on, 1))[0])
-    order = [(first + k) % len(on) for k in range(int(on.sum()))]
-    xy = np.concatenate([starts[order], ends[order[-1:]]])
-    return ArcPath(frozen_floats(xy), frozen_floats(bulge[order]), False)

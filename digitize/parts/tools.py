@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from digitize.arcs import sampled
+from digitize.arcs import distances, sampled
 from digitize.mold_shapes import Reach
-from digitize.parts.meet import distance
 from digitize.parts.offset import offset
 from digitize.shapes import ArcPath
 
@@ -42,7 +41,7 @@ def reach(line: ArcPath, radius_mm: float, tool: str, side: str) -> Reach:
     if not there:
         return Reach(tool, radius_mm, side, float("inf"), None)
     # The middle of the tool runs along ``there``; it reaches what is one radius from that.
-    left = np.min([distance(places, one) for one in there], axis=0) - radius_mm
+    left = np.min([distances(one, places) for one in there], axis=0) - radius_mm
     worst = int(np.argmax(left))
     most = float(left[worst])
     if most < LEAST_LEFT_MM:

@@ -16,7 +16,7 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from calibration.budget import COVERAGE_95
-from digitize.report import charts, sizes, words
+from digitize.report import charts, shop, sizes, words
 from digitize.report.context import ReportContext
 from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
 from digitize.shapes import Rule, Unit
@@ -126,6 +126,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "budget": budget(record),
         "seen": seen_rows(record),
         "chosen": words.dig(record, "outline", "chosen") or "",
+        "few": shop.few_arcs(record, context.unit),
         "u95": words.plus_minus(words.dig(record, "outline", "u95_mm")),
         "files": files(record),
         "made": made(record, context),

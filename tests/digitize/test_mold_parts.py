@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from calibration.errors import Refusal
 from calibration.frames import frozen_floats
-from digitize.arcs import arc_length, extents, flatten, mirrored, polygon, sampled, signed_area
+from digitize.arcs import arc_length, distances, extents, flatten, mirrored, polygon, sampled, signed_area
 from digitize.mold_settings import Dowels, Forms, MoldJob, MoldShape, SheetStock, Sides, Spreaders
 from digitize.mold_shapes import SAW, Part, Stock
 from digitize.parts.cut_list import cut_list, piece_area, side_blanks, totals
 from digitize.parts.forms import forms
 from digitize.parts.layers import alike, dowel_places, layers, outer_shape
-from digitize.parts.meet import distance, meetings, winding
+from digitize.parts.meet import meetings, winding
 from digitize.parts.nest import nest
 from digitize.parts.offset import backwards, counter_clockwise, offset
 from digitize.parts.proof import prove
@@ -52,11 +52,11 @@ def test_every_place_of_an_offset_is_at_its_distance(path: ArcPath, by_mm: float
     if crosses_itself(path) or abs(by_mm) < 0.1:
         return
     for one in offset(path, by_mm):
-        off = np.abs(distance(sampled(one, 1.0), path) - abs(by_mm))
+        off = np.abs(distances(path, sampled(one, 1.0)) - abs(by_mm))
         assert off.max() < 1e-5
     # and it holds all that is nearer, or inside by more: looked at on a grid of places
     grid = np.array(np.meshgrid(np.linspace(-150.0, 150.0, 41), np.linspace(-150.0, 150.0, 41))).reshape(2, -1).T
-    far = distance(grid, path) * np.where(winding(grid, path) == 1, -1.0, 1.0)
+    far = distances(path, grid) * np.where(winding(grid, path) == 1, -1.0, 1.0)
     clear = np.abs(far - by_mm) > 1e-4
     held = np.sum([winding(grid, one) for one in offset(path, by_mm)], axis=0) == 1
     assert ((far < by_mm) == held)[clear].all()
@@ -69,7 +69,7 @@ def test_what_a_path_holds_is_what_geos_says(path: ArcPath, place: tuple[float, 
         return
     ring = shapely.Polygon(flatten(path, 1e-6))
     near = abs(ring.exterior.distance(shapely.Point(place)))
-    assert distance(np.array([place]), path)[0] == pytest.approx(near, abs=1e-4)
+    assert distances(path, np.array([place]))[0] == pytest.approx(near, abs=1e-4)
     if near > 1e-4:
         assert bool(winding(np.array([place]), path)[0]) == ring.contains(shapely.Point(place))
 
@@ -104,7 +104,7 @@ def test_meetings_are_found_whichever_way_pieces_run() -> None:
 def test_offsetting_out_and_in_returns_where_bends_are_gentle() -> None:
     path = cassini(200)
     back = offset(offset(path, 20.0)[0], -20.0)[0]
-    assert distance(sampled(back, 1.0), path).max() < 1e-5
+    assert distances(path, sampled(back, 1.0)).max() < 1e-5
 
 
 @pytest.mark.parametrize("family", ["guitar", "violin", "cutaway", "florentine", "angular", "found cello"])
@@ -128,7 +128,7 @@ def test_the_wall_is_as_wide_as_asked() -> None:
     job = MoldJob(mold=MoldShape(wall=50.0, tab=0.0))
     layer = next(part for part in layers(body, job) if part.name == "layer")
     outer = layer.outline.xy_mm[(layer.outline.xy_mm[:, 0] > 1.0)]
-    apart = distance(outer, body)
+    apart = distances(body, outer)
     assert set(np.round(apart, 4).tolist()) <= {0.0, 50.0}
 
 
@@ -146,7 +146,7 @@ def test_dowels_are_clear_of_every_edge_and_of_the_joint() -> None:
     layer = next(part for part in layers(body, job) if part.name == "layer")
     places = np.array(dowel_places(layer.outline, job))
     assert len(layer.holes) == 2
-    assert distance(places, layer.outline).min() >= job.dowels.diameter_mm / 2.0 + job.dowels.edge_mm
+    assert distances(layer.outline, places).min() >= job.dowels.diameter_mm / 2.0 + job.dowels.edge_mm
     assert (winding(places, layer.outline) == 1).all()
     assert places[0, 1] < 0.0 < places[1, 1] or places[0, 1] < places[1, 1]
     # bored from the joint: 30 mm deep; the dowel's hole lies beyond
@@ -166,7 +166,7 @@ def test_the_saw_line_lies_on_the_waste_side() -> None:
     master = layers(body, MoldJob())[0]
     saw = next(path for layer, path in master.marks if layer == SAW)
     places = sampled(saw, 1.0)
-    assert distance(places, body) == pytest.approx(1.6, abs=1e-5)
+    assert distances(body, places) == pytest.approx(1.6, abs=1e-5)
     inside = winding(places[1:-1], body)
     assert (inside == 1).all()
 
@@ -189,9 +189,9 @@ def test_face_liner_and_side_give_the_outline(waist: bool) -> None:
     assert found.doubts == ()
     assert len(found.pressed) == (6 if waist else 4)
     line = face_line(body, job)
-    assert distance(sampled(line, 1.0), body) == pytest.approx(3.5, abs=1e-5)
+    assert distances(body, sampled(line, 1.0)) == pytest.approx(3.5, abs=1e-5)
     for edge in found.pressed:
-        apart = distance(sampled(edge, 0.5), body)
+        apart = distances(body, sampled(edge, 0.5))
         assert apart.min() == pytest.approx(3.5, abs=1e-5)
         assert (np.abs(apart - 3.5) < 0.01).sum() * 0.5 > 60.0  # the face is most of a bout
 
@@ -234,7 +234,7 @@ def test_forms_are_smaller_by_the_side() -> None:
     parts, doubts = forms(body, MoldJob(forms=Forms(bending=True, inside=True), sides=Sides(thickness=2.0)))
     assert doubts == ()
     bending, inside = parts
-    assert distance(sampled(inside.outline, 1.0), body) == pytest.approx(2.0, abs=1e-5)
+    assert distances(body, sampled(inside.outline, 1.0)) == pytest.approx(2.0, abs=1e-5)
     right = shapely.clip_by_rect(shapely.Polygon(flatten(inside.outline, 1e-4)), 0.0, -1e3, 1e3, 1e3)
     assert signed_area(bending.outline) == pytest.approx(right.area, rel=1e-5)
 

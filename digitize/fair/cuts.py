@@ -1,0 +1,160 @@
+"""Where a curve is cut into pieces that one arc each follows equally well, and where it is straight."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from calibration.frames import FloatArray, IntArray
+from digitize.fair.chain_fit import Stretch
+
+# Pieces are cut so that one arc each lies equally far off, to this part.
+HALVINGS, ALIKE = 18, 0.04
+# A straight run keeps this near a line over at least this length ...
+STRAIGHT_MM, STRAIGHT_LEAST_MM = 0.012, 12.0
+# ... and, where so many times that is allowed, grows by less than an inflection (1.59 times) or a flat bend (2) would.
+STRAIGHT_AGAIN, STRAIGHT_GROWS = 4.0, 1.4
+
+
+# --- cutting into pieces that one arc follows ------------------------------------------
+
+
+def _circle_off(xy: FloatArray) -> float:
+    """Return how far points lie from their least-squares circle or line, at most, mm."""
+    if len(xy) < 4:
+        return 0.0
+    q = xy - xy.mean(axis=0)
+    size = float(np.sqrt(np.mean(q**2)))
+    q = q / size
+    square = np.einsum("ij,ij->i", q, q)
+    design = np.column_stack([square, q, np.ones(len(q))])
+    _, vectors = np.linalg.eigh(design.T @ design)
+    a, b, c, d = vectors[:, 0]
+    value = design @ vectors[:, 0]
+    slope = max(b * b + c * c - 4.0 * a * d, 1e-30)
+    off = 2.0 * value / (np.sqrt(slope) + np.sqrt(np.maximum(slope + 4.0 * a * value, 0.0)))
+    return float(np.abs(off).max()) * size
+
+
+def _line_off(xy: FloatArray) -> float:
+    """Return how far points lie from their least-squares line, at most, mm."""
+    q = xy - xy.mean(axis=0)
+    _, vectors = np.linalg.eigh(q.T @ q)
+    return float(np.abs(q @ vectors[:, 0]).max())
+
+
+def _furthest(xy: FloatArray, first: int, within_mm: float) -> int:
+    """Return the last point up to which one arc from ``first`` keeps within."""
+    last = len(xy) - 1
+    good, stride = min(first + 2, last), 16
+    while good < last and _circle_off(xy[first : min(first + stride, last) + 1]) <= within_mm:
+        good = min(first + stride, last)
+        stride *= 2
+    low, high = good, min(first + stride, last)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if _circle_off(xy[first : middle + 1]) <= within_mm else (low, middle)
+    return high if high == last and _circle_off(xy[first:]) <= within_mm else low
+
+
+def _cuts(xy: FloatArray, within_mm: float, most: int) -> list[int] | None:
+    """Return where arcs that keep within end, or None where more than ``most`` are needed."""
+    cuts = [0]
+    while cuts[-1] < len(xy) - 1:
+        if len(cuts) > most:
+            return None
+        cuts.append(_furthest(xy, cuts[-1], within_mm))
+    return cuts
+
+
+def parts_between(stretch: Stretch) -> list[tuple[int, int]]:
+    """Return the stretches (first, last point) between the straight runs, in order."""
+    edges = [0]
+    for run in stretch.straights:
+        edges += [int(np.searchsorted(stretch.place, run.low)), int(np.searchsorted(stretch.place, run.high))]
+    edges.append(len(stretch.xy) - 1)
+    return [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a > 1]
+
+
+def all_cuts(stretch: Stretch, within_mm: float, most: int) -> list[list[int]] | None:
+    """Return the cuts of every stretch between straight runs, or None where all together need more than ``most``."""
+    found = []
+    for a, b in parts_between(stretch):
+        cuts = _cuts(stretch.xy[a : b + 1], within_mm, most)
+        if cuts is None:
+            return None
+        found.append([a + c for c in cuts])
+    return found if sum(len(c) - 1 for c in found) <= most else None
+
+
+def even_cuts(stretch: Stretch, count: int, high_mm: float) -> list[list[int]] | None:
+    """Return the cuts into at most ``count`` pieces with the least distance from one arc each."""
+    best, low = all_cuts(stretch, high_mm, count), 0.0
+    while best is None and high_mm < 100.0:
+        low, high_mm = high_mm, 2.0 * high_mm
+        best = all_cuts(stretch, high_mm, count)
+    for _ in range(HALVINGS):
+        middle = (low + high_mm) / 2.0
+        cuts = all_cuts(stretch, middle, count)
+        low, high_mm = (middle, high_mm) if cuts is None else (low, middle)
+        best = cuts or best
+        if high_mm - low < ALIKE * high_mm:
+            break
+    return best
+
+
+def knots_of(stretch: Stretch, parts: list[list[int]]) -> tuple[FloatArray, IntArray]:
+    """Return the knots along the curve and which pieces between them are the straight runs."""
+    knots = [0.0]
+    straight: list[int] = []
+    runs = {round(run.low, 6): run for run in stretch.straights}
+    pieces = [(stretch.place[a], stretch.place[b], False) for cuts in parts for a, b in itertools.pairwise(cuts)]
+    pieces += [(run.low, run.high, True) for run in runs.values()]
+    for _, high, is_run in sorted(pieces):
+        if is_run:
+            straight.append(len(knots) - 1)
+        knots.append(float(high))
+    return np.array(knots), np.array(straight, dtype=np.int64)
+
+
+# --- straight runs ---------------------------------------------------------------------
+
+
+def _straight_from(xy: FloatArray, first: int, within_mm: float) -> int:
+    last = len(xy) - 1
+    high = first + 4
+    while high < last and _line_off(xy[first : min(2 * high - first, last) + 1]) <= within_mm:
+        high = min(2 * high - first, last)
+    low, high = high, min(2 * high - first, last)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if _line_off(xy[first : middle + 1]) <= within_mm else (low, middle)
+    return low if _line_off(xy[first : high + 1]) > within_mm else high
+
+
+def _grown(xy: FloatArray, first: int, last: int, within_mm: float) -> int:
+    """Return by how many points more a straight run reaches where ``within_mm`` is allowed."""
+    upper = _straight_from(xy, first, within_mm)
+    lower = len(xy) - 1 - _straight_from(xy[::-1], len(xy) - 1 - last, within_mm)
+    return max(upper - last, 0) + max(first - lower, 0)
+
+
+def straight_runs(xy: FloatArray) -> list[tuple[int, int]]:
+    """Return the straight runs (first, last point) of an open curve whose points lie evenly, in order."""
+    step = float(np.hypot(*(xy[1:] - xy[:-1]).T).mean())
+    least = max(int(np.ceil(STRAIGHT_LEAST_MM / step)), 6)
+    found: list[tuple[int, int]] = []
+    first = 0
+    while first + least < len(xy):
+        if _line_off(xy[first : first + least + 1]) > STRAIGHT_MM:
+            first += max(least // 6, 1)
+            continue
+        back = _straight_from(xy[::-1], len(xy) - 1 - (first + least), STRAIGHT_MM)
+        start = max(len(xy) - 1 - back, found[-1][1] if found else 0)
+        last = _straight_from(xy, start, STRAIGHT_MM)
+        grows = _grown(xy, start, last, STRAIGHT_AGAIN * STRAIGHT_MM) / max(last - start, 1)
+        if last - start >= least and 1.0 + grows < STRAIGHT_GROWS:
+            found.append((start, last))
+        first = max(last, first + 1)
+    return found
