@@ -134,32 +134,46 @@ def union(boxes: list[Box]) -> Box:
 def distances(path: ArcPath, points: FloatArray) -> FloatArray:
     """Return how far points (N, 2) are from the nearest place of a path, mm (N,): its arcs themselves, no chords."""
     starts, ends, bulge = segments(path)
-    step = max(1, PAIRS_AT_ONCE // max(len(starts), 1))
-    centre, radius = centres(path)
-    parts = [
-        _distance(points[first : first + step], starts, ends, bulge, centre, radius)
-        for first in range(0, len(points), step)
-    ]
-    return np.concatenate(parts) if parts else np.zeros(0)
-
-
-def _distance(
-    points: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray, centre: FloatArray, radius: FloatArray
-) -> FloatArray:
-    at = points[:, None, :]
-    to_ends = np.minimum(norms(at - starts), norms(at - ends))
-    chord = ends - starts
-    along = ((at - starts) * chord).sum(axis=2) / np.maximum((chord**2).sum(axis=1), 1e-300)
-    to_line = np.abs((at - starts)[..., 0] * chord[:, 1] - (at - starts)[..., 1] * chord[:, 0]) / norms(chord + 1e-300)
     straight = np.abs(bulge) < STRAIGHT_BULGE
-    from_centre = at - np.where(straight[:, None], 0.0, centre)
-    turned = 4.0 * np.arctan(np.where(straight, 1.0, bulge))
-    began = np.arctan2(*(starts - np.where(straight[:, None], 0.0, centre)).T[::-1])
-    off = np.arctan2(from_centre[..., 1], from_centre[..., 0]) - began - turned / 2.0
-    off = np.abs(off - 2.0 * np.pi * np.round(off / (2.0 * np.pi)))
-    beside = np.where(straight, (along >= 0.0) & (along <= 1.0), off <= np.abs(turned) / 2.0)
-    near = np.where(straight, to_line, np.abs(norms(from_centre) - np.where(straight, 0.0, radius)))
-    return np.asarray(np.where(beside, near, to_ends).min(axis=1))
+    lines = starts[straight], ends[straight]
+    arcs = starts[~straight], ends[~straight], bulge[~straight], *(each[~straight] for each in centres(path))
+    step = max(1, PAIRS_AT_ONCE // max(len(starts), 1))
+    nearest = np.full(len(points), np.inf)
+    for first in range(0, len(points), step):
+        some = points[first : first + step, :, None]
+        off = nearest[first : first + step]
+        if straight.any():
+            np.minimum(off, _from_lines(some, *lines), out=off)
+        if not straight.all():
+            np.minimum(off, _from_arcs(some, *arcs), out=off)
+    return nearest
+
+
+def _from_lines(at: FloatArray, starts: FloatArray, ends: FloatArray) -> FloatArray:
+    """Return the distances of places (N, 2, 1) from the nearest of lines."""
+    length = np.maximum(norms(ends - starts), 1e-300)
+    (ux, uy) = (ends - starts).T / length
+    x, y = at[:, 0] - starts[:, 0], at[:, 1] - starts[:, 1]
+    along = x * ux + y * uy
+    beyond = along - np.clip(along, 0.0, length)
+    return np.asarray(np.hypot(x * uy - y * ux, beyond).min(axis=1))
+
+
+def _from_arcs(
+    at: FloatArray, starts: FloatArray, ends: FloatArray, bulge: FloatArray, centre: FloatArray, radius: FloatArray
+) -> FloatArray:
+    """Return the distances of places (N, 2, 1) from the nearest of arcs."""
+    turned = 4.0 * np.arctan(bulge)
+    began = np.arctan2(*(starts - centre).T[::-1])
+    x, y = at[:, 0] - centre[:, 0], at[:, 1] - centre[:, 1]
+    # how far the direction from the centre is from the arc's middle; beside the arc when within half of its turn
+    off = np.arctan2(y, x) - (began + turned / 2.0)
+    off -= 2.0 * np.pi * np.rint(off / (2.0 * np.pi))
+    beside = np.abs(off) <= np.abs(turned) / 2.0
+    to_start = (at[:, 0] - starts[:, 0]) ** 2 + (at[:, 1] - starts[:, 1]) ** 2
+    to_end = (at[:, 0] - ends[:, 0]) ** 2 + (at[:, 1] - ends[:, 1]) ** 2
+    to_ends = np.sqrt(np.minimum(to_start, to_end))
+    return np.asarray(np.where(beside, np.abs(np.hypot(x, y) - radius), to_ends).min(axis=1))
 
 
 def norms(vectors: FloatArray) -> FloatArray:

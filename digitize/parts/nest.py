@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy import fft
 
 from digitize.arcs import flatten
 from digitize.mold_shapes import Part, Placed, SheetPlan, Stock
@@ -51,9 +50,9 @@ class _Sheet:
         self.taken = np.zeros((max(self.shape[0], 0), max(self.shape[1], 0)), dtype=bool)
         self.placed: list[tuple[_Lying, tuple[float, float]]] = []
         # Round about: only places where a piece lies wholly on the sheet are looked at, and those do not wrap.
-        self._size = tuple(fft.next_fast_len(max(side, 1), real=True) for side in self.shape)
-        self._spectra: dict[tuple[str, int], npt.NDArray[np.complex64]] = {}  # of pieces, on this sheet's size
-        self._taken: npt.NDArray[np.complex64] | None = None  # what is taken, until a piece is added
+        self._size = (_quick(self.shape[0]), _quick(self.shape[1]))
+        self._spectra: dict[tuple[str, int], npt.NDArray[np.complex128]] = {}  # of pieces, on this sheet's size
+        self._taken: npt.NDArray[np.complex128] | None = None  # what is taken, until a piece is added
 
     def place(self, ways: list[_Lying]) -> bool:
         """Put a piece where it goes farthest to the lower left; tell whether it went anywhere."""
@@ -73,17 +72,30 @@ class _Sheet:
         if rows > self.shape[0] or columns > self.shape[1]:
             return None
         if self._taken is None:
-            self._taken = fft.rfft2(self.taken.astype(np.float32), self._size)
+            self._taken = np.fft.rfft2(self.taken, self._size)
         key = (lying.part.name, lying.quarters)
         if key not in self._spectra:
-            self._spectra[key] = fft.rfft2(lying.mask[::-1, ::-1].astype(np.float32), self._size)
-        hits = fft.irfft2(self._taken * self._spectra[key], self._size)
+            self._spectra[key] = np.fft.rfft2(lying.mask[::-1, ::-1], self._size)
+        hits = np.fft.irfft2(self._taken * self._spectra[key], self._size)
         hits = hits[rows - 1 : self.shape[0], columns - 1 : self.shape[1]]
         free = np.argwhere(hits.T < FREE)  # by columns first: the lower left is at the start
         if not len(free):
             return None
         column, row = free[0].tolist()
         return (float(column + columns), float(row + rows)), row, column
+
+
+def _quick(length: int) -> int:
+    """Return the next length up that falls into small factors, for which the transform is quick."""
+    length = max(length, 1)
+    while True:
+        rest = length
+        for factor in (2, 3, 5, 7):
+            while rest % factor == 0:
+                rest //= factor
+        if rest == 1:
+            return length
+        length += 1
 
 
 def nest(

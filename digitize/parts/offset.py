@@ -9,6 +9,7 @@ exactly at the distance, nothing is lost or invented where bends are tighter tha
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -35,6 +36,7 @@ def backwards(path: ArcPath) -> ArcPath:
     return ArcPath(frozen_floats(path.xy_mm[::-1]), frozen_floats(bulge), path.closed)
 
 
+@lru_cache(maxsize=32)  # of the same path object, which cannot change
 def offset(path: ArcPath, by_mm: float) -> tuple[ArcPath, ...]:
     """Return the closed paths at a distance from a closed path: outside it for a positive one, inside for a negative.
 

@@ -14,7 +14,7 @@ from digitize.mold_shapes import Reach
 from digitize.parts.offset import offset
 from digitize.shapes import ArcPath
 
-SAMPLE_MM = 0.5
+SAMPLE_MM = 1.0
 # Less than this is rounding of the paths, not wood.
 LEAST_LEFT_MM = 0.005
 # Smallest radius that a band-saw blade of a width saws, mm: width -> radius, the larger where sources differ. Two saw

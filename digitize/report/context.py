@@ -7,7 +7,6 @@ from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
 from calibration.frames import BodyPoints, BoolArray, FloatArray
 from digitize.shapes import BodyMeasures, Picture, Rule, SymmetryAudit, Unit
@@ -55,5 +54,7 @@ def carry_over(values: npt.NDArray[_Scalar], source: BodyPoints, target: BodyPoi
     """
     if values.shape != (len(source),):
         raise ValueError(f"{len(source)} values are needed, got shape {values.shape}")
+    from scipy.spatial import cKDTree  # heavy, and pages without a scan need nothing of it
+
     nearest = cKDTree(source.xy).query(target.xy)[1]
     return values[np.asarray(nearest, dtype=np.int64)]
