@@ -20,7 +20,8 @@ from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES, Clock, Outcome, Progress, effort_part, reasons_part, tool_part
 from digitize.outline_file import OutlineFile, load_outline
 from digitize.parts.cut_list import CutRow, Totals, cut_list, totals
-from digitize.parts.drawn import flipped, part_drawing, sheet_drawing
+from digitize.parts.drawn import part_drawing, sheet_drawing
+from digitize.parts.flip import flipped
 from digitize.parts.forms import forms
 from digitize.parts.layers import layers, outer_shape
 from digitize.parts.nest import nest

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import shapely
+
 from calibration.frames import frozen_floats
-from digitize.arcs import Box, extents, mirrored, polygon, union
-from digitize.mold_shapes import CUT, HOLES, Part, SheetPlan
+from digitize.arcs import Box, extents, flatten, polygon, union
+from digitize.mold_shapes import CUT, HOLES, MARK, Part, SheetPlan
+from digitize.parts.flip import text_width
 from digitize.parts.offset import counter_clockwise, offset
 from digitize.parts.regions import box, moved
 from digitize.shapes import ArcPath, Drawing, TextMark, Unit
@@ -16,7 +19,7 @@ CHECK_LENGTH_MM = 100.0
 CHECK_TICK_MM = 6.0
 TITLE_MM, TEXT_MM, LINE_MM = 8.0, 5.0, 9.0
 BELOW_MM = 14.0  # from the part to its check line
-LABEL_MM = 9.0
+LABEL_MM = 7.0
 
 
 def part_drawing(part: Part, notes: tuple[str, ...], unit: Unit, tool_mm: float | None) -> Drawing:
@@ -32,7 +35,7 @@ def part_drawing(part: Part, notes: tuple[str, ...], unit: Unit, tool_mm: float 
     paths = [*((HOLES, hole) for hole in cut_holes(placed, tool_mm)), (CUT, cut_edge(placed, tool_mm)), *placed.marks]
     return Drawing(
         (*paths, *((CHECK_LENGTH, path) for path in _check_line())),
-        (*((NOTES, mark) for mark in placed.texts), *_notes([part.title, *notes])), part.title, unit, {},
+        (*((MARK, mark) for mark in placed.texts), *_notes([part.title, *notes])), part.title, unit, {},
     )  # fmt: skip
 
 
@@ -45,19 +48,6 @@ def at_corner(part: Part) -> Part:
         part, outline=moved(part.outline, shift), holes=tuple(moved(hole, shift) for hole in part.holes),
         marks=tuple((layer, moved(path, shift)) for layer, path in part.marks), texts=texts,
     )  # fmt: skip
-
-
-def flipped(part: Part) -> Part:
-    """Return a part turned over, left for right; its texts stay readable."""
-    texts = tuple(TextMark((-one.at[0] - _width(one), one.at[1]), one.height_mm, one.text) for one in part.texts)
-    return replace(
-        part, outline=counter_clockwise(mirrored(part.outline)), holes=tuple(mirrored(hole) for hole in part.holes),
-        marks=tuple((layer, mirrored(path)) for layer, path in part.marks), texts=texts,
-    )  # fmt: skip
-
-
-def _width(mark: TextMark) -> float:
-    return 0.62 * mark.height_mm * len(mark.text)
 
 
 def cut_edge(part: Part, tool_mm: float | None) -> ArcPath:
@@ -109,9 +99,10 @@ def sheet_drawing(plan: SheetPlan, parts: dict[str, Part], title: str, unit: Uni
 
 
 def _piece_label(part: Part, edge: ArcPath) -> TextMark:
-    """Return a piece's name at a vertex of its lower side, inside it for all but the thinnest."""
-    x, y = edge.xy_mm[int(edge.xy_mm[:, 1].argmin())].tolist()
-    return TextMark((x + 2.0, y + 3.0), LABEL_MM, part.name)
+    """Return a piece's name where there is room for it on the piece."""
+    place = shapely.Polygon(flatten(edge, LABEL_MM / 10.0)).representative_point()
+    bare = TextMark((0.0, 0.0), LABEL_MM, part.name)
+    return replace(bare, at=(place.x - text_width(bare) / 2.0, place.y - LABEL_MM / 2.0))
 
 
 def whole_box(parts: tuple[Part, ...]) -> Box:

@@ -11,6 +11,7 @@ from calibration.frames import FloatArray, frozen_floats
 from digitize.arcs import crossings, distances, extents, mirrored, polygon, sampled
 from digitize.mold_settings import MoldJob
 from digitize.mold_shapes import DRILL, MARK, SAW, Part
+from digitize.parts.flip import flipped
 from digitize.parts.meet import winding
 from digitize.parts.offset import counter_clockwise, offset
 from digitize.parts.regions import box, circle, right_run, ring_half, union, upright_places
@@ -73,7 +74,8 @@ def layers(body: ArcPath, job: MoldJob) -> tuple[Part, ...]:
     parts: list[Part] = []
     for side in SIDES[:1] if both else SIDES:
         shown = body if side == "right" else mirrored(body)
-        parts += [_turned(part, side) for part in _one_side(shown, job, side, both)]
+        found = _one_side(shown, job, side, both)
+        parts += found if side == "right" else [flipped(part) for part in found]
     return tuple(parts)
 
 
@@ -97,18 +99,6 @@ def _one_side(body: ArcPath, job: MoldJob, side: str, both: bool) -> list[Part]:
         "Saw to the broken line, sand to the full one, then copy every layer from it.",
     )  # fmt: skip
     return [master, layer]
-
-
-def _turned(part: Part, side: str) -> Part:
-    """Return a part as it lies in the body frame: a left one, worked out on the right, turned over."""
-    if side == "right":
-        return part
-    texts = tuple(TextMark((-one.at[0] - one.height_mm, one.at[1]), one.height_mm, one.text) for one in part.texts)
-    return Part(
-        part.name, part.title, counter_clockwise(mirrored(part.outline)), tuple(mirrored(hole) for hole in part.holes),
-        tuple((layer, mirrored(mark)) for layer, mark in part.marks), texts, part.count, part.thickness_mm,
-        part.material, part.on_paper, part.note,
-    )  # fmt: skip
 
 
 def _joint_places(edge: ArcPath) -> list[float]:

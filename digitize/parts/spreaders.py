@@ -16,7 +16,8 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, frozen_floats
 from digitize.arcs import extents, flatten, mirrored, segment_lengths
 from digitize.mold_settings import MoldJob
-from digitize.mold_shapes import Part
+from digitize.mold_shapes import MARK, Part
+from digitize.parts.flip import flipped, text_width
 from digitize.parts.layers import SIDES, alike
 from digitize.parts.meet import SAME_MM
 from digitize.parts.offset import counter_clockwise, offset
@@ -28,6 +29,8 @@ TEXT_MM = 8.0
 TOUCH = "Use a turnbuckle that closes less: [spreaders] closed."
 TOUCH_END = "Give the end block as it is, [spreaders] end_block_width and end_block_depth, or make the arc shorter."
 TOUCH_OTHER = "Make the arc shorter, or the waist's block lower: [spreaders] arc, waist_height."
+PLAIN_NOTE = "Glue the layers with those with the pocket, drawn on this one, in the middle."
+POCKET_NOTE = "The turnbuckle's end turns on the bolt in here."
 BEHIND_BOLT_MM = 25.0  # from the bolt to the block's inner edge, where the pocket's mouth is
 Place = tuple[int, float]  # piece of a path, fraction of it
 
@@ -283,28 +286,23 @@ def _parts(block: Block, side: str, both: bool, job: MoldJob) -> list[Part]:
     title = f"spreader, {block.name}" + ("" if both else f", {side}")
     twice = 2 if both else 1
     pocket = _pocketed(block, s.pocket_mm)
+    text = _label(block)
+    stuff = (job.sheet.thickness_mm, job.sheet.material)
     made = [
-        (stem, title, block.edge, (bolt,), plain, "Glue the layers with those with the pocket in the middle."),
-        (f"{stem}-pocket", f"{title}, with pocket", pocket, (), pocketed, "The turnbuckle turns on the bolt in here."),
-    ]
-    return [
-        _one_part(name, title, edge, holes, count * twice, note, side, job)
-        for name, title, edge, holes, count, note in made if count
+        Part(stem, title, block.edge, (bolt,), ((MARK, pocket),), (text,), plain * twice, *stuff, True, PLAIN_NOTE),
+        Part(f"{stem}-pocket", f"{title}, with pocket", pocket, (), (), (text,), pocketed * twice, *stuff, False,
+             POCKET_NOTE),
     ]  # fmt: skip
+    made = [part for part in made if part.count]
+    return made if side == "right" else [flipped(part) for part in made]
 
 
-def _one_part(
-    name: str, title: str, edge: ArcPath, holes: tuple[ArcPath, ...], count: int, note: str, side: str, job: MoldJob
-) -> Part:
-    left, low, right, top = extents(edge)
-    text = TextMark((left + 0.62 * (right - left) - 12.0, (low + top) / 2.0), TEXT_MM, title.removeprefix("spreader, "))
-    if side == "left":
-        edge, holes = counter_clockwise(mirrored(edge)), tuple(mirrored(hole) for hole in holes)
-        text = TextMark((-text.at[0] - 40.0, text.at[1]), TEXT_MM, text.text)
-    return Part(
-        name, title, edge, holes, (), (text,), count, job.sheet.thickness_mm, job.sheet.material,
-        "pocket" not in name, note,
-    )  # fmt: skip
+def _label(block: Block) -> TextMark:
+    """Return the block's name, between the bolt and the face."""
+    _, low, right, top = extents(block.edge)
+    bare = TextMark((0.0, 0.0), TEXT_MM, block.name)
+    middle = (block.bolt[0] + right) / 2.0
+    return TextMark((middle - text_width(bare) / 2.0, (low + top) / 2.0), TEXT_MM, block.name)
 
 
 def _pocketed(block: Block, pocket_mm: float) -> ArcPath:
