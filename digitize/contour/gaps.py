@@ -32,12 +32,13 @@ def find_gaps(network: Network) -> None:
     if not arms:
         return
     places = np.array([network.end_point(arm) for arm in arms])
+    outward = [_outward(network, arm) for arm in arms]
     for i, j in sorted(cKDTree(places).query_pairs(LONGEST_GAP_MM)):
         pair, gap = (arms[i], arms[j]), float(np.hypot(*(places[i] - places[j])))
         are_free = i < len(free), j < len(free)
         if pair[0].node == pair[1].node or _own_ends(network, pair):
             continue
-        if _faces(network, pair, places[j] - places[i], gap) and _pairs(network, pair, are_free):
+        if _faces((outward[i], outward[j]), places[j] - places[i], gap) and _pairs(network, pair, are_free):
             network.gaps.setdefault(pair[0].node, []).append((pair[1].node, gap))
             network.gaps.setdefault(pair[1].node, []).append((pair[0].node, gap))
 
@@ -47,7 +48,7 @@ def _ends(network: Network, arm: Arm) -> bool:
     others = [other for other in network.arms[arm.node] if other != arm]
     if network.length_mm(arm.stroke) < LEAST_STROKE_MM and _reach_mm(network, arm) < LEAST_REACH_MM:
         return False
-    return min(network.smooth_cost(arm, other) for other in others) > ONWARD_COST
+    return all(network.smooth_cost(arm, other) > ONWARD_COST for other in others)
 
 
 def _reach_mm(network: Network, arm: Arm) -> float:
@@ -68,13 +69,19 @@ def _own_ends(network: Network, pair: tuple[Arm, Arm]) -> bool:
     return pair[0].stroke == pair[1].stroke and network.length_mm(pair[0].stroke) < 5 * LONGEST_GAP_MM
 
 
-def _faces(network: Network, arms: tuple[Arm, Arm], step: FloatArray, gap: float) -> bool:
+def _outward(network: Network, arm: Arm) -> FloatArray | None:
+    """Return the way that a line heads at its end, None where too little of it shows."""
+    reach = network.reach(arm)
+    return -direction(beyond(reach, 0.0, 5.0)) if len(reach) > 2 else None
+
+
+def _faces(outward: tuple[FloatArray | None, FloatArray | None], step: FloatArray, gap: float) -> bool:
     """Whether two ends continue each other: both head along the step between them."""
     if gap < 1e-6:
         return True
-    outward = [-direction(beyond(network.reach(arm), 0.0, 5.0)) for arm in arms if len(network.reach(arm)) > 2]
-    if len(outward) < 2:
+    first, second = outward
+    if first is None or second is None:
         return False
     least = np.cos(np.radians(FACING_DEG if gap > NARROW_MM else NARROW_DEG))
     unit = step / gap
-    return bool(outward[0] @ unit > least and -(outward[1] @ unit) > least)
+    return bool(first @ unit > least and -(second @ unit) > least)

@@ -12,6 +12,7 @@ import numpy as np
 from calibration.frames import FloatArray
 
 ANGLE_STEP_DEG, OFFSET_STEP_MM = 0.25, 0.8
+VOTE_DEG = 8.0  # a point votes for lines within so much of its own stroke's heading
 # A centerline shows ink along at least this part of its length.
 LEAST_INKED = 0.45
 MOST_LINES = 24
@@ -57,13 +58,20 @@ def long_lines(points: FloatArray, headings: FloatArray, least_mm: float) -> lis
 
 def _vote(points: FloatArray, headings: FloatArray, angles: FloatArray) -> tuple[np.ndarray, float]:
     reach = float(np.hypot(*np.abs(points).max(axis=0))) + 2 * OFFSET_STEP_MM
+    spacing = _spacing(points)
     columns = int(2 * reach / OFFSET_STEP_MM) + 2
     votes = np.zeros((len(angles), columns), dtype=np.float32)
+    turned = np.mod(headings, np.pi)
+    order = np.argsort(turned, kind="stable")
+    # Once round and a little more at both ends, so that the headings near an angle are always one run.
+    around = np.concatenate([turned[order] - np.pi, turned[order], turned[order] + np.pi])
+    points = np.concatenate([points[order]] * 3)
+    first = np.searchsorted(around, angles - np.radians(VOTE_DEG), side="right")
+    last = np.searchsorted(around, angles + np.radians(VOTE_DEG), side="left")
     for row, angle in enumerate(angles):
-        alike = np.abs(np.sin(headings - angle)) < np.sin(np.radians(8.0))
-        offset = points[alike] @ np.array([-np.sin(angle), np.cos(angle)])
+        offset = points[first[row] : last[row]] @ np.array([-np.sin(angle), np.cos(angle)])
         votes[row] = np.bincount(((offset + reach) / OFFSET_STEP_MM).astype(int), minlength=columns)[:columns]
-    return votes * _spacing(points), -reach
+    return votes * spacing, -reach
 
 
 def _spacing(points: FloatArray) -> float:

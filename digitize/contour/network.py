@@ -48,6 +48,7 @@ class Network:
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
+    _further: dict[tuple[int, bool], Arm | None] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
     _misfits: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
 
@@ -80,6 +81,13 @@ class Network:
         return np.concatenate(pieces)
 
     def _continuation(self, arm: Arm) -> Arm | None:
+        """Return the stroke that best goes on from the far end of ``arm``, looked for once."""
+        key = (arm.stroke, arm.start)
+        if key not in self._further:
+            self._further[key] = self._best_continuation(arm)
+        return self._further[key]
+
+    def _best_continuation(self, arm: Arm) -> Arm | None:
         """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide.
 
         The only one drawn with the same pen may turn more: light lines that end on a short stroke bend it.
@@ -199,5 +207,5 @@ class Network:
 
     def forget(self) -> None:
         """Drop every memoised cost, after the network has changed."""
-        for memo in (self._reach, self._costs, self._misfits, self.onward):
+        for memo in (self._reach, self._further, self._costs, self._misfits, self.onward):
             memo.clear()

@@ -7,9 +7,18 @@ from typing import Any
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from calibration.errors import Refusal
-from digitize.writers.record import as_text, check_record, check_record_file, write_record
+from digitize.writers.record import (
+    LENS_SCHEMA_FILE,
+    MOLD_SCHEMA_FILE,
+    SCHEMA_FILE,
+    as_text,
+    check_record,
+    check_record_file,
+    write_record,
+)
 
 
 def sound() -> dict[str, Any]:
@@ -169,3 +178,8 @@ def test_a_file_that_does_not_read_back_is_refused(text: str, tmp_path: Path) ->
     path.write_text(text, encoding="utf-8")
     with pytest.raises(Refusal, match="read back"):
         check_record_file(sound(), path)
+
+
+@pytest.mark.parametrize("file", [SCHEMA_FILE, LENS_SCHEMA_FILE, MOLD_SCHEMA_FILE], ids=lambda file: file.name)
+def test_every_schema_is_one(file: Path) -> None:
+    Draft202012Validator.check_schema(json.loads(file.read_text(encoding="utf-8")))
