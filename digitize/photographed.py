@@ -78,6 +78,11 @@ class Photographed:
         )
 
     @property
+    def by_noise(self) -> Calibration | None:
+        """The calibration without the camera's part in it, which ``terms`` tell, where the plan is the scale."""
+        return replace(self.calibration, covariance=self.scale.by_noise.covariance) if self.scale else None
+
+    @property
     def rests(self) -> tuple[Doubt, ...]:
         """What the paper's own scale rests on, where that is not said already."""
         return tuple(one for one in self.photo.doubts if one.code in SCALE_RESTS and one not in self.doubts)

@@ -138,7 +138,8 @@ def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
         fair = fair_outline(body)
         measures = measure(fair)
     with clock("budget"):
-        budget = traced_budget(calibration, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
+        known = scaled.by_noise or calibration
+        budget = traced_budget(known, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
@@ -161,6 +162,7 @@ class Scaled:
     more_terms: Callable[[SheetPoints], tuple[Term, ...]]
     in_scaled: Callable[[FloatArray], FloatArray]  # (N, 2) px of the picture as read -> px of this one
     photo: PhotoCalibration | None = None
+    by_noise: Calibration | None = None  # for the budget: without what ``more_terms`` hold of the scale
 
 
 def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
@@ -219,6 +221,7 @@ def scaled_flat(flat: Photographed, plan: PlanSettings) -> Scaled:
     return Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, flat.copy, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
+        flat.by_noise,
     )  # fmt: skip
 
 
