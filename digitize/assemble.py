@@ -72,6 +72,8 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
         "files": files,
         **effort_part(clock),
     }
+    if traced.others:
+        record["input"]["more"] = [{"file": one.file, "sha256": one.sha256} for one in traced.others]
     return tidied(record)
 
 

@@ -67,6 +67,7 @@ class Traced:
     budget: Budget
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
+    others: tuple[Picture, ...] = ()  # as read: further photos that the outline is the mean of
 
 
 def scale_u_rel(calibration: Calibration) -> float:
