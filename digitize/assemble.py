@@ -183,7 +183,7 @@ def copy_part(calibration: Calibration, size: CopySize | None) -> dict[str, Any]
     return {
         "x_percent": size.x_percent if size else None,
         "y_percent": size.y_percent if size else None,
-        "shear_deg": shear_deg(calibration),
+        "shear_deg": size.shear_deg if size and size.shear_deg is not None else shear_deg(calibration),
         "model": calibration.model,
         "u95_percent": size.u95_percent if size else None,
     }

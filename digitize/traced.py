@@ -42,12 +42,13 @@ class Clock:
 
 @dataclass(frozen=True, eq=False)
 class CopySize:
-    """What the copy measures against the plan, in the picture's own directions."""
+    """What the copy measures against the plan, in the picture's own directions; of a photo, in the plan's."""
 
     x_percent: float
     y_percent: float
     u95_percent: float
     source: str
+    shear_deg: float | None = None  # where it is known against the paper; else the picture's own is told
 
 
 @dataclass(frozen=True, eq=False)
