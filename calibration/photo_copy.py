@@ -44,6 +44,14 @@ class PlanScale:
     doubts: tuple[Doubt, ...] = ()
     left_out: tuple[str, ...] = ()  # names of rules that look drawn and are not
 
+    @property
+    def by_noise(self) -> Calibration:
+        """The same with what the drawn lengths themselves leave open alone, the camera apart."""
+        sigma = np.array([row.sigma for row in self.metric.rows])
+        strains = _as_strains(self.metric, self.metric.weights * sigma)
+        rows = np.stack([strains[0, 0], strains[1, 1], strains[0, 1] + strains[1, 0]])
+        return replace(self.calibration, covariance=rows @ rows.T)
+
     def strains(self, moves: Moves) -> FloatArray:
         """Return (2, 2, K): by which places on the sheet must be multiplied to follow the drawn lengths once moved."""
         turns = [_stretch_and_turn(control, moves) for control in self.drawn]
@@ -151,17 +159,20 @@ def plan_scale_on_paper(photo: PhotoCalibration, flat: Sequence[Control]) -> Pla
     calibration = solve([_wider(photo, control) for control in flat])
     if isinstance(calibration, FailedFit):
         return calibration
-    return PlanScale(photo, tuple(flat), calibration, plan_metric(flat))
+    return PlanScale(photo, tuple(flat), calibration, plan_metric(flat, by_hand=True))
 
 
 def on_paper(photo: PhotoCalibration, control: Control) -> Control:
-    """Return a control that lies on the paper with its places in pixels of one mm of it, y down."""
+    """Return a control that lies on the paper with its places in pixels of one mm of it, y down.
+
+    Across it, a place there stands for an end of the whole as its fit has it (see measures.Measure.angle_u_rad).
+    """
     seen = control.places.xy
     paper = photo.to_sheet(control.places).xy * FLIP
     mm_per_px = float(np.hypot(*(paper[-1] - paper[0])) / np.hypot(*(seen[-1] - seen[0])))
     return replace(
         control, places=PxPoints(paper), sigma_px=control.sigma_px * mm_per_px,
-        sigma_across_px=control.sigma_across_px * mm_per_px,
+        sigma_across_px=control.sigma_across_px * mm_per_px * min(1.0, float(np.sqrt(6.0 / len(seen)))),
     )  # fmt: skip
 
 
@@ -208,7 +219,11 @@ def _strains(metric: Metric, drawn: Sequence[Control], turns: Sequence[FloatArra
         elif row.between is not None:
             one, two = (by_name[name] for name in row.between)
             changed[number] = -np.sin(angles[two] - angles[one]) * (turns[two][1] - turns[one][1])
-    by_metric = -metric.weights @ changed
+    return _as_strains(metric, -metric.weights @ changed)
+
+
+def _as_strains(metric: Metric, by_metric: FloatArray) -> FloatArray:
+    """Return (2, 2, K) what changes of a metric (3, K) do to places on the sheet."""
     c, s = np.cos(metric.axis_rad), np.sin(metric.axis_rad)
     turn = np.array([[c, -s], [s, c]])
     change = np.array([[by_metric[0], by_metric[2]], [by_metric[2], by_metric[1]]])

@@ -174,12 +174,18 @@ def print_factors(
     return factors_between(plan_metric(drawn), paper, paper_by, by_dpi)
 
 
-def plan_metric(drawn: Sequence[Control]) -> Metric:
-    """Return what a pixel is in plan mm, from known lengths of the plan that went through the copier; at least one."""
+def plan_metric(drawn: Sequence[Control], *, by_hand: bool = False) -> Metric:
+    """Return what a pixel is in plan mm, from known lengths of the plan that went through the copier.
+
+    Args:
+        drawn: at least one.
+        by_hand: the camera was held so; lengths square to each other are the plan's own axes however they lie.
+    """
     measures = [(control, measure_control(control)) for control in drawn]
-    axis_rad = 0.0 if _slanted(measures) else _turned(measures)
+    slanted = _slanted(measures) and not (by_hand and _square_rows(measures, 0.0))
+    axis_rad = 0.0 if slanted else _turned(measures)
     rows = [*_length_rows(measures, axis_rad), *_square_rows(measures, axis_rad)]
-    return _metric(rows, axis_rad, SLANTED if _slanted(measures) else COPIER)
+    return _metric(rows, axis_rad, SLANTED if slanted else COPIER)
 
 
 def flat_metric(covariance: FloatArray, axis_rad: float, name: str) -> Metric:

@@ -69,6 +69,8 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
         "files": files,
         **effort_part(clock),
     }
+    if traced.others:
+        record["input"]["more"] = [{"file": one.file, "sha256": one.sha256} for one in traced.others]
     return tidied(record)
 
 
@@ -172,7 +174,7 @@ def copy_part(calibration: Calibration, size: CopySize | None) -> dict[str, Any]
     return {
         "x_percent": size.x_percent if size else None,
         "y_percent": size.y_percent if size else None,
-        "shear_deg": shear_deg(calibration),
+        "shear_deg": size.shear_deg if size and size.shear_deg is not None else shear_deg(calibration),
         "model": calibration.model,
         "u95_percent": size.u95_percent if size else None,
     }

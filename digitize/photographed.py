@@ -79,6 +79,11 @@ class Photographed:
         )
 
     @property
+    def by_noise(self) -> Calibration | None:
+        """The calibration without the camera's part in it, which ``terms`` tell, where the plan is the scale."""
+        return replace(self.calibration, covariance=self.scale.by_noise.covariance) if self.scale else None
+
+    @property
     def rests(self) -> tuple[Doubt, ...]:
         """What the paper's own scale rests on, where that is not said already."""
         return tuple(one for one in self.photo.doubts if one.code in SCALE_RESTS and one not in self.doubts)
@@ -124,16 +129,23 @@ class Photographed:
         Args:
             on_sheet: the outline in the frame of the flat picture's calibration, in order.
         """
-        points = self.sheet.to_sheet(self.calibration.to_px(on_sheet).xy)
-        known, flatness = (
-            (self.scale, LiftsOnPlan.of(self.flatness, self.scale)) if self.scale else (self.photo, self.flatness)
-        )
-        shape = float(np.quantile(known.u_outline_mm(points), SHARE))
-        bent = float(np.quantile(flatness.u_outline_mm(self.photo, points), SHARE))
+        shape, bent = (float(np.quantile(u, SHARE)) for u in self._u_parts(on_sheet))
         return (
             Term("the camera's place and its lens", shape, "the adjustment of all rules, lines and angles, carried on"),
             Term("the flatness of the sheet", bent, "what lift the photo would not show, or shows"),
         )
+
+    def u_across(self, on_sheet: SheetPoints) -> FloatArray:
+        """Return (N,) 1 sigma across an outline by all that ``terms`` tell of it at large."""
+        return np.asarray(np.hypot(*self._u_parts(on_sheet)))
+
+    def _u_parts(self, on_sheet: SheetPoints) -> tuple[FloatArray, FloatArray]:
+        """Return (N,) 1 sigma across an outline by the camera, and by the flatness of the sheet."""
+        points = self.sheet.to_sheet(self.calibration.to_px(on_sheet).xy)
+        if self.scale is None:
+            return self.photo.u_outline_mm(points), self.flatness.u_outline_mm(self.photo, points)
+        lifts = LiftsOnPlan.of(self.flatness, self.scale)
+        return self.scale.u_outline_mm(points), lifts.u_outline_mm(self.photo, points)
 
 
 def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False) -> Photographed:

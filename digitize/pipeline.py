@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,7 +33,7 @@ from digitize.read import read_picture
 from digitize.report import write_overlay, write_report
 from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings, load_plan
-from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces
+from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces, TracedOutline
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
 from digitize.traced import Clock, CopySize, Traced, body_on_sheet, body_to_px, traced_budget
@@ -105,11 +106,52 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         Refusal: a stage found that no outline can be trusted.
         UsageError: ``no-such-page``.
     """
+    if plan.more:
+        return _trace_photos(plan, clock)
+    return trace_scaled(_read_and_scaled(plan, clock), plan, clock)
+
+
+def _read_and_scaled(plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("read"):
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
-    return trace_scaled(scaled_picture(picture, plan, clock), plan, clock)
+    return scaled_picture(picture, plan, clock)
+
+
+def _trace_photos(plan: PlanSettings, clock: Clock) -> Traced:
+    """Take several photos of one sheet to their mean outline; the first one's picture stands for all.
+
+    Raises:
+        Refusal: a stage found that no outline can be trusted, and in which photo; ``photos-of-others``.
+    """
+    from digitize.combined import View, combined  # one picture needs nothing of it
+
+    every, pictures = [], []
+    for own in plan.each():
+        try:
+            scaled = _read_and_scaled(own, clock)
+            pictures.append(clock.picture)
+            every.append((scaled, _contoured(scaled, clock)))
+        except Refusal as refusal:
+            why = refusal.doubt
+            raise Refusal.of(dataclasses.replace(why, text=f"{own.image.name}: {why.text}")) from refusal
+    clock.picture = pictures[0]
+    with clock("combine"):
+        joined = combined([
+            View(
+                own.image.name, on_sheet, one.by_noise or one.calibration, one.more_terms, one.u_across,
+                (*one.doubts, *one.calibration.doubts),
+            )
+            for own, (one, on_sheet) in zip(plan.each(), every, strict=True)
+        ])  # fmt: skip
+    first = every[0][0]
+    alike = dataclasses.replace(
+        first, calibration=dataclasses.replace(first.calibration, doubts=()), doubts=joined.doubts,
+        more_terms=joined.terms, by_noise=joined.calibration,
+    )  # fmt: skip
+    traced = trace_placed(alike, joined.on_sheet, plan, clock)
+    return dataclasses.replace(traced, others=tuple(picture for picture in pictures[1:] if picture))
 
 
 def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
@@ -118,11 +160,24 @@ def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
     Raises:
         Refusal: a stage found that no outline can be trusted.
     """
+    return trace_placed(scaled, _contoured(scaled, clock), plan, clock)
+
+
+def _contoured(scaled: Scaled, clock: Clock) -> TracedOutline:
     picture, calibration = scaled.picture, scaled.calibration
     with clock("ink"):
         ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
     with clock("contour"):
-        on_sheet = find_outline(picture, ink, calibration, scaled.hints)
+        return find_outline(picture, ink, calibration, scaled.hints)
+
+
+def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, clock: Clock) -> Traced:
+    """Take an outline on the sheet through the stages that follow.
+
+    Raises:
+        Refusal: a stage found that no outline can be trusted.
+    """
+    picture, calibration = scaled.picture, scaled.calibration
     with clock("symmetry"):
         neck = calibration.to_sheet(PxPoints(np.array([scaled.neck_px]))) if scaled.neck_px else None
         body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
@@ -131,7 +186,8 @@ def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
         measures = measure(fair)
         few = few_arcs(fair)
     with clock("budget"):
-        budget = traced_budget(calibration, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
+        known = scaled.by_noise or calibration
+        budget = traced_budget(known, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
@@ -154,6 +210,8 @@ class Scaled:
     more_terms: Callable[[SheetPoints], tuple[Term, ...]]
     in_scaled: Callable[[FloatArray], FloatArray]  # (N, 2) px of the picture as read -> px of this one
     photo: PhotoCalibration | None = None
+    u_across: Callable[[SheetPoints], FloatArray] | None = None  # (N,) place by place what ``more_terms`` tell at large
+    by_noise: Calibration | None = None  # for the budget: without what ``more_terms`` hold of the scale
 
 
 def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
@@ -212,6 +270,7 @@ def scaled_flat(flat: Photographed, plan: PlanSettings) -> Scaled:
     return Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, flat.copy, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
+        flat.u_across, flat.by_noise,
     )  # fmt: skip
 
 

@@ -99,7 +99,7 @@ def run_print_check(
         UsageError: the call, the plan file or the out folder is wrong.
     """
     within = parse_tolerance(tolerance)
-    plan = load_plan(plan_path)
+    plan = load_plan(plan_path).one_picture()
     clock = Clock(progress)
     with Outbox(out, PRINT_FILES, replace=replace) as outbox:
         try:

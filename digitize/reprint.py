@@ -40,7 +40,7 @@ def run_reprint(
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
     """
-    plan = load_plan(plan_path)
+    plan = load_plan(plan_path).one_picture()
     known_paper(wanted.paper, plan.unit, plan.image.name)
     scale = wanted.scale
     clock = Clock(progress)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from calibration.errors import UsageError
 from digitize.lens_file import LensFile, load_lens
@@ -67,10 +67,20 @@ class BodyHints(Table):
     through: tuple[PxPlace, ...] = ()
 
 
+def _as_names(value: object) -> object:
+    """Return a list of file names for one name or a list of them."""
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, list) or not names or not all(isinstance(one, str) and one for one in names):
+        raise ValueError("a file name, or a list of them")
+    if len(set(names)) < len(names):
+        raise ValueError("a list of different file names")
+    return tuple(names)
+
+
 class _Plan(Table):
     """The [plan] table."""
 
-    image: str = Field(min_length=1)
+    image: Annotated[tuple[str, ...], BeforeValidator(_as_names)]  # more than one: photos of one sheet
     page: int = Field(default=1, ge=1)
     captured: Literal["scan", "photo"] | None = None
     unit: Unit = "mm"
@@ -93,6 +103,7 @@ class PlanSettings(BaseModel):
     model_config = ConfigDict(frozen=True)
 
     image: Path  # as it can be opened, not as it was written
+    more: tuple[Path, ...] = ()  # further photos of the same sheet
     page: int = 1
     captured: Literal["scan", "photo"] | None = None
     unit: Unit = "mm"
@@ -109,8 +120,26 @@ class PlanSettings(BaseModel):
         return OutlineHints(self.body.near, self.body.ignore, self.body.through, self.line)
 
     def as_record(self) -> dict[str, Any]:
-        """Return plain values for the record; the picture by its name alone."""
-        return {**self.model_dump(mode="json"), "image": self.image.name}
+        """Return plain values for the record; the pictures by their names alone."""
+        return {**self.model_dump(mode="json"), "image": self.image.name, "more": [path.name for path in self.more]}
+
+    def each(self) -> tuple[PlanSettings, ...]:
+        """Return the settings of every picture alone; places are pixels of the first one and say nothing of others."""
+        body = self.body.model_copy(update={"near": None, "neck": None, "ignore": (), "through": ()})
+        rules = tuple(rule for rule in self.rules if rule.near is None)
+        rest = {"more": (), "spans": (), "rules": rules, "body": body}
+        others = (self.model_copy(update={**rest, "image": path}) for path in self.more)
+        return (self.model_copy(update={"more": ()}), *others)
+
+    def one_picture(self) -> PlanSettings:
+        """Return the settings where there is one picture.
+
+        Raises:
+            UsageError: ``one-picture``.
+        """
+        if self.more:
+            raise UsageError("one-picture", count=1 + len(self.more))
+        return self
 
 
 def load_plan(path: Path) -> PlanSettings:
@@ -125,12 +154,15 @@ def load_plan(path: Path) -> PlanSettings:
     if path.suffix.lower() != PLAN_SUFFIX:
         return PlanSettings(image=path)
     content = _content(path)
-    image = path.parent / content.plan.image
-    if not image.is_file():
-        raise UsageError("no-such-file", file=image)
+    images = [path.parent / name for name in content.plan.image]
+    for image in images:
+        if not image.is_file():
+            raise UsageError("no-such-file", file=image)
     options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
     options |= _lens_options(content.plan, path)
-    return PlanSettings(image=image, rules=content.rule, spans=content.span, body=content.body, **options)
+    return PlanSettings(
+        image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, body=content.body, **options
+    )
 
 
 def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:

@@ -71,7 +71,8 @@ def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibrat
 def factors_size(factors: PrintFactors) -> CopySize:
     """Return the copy's size against the plan as two factors have it, along the plan's own directions."""
     u95 = max(factors.x.u95, factors.y.u95)
-    return CopySize(100.0 * factors.x.value, 100.0 * factors.y.value, 100.0 * u95, factors.paper_by)
+    x, y, shear_deg = 100.0 * factors.x.value, 100.0 * factors.y.value, math.degrees(factors.shear.value)
+    return CopySize(x, y, 100.0 * u95, factors.paper_by, shear_deg)
 
 
 def _copy_size(

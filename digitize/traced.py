@@ -19,12 +19,13 @@ from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, FewArcs, Pictu
 
 @dataclass(frozen=True, eq=False)
 class CopySize:
-    """What the copy measures against the plan, in the picture's own directions."""
+    """What the copy measures against the plan, in the picture's own directions; of a photo, in the plan's."""
 
     x_percent: float
     y_percent: float
     u95_percent: float
     source: str
+    shear_deg: float | None = None  # where it is known against the paper; else the picture's own is told
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +46,7 @@ class Traced:
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
     few: FewArcs | None = None  # the outline in as few arcs as can be
+    others: tuple[Picture, ...] = ()  # as read: further photos that the outline is the mean of
 
 
 def scale_u_rel(calibration: Calibration) -> float:

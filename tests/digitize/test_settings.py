@@ -148,3 +148,27 @@ def test_settings_cannot_be_changed(tmp_path: Path) -> None:
     plan = load_plan(_plan(tmp_path, EVERYTHING))
     with pytest.raises(ValueError, match="frozen"):
         plan.body.keep = "mean"  # type: ignore[misc]
+
+
+def test_several_photos_of_a_sheet_are_a_list_and_places_are_those_of_the_first(tmp_path: Path) -> None:
+    text = EVERYTHING.replace('image = "sheets/plover.png"', 'image = ["sheets/plover.png", "sheets/other.png"]')
+    path = _plan(tmp_path, text)
+    (tmp_path / "sheets" / "other.png").write_bytes(b"")
+    plan = load_plan(path)
+    assert plan.image.name == "plover.png" and [one.name for one in plan.more] == ["other.png"]
+    assert plan.as_record()["more"] == ["other.png"]
+    first, second = plan.each()
+    assert first.more == second.more == () and first.body.near == (2400, 3100) and first.spans == plan.spans
+    assert second.image.name == "other.png" and second.rules == (RuleHint(),) and second.spans == ()
+    assert (second.body.near, second.body.neck, second.body.through) == (None, None, ())
+    assert (second.body.keep, second.body.length_mm) == ("left", 505.0)
+    with pytest.raises(UsageError, match="2 pictures") as fault:
+        plan.one_picture()
+    assert fault.value.code == "one-picture"
+
+
+@pytest.mark.parametrize("image", ["5", "[]", '["a.png", 3]', '""', '["sheets/plover.png", "sheets/plover.png"]'])
+def test_what_is_no_picture_is_told(tmp_path: Path, image: str) -> None:
+    with pytest.raises(UsageError, match=r"plan\.image") as fault:
+        load_plan(_plan(tmp_path, f"[plan]\nimage = {image}"))
+    assert "file name" in str(fault.value)

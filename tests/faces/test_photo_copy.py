@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,8 +25,11 @@ PLAN = LevelSpec(
 RULES = (LaidSpec("steel 300", (40.0, 6.0), 1.0), LaidSpec("steel 150", (26.0, 60.0), 91.0))
 PHOTO = PhotoSpec(
     name="wren", seed=1, plan=PLAN, drawn_rules=True, pad_mm=(40.0, 40.0, 8.0, 8.0), tilt_deg=14.0,
-    lens=(-0.08, 0.01, 0.0, 0.0), laid=RULES, long_px=3000,
+    lens=(-0.08, 0.01, 0.0, 0.0), laid=RULES, long_px=2400,
 )  # fmt: skip
+
+
+OTHER = replace(PHOTO, name="wren-2", seed=2, tilt_deg=10.0, tilt_to_deg=200.0, turn_deg=184.0)
 
 
 @pytest.fixture(scope="module")
@@ -60,3 +64,31 @@ def test_the_print_check_takes_the_same_photo(photo: MadePhoto, tmp_path: Path) 
         assert told[axis]["measured"]
     assert {one["name"] for one in told["body"]} >= {"length", "lower bout"}
     assert (tmp_path / "out" / "print-check.html").is_file()
+
+
+def test_two_photos_of_the_sheet_give_one_outline(photo: MadePhoto, tmp_path: Path) -> None:
+    """The second is taken from the other side, upside down."""
+    make_photo(OTHER, photo.path.parent)
+    plan = photo.path.parent / "both.toml"
+    plan.write_text('[plan]\nimage = ["wren.jpg", "wren-2.jpg"]\n')
+    done = run("outline", plan, "--out", tmp_path / "out", "--json")
+    assert done.returncode in (0, 3), done.stderr
+    record = json.loads(done.stdout)
+    assert [one["file"] for one in record["input"]["more"]] == ["wren-2.jpg"]
+    assert "photos-differ" not in [reason["code"] for reason in record["reasons"]]
+    assert record["outline"]["chosen"].endswith("the mean of 2 photos")
+    found = compare(
+        read_body(tmp_path / "out" / "outline.dxf"), photo.plan_outline_mm, photo.corners_mm, photo.corners_mm
+    )
+    assert found.p95_mm <= record["outline"]["u95_mm"] < 0.6
+    assert found.max_mm < 0.3
+
+
+def test_several_pictures_are_for_the_outline_alone(tmp_path: Path) -> None:
+    plan = tmp_path / "both.toml"
+    plan.write_text('[plan]\nimage = ["a.jpg", "b.jpg"]\n')
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / name).write_bytes(b"")
+    for command in ("print-check", "reprint"):
+        done = run(command, plan, "--out", tmp_path / "out")
+        assert done.returncode == 2 and "takes one" in done.stderr
