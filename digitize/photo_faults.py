@@ -84,8 +84,8 @@ def outline_doubt(view: SheetView, rules: Sequence[PhotoRule]) -> tuple[Doubt, .
 
 
 def _gap(view: SheetView, rules: Sequence[PhotoRule]) -> str | None:
-    """Return where table shows inside the paper's outline, None where it does not: a rule may look like it."""
-    if view.gap_px is None:
+    """Return where table shows inside the paper's outline, None where it does not."""
+    if view.gap_px is None or not (rules or view.gap_wide):  # a rule that was not found may look like the table
         return None
     free = np.ones(len(view.gap_px), dtype=np.bool_)
     for rule in rules:
