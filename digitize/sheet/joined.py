@@ -24,7 +24,7 @@ REACHES_OUT_PX = 7.0  # to the outline
 LEAST_ALONG = 0.05  # of the diagonal, along the outline
 LIKE_TABLE = 0.35  # of the step from the table's tone to the paper's
 PLACES = 60
-WIDE = 0.05  # of the diagonal, half of its width: rules and squares are up to 62 mm wide, pictures of plans 500 mm and more
+WIDE = 0.05  # of the diagonal, half of its width: rules and squares are up to 62 mm wide, plans 500 mm and more
 ROUNDS = 4
 RIDGE = 1e-6
 
@@ -69,7 +69,7 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     if len(rows) < 100:
         return None
     terms, own = surface(places[rows], size_px)[:, :3], level.ravel()[rows]  # a plane: it has to reach inwards
-    weight = np.ones(len(rows))
+    weight: FloatArray = np.ones(len(rows))
     answer = np.zeros(3)
     for _ in range(ROUNDS):
         answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
