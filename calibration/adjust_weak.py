@@ -28,7 +28,7 @@ REFUSE_REL = 0.01  # a scale less certain than this is none
 SHEAR_SHARE = 0.5  # shear changes a length by half of itself at most
 HELD = {"the camera held above the sheet": [5, 6]}
 GRID = 9  # places each way that stand for the sheet
-SCALES = ("scale along x", "scale along y", "squareness")
+SCALES = ("scale left to right", "scale bottom to top", "squareness")
 PARTS = (*SCALES, "change of scale from left to right", "change of scale from bottom to top", "bending by the lens")
 
 

@@ -84,13 +84,14 @@ def outline_doubt(view: SheetView, rules: Sequence[PhotoRule]) -> tuple[Doubt, .
 
 
 def _gap(view: SheetView, rules: Sequence[PhotoRule]) -> str | None:
-    """Return where table shows inside the paper's outline, None where it does not: a rule may look like it."""
-    if view.gap_px is None:
+    """Return where table shows inside the paper's outline, None where it does not."""
+    if view.gap_px is None or not (rules or view.gap_wide):  # a rule that was not found may look like the table
         return None
     free = np.ones(len(view.gap_px), dtype=np.bool_)
     for rule in rules:
         hull = cv2.convexHull(rule.polygon.xy.astype(np.float32))
-        free &= [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) < -BESIDE_PX for x, y in view.gap_px]
+        inside_px = [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) for x, y in view.gap_px]
+        free &= np.array(inside_px) < -BESIDE_PX
     if free.mean() < LEAST_FREE:
         return None
     x, y = np.median(view.gap_px[free], axis=0)

@@ -60,6 +60,7 @@ class SheetView:
     fills_frame: bool  # paper reaches out of the picture on all sides, as far as can be told
     k1_rough: float  # of the lens, lengths in halves of the diagonal: seen at u (1 + k1 u^2)
     gap_px: FloatArray | None = None  # (N, 2) where what looks like the table shows inside the paper's outline
+    gap_wide: bool = False  # wider there than any rule that may look like the table
 
     def __post_init__(self) -> None:
         """Freeze the arrays.

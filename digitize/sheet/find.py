@@ -16,7 +16,7 @@ from digitize.sheet.angles import border_angles, find_border, sheet_angles
 from digitize.sheet.chains import find_chains
 from digitize.sheet.drawn import DrawnLine, line_candidates, measure_line
 from digitize.sheet.edges import measure_edge
-from digitize.sheet.joined import table_inside
+from digitize.sheet.joined import Gap, table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
@@ -100,7 +100,8 @@ def _found(grey: Grey, focal_px: float | None) -> SheetView:
     area = _area(polygon_px) if polygon_px is not None else float(grey.size)
     border = find_border(lines, lens, focal_px, area)
     angles = sheet_angles(edges, border, lens, focal_px) + border_angles(border)
-    return SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1, gap)
+    view = SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1)
+    return view if gap is None else replace(view, gap_px=gap.places, gap_wide=gap.wide)
 
 
 def _averaged(grey: Grey, factor: int) -> Grey:
@@ -139,10 +140,10 @@ def _lens_of_chains(copy: _Copy) -> Lens:
     return fitted_lens(lens, straight, np.full(len(straight), CHAIN_SIGMA_PX))
 
 
-def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, FloatArray | None]:
+def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, Gap | None]:
     """Return the lines that bound the sheet on the straightened copy, how many sheets are seen, and a gap in it.
 
-    The gap, (N, 2) px of the picture itself, is where table shows inside those lines.
+    The gap, px of the picture itself, is where table shows inside those lines.
     """
     height, width = copy.grey.shape
     x, y = np.meshgrid(np.arange(width), np.arange(height))
@@ -157,8 +158,9 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, FloatArray | N
     if bound is None:
         return None, 1, None
     gap = table_inside(bound, tones, seen)
-    gap_px = None if gap is None else lens.bend(gap) * copy.factor + (copy.factor - 1) / 2
-    return bound, count_sheets(bound, tones, seen), gap_px
+    if gap is not None:
+        gap = replace(gap, places=lens.bend(gap.places) * copy.factor + (copy.factor - 1) / 2)
+    return bound, count_sheets(bound, tones, seen), gap
 
 
 def _halves(bound: Bound | None, factor: int) -> tuple[Half, ...]:

@@ -6,6 +6,8 @@ leaves table too.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -22,12 +24,21 @@ REACHES_OUT_PX = 7.0  # to the outline
 LEAST_ALONG = 0.05  # of the diagonal, along the outline
 LIKE_TABLE = 0.35  # of the step from the table's tone to the paper's
 PLACES = 60
+WIDE = 0.05  # of the diagonal, half of its width: rules and squares are up to 62 mm wide, plans 500 mm and more
 ROUNDS = 4
 RIDGE = 1e-6
 
 
-def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> FloatArray | None:
-    """Return (N, 2) places of the largest piece of table inside a bound that reaches its outline, None of none.
+@dataclass(frozen=True, eq=False)
+class Gap:
+    """Table that shows inside the paper's outline, or what looks like it."""
+
+    places: FloatArray  # (N, 2) spread over it
+    wide: bool  # wider than any rule or square that may look like the table
+
+
+def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> Gap | None:
+    """Return the largest piece of table inside a bound that reaches its outline, None of none.
 
     Args:
         bound: the sheet's sides, px of ``tones``.
@@ -58,7 +69,7 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     if len(rows) < 100:
         return None
     terms, own = surface(places[rows], size_px)[:, :3], level.ravel()[rows]  # a plane: it has to reach inwards
-    weight = np.ones(len(rows))
+    weight: FloatArray = np.ones(len(rows))
     answer = np.zeros(3)
     for _ in range(ROUNDS):
         answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
@@ -67,8 +78,8 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     return np.asarray(surface(places, size_px)[:, :3] @ answer)
 
 
-def _largest(table: BoolArray, rim: BoolArray) -> FloatArray | None:
-    """Return (N, 2) places spread over the largest solid piece that runs along the rim for long enough."""
+def _largest(table: BoolArray, rim: BoolArray) -> Gap | None:
+    """Return the largest solid piece that runs along the rim for long enough."""
     kernel = np.ones((SOLID_PX, SOLID_PX), np.uint8)
     solid = cv2.morphologyEx(table.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     count, label, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=4)
@@ -78,6 +89,9 @@ def _largest(table: BoolArray, rim: BoolArray) -> FloatArray | None:
     fits[0] = False
     if not fits.any():
         return None
-    rows, columns = np.nonzero(label == int(np.argmax(area * fits)))
+    piece = label == int(np.argmax(area * fits))
+    rows, columns = np.nonzero(piece)
     some = np.linspace(0, len(rows) - 1, PLACES).round().astype(int)
-    return np.stack([columns, rows], axis=1)[some].astype(np.float64)
+    half_px = float(cv2.distanceTransform(piece.astype(np.uint8), cv2.DIST_L2, 3).max())
+    places = np.stack([columns, rows], axis=1)[some].astype(np.float64)
+    return Gap(places, half_px > WIDE * float(np.hypot(*table.shape)))

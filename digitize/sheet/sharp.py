@@ -26,8 +26,8 @@ SLOPE_TO_SIGMA = 1.0 / np.sqrt(2.0 * np.pi)
 BINS = 12  # of directions, 15 degrees each
 LEAST_IN_BIN = 6
 USUAL = 0.5  # quantile of a direction's edges: shadows are softer, the flanks of a line that moved are sharper
-# Blurred: more than this in a picture whose longer side is FULL_PX, what pixels do by themselves apart. Made photos that
-# are sharp have 0.6 to 0.9 in all, and those whose graduations of 1 mm are lost 2 and more.
+# Blurred: more than this in a picture whose longer side is FULL_PX, what pixels do by themselves apart. Made photos
+# that are sharp have 0.6 to 0.9 in all, and those whose graduations of 1 mm are lost 2 and more.
 FULL_PX, BLURRED_PX, PIXEL_PX = 4000.0, 1.5, 0.55
 # Moved: so much less sharp one way than another.
 TIMES_SHARPEST = 2.5
@@ -99,7 +99,8 @@ def _sigma_px(grey: Grey, places: FloatArray, normals: FloatArray) -> FloatArray
     middle = slice(len(h) // 2 - 8, len(h) // 2 + 9)
     steepest = slope[:, middle].max(axis=1)
     top = slope[:, middle].argmax(axis=1) + middle.start
-    step = np.array([_height(row, s > 0.1 * most, at) for row, s, most, at in zip(rows, slope, steepest, top, strict=True)])
+    rises = slope > 0.1 * steepest[:, None]
+    step = np.array([_height(row, own, at) for row, own, at in zip(rows, rises, top, strict=True)])
     return np.where((step > LEAST_STEP) & (steepest > 0), SLOPE_TO_SIGMA * step / np.maximum(steepest, 1e-9), np.nan)
 
 

@@ -284,7 +284,7 @@ def test_one_rule_alone_leaves_the_other_direction_open():
     result = adjust(sheet.controls, [], [], SIZE_PX)
     assert isinstance(result, FailedFit)
     assert result.code == "photo-scale-open"
-    assert result.facts["part"] == "scale along y"
+    assert result.facts["part"] == "scale bottom to top"
     assert result.doubt.weight == "refused"
 
 
@@ -294,7 +294,7 @@ def test_one_rule_and_edges_say_what_they_rest_on():
         result = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX, sheet.camera.focal_px)
         if result:
             break
-    assert any(s.startswith("The scale along y rests on: ") and "edges being square" in s for s in result.weak)
+    assert any(s.startswith("The scale bottom to top rests on: ") and "edges being square" in s for s in result.weak)
     assert "photo-rests" in {d.code for d in result.doubts if d.weight == "look"}
 
 
