@@ -59,6 +59,19 @@ class Course:
         """Return places of the evened picture as they lie in the scan, (N, 2) px."""
         return np.asarray(xy_px + np.outer(self.shift_px(self.along_mm(xy_px)), self.way))
 
+    def askew_mm(self, xy_px: FloatArray) -> float:
+        """Return the rms error at places if the scanner fed unevenly, along the picture, and not the copier.
+
+        A sheet that lies askew on the glass has the rule's direction and the picture's apart; nothing on it tells
+        along which it was fed unevenly. It is taken out along the rule's.
+        """
+        axis = np.eye(2)[int(np.argmax(np.abs(self.way)))]
+        normal = np.array([-self.way[1], self.way[0]])
+        aside = (xy_px - self.origin_px) @ normal * self.mm_per_px * (normal @ axis) / (self.way @ axis)
+        at, curve = self.along_mm(xy_px), self.curve
+        apart = np.interp(at + aside, curve.at_mm, curve.off_mm) - np.interp(at, curve.at_mm, curve.off_mm)
+        return float(np.sqrt(np.mean(apart**2)))
+
 
 @dataclass(frozen=True, eq=False)
 class Evened:
@@ -103,6 +116,8 @@ class Evened:
             u_mm = LEFT_U_MM if beyond <= BEYOND_SHARE else course.curve.test.peak_mm
             how = f"{100 * beyond:.0f} % of the outline lies beyond the ends of {course.rule}"
             found.append(Term(f"uneven feeding along {course.rule}, after it was taken out", u_mm, how))
+            how = "the sheet lies askew, and the scanner may have fed unevenly, not the copier"
+            found.append(Term(f"direction of the feed along {course.rule}", course.askew_mm(outline_px), how))
         return tuple(found)
 
     @property

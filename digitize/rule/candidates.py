@@ -34,7 +34,6 @@ MOST_CONTRAST = 40.0  # so much is enough on any page
 NOISE_STEP = 7  # every so many rows are looked at for noise and ink
 SHORTEST_PX = 120.0  # of a line worth probing
 MANY_REPEATS = 150.0
-MOST_SEEDS = 90
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,4 +189,4 @@ def find_seeds(grey: Grey) -> list[Seed]:
     lines = drawn_lines(found, factor) + end_lines(found, factor)
     seeds = [seed for line in lines for seed in _line_seeds(grey, line, contrast)]
     seeds.sort(key=lambda seed: -seed.merit)
-    return seeds[:MOST_SEEDS]
+    return seeds

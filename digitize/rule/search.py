@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
 from digitize.rule.candidates import Seed, find_seeds
 from digitize.rule.certain import certain_part
@@ -36,7 +37,9 @@ SAME_COMB = 0.15  # of the pitch: places of one rule on the graduations of anoth
 SAME_RULE_MM = 45.0  # widest rule body whose two edges carry the same graduations
 SAME_RULE_PITCHES = 40.0  # the same where the unit is not known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far from its graduations
+MOST_SEEDS = 90
 MOST_TRIES = 60
+MOST_TOLD = 12  # tries for a rule that the person points at and the best seeds do not show
 MOST_MISSES = 35  # in a row; seeds come best first
 UNEVEN_PITCH = 0.4  # relative: pitches along an uneven rule
 UNEVEN_MM = 100.0  # a shorter rule says too little of how the sheet was fed
@@ -279,7 +282,8 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     found: list[Found] = []
     missed: list[Seed] = []
     tries = misses = 0
-    for seed in find_seeds(picture.grey):
+    seeds = find_seeds(picture.grey)
+    for seed in seeds[:MOST_SEEDS]:
         if _covered(seed, found) or sum(_alike(seed, other) for other in missed) >= MOST_ALIKE:
             continue
         tries += 1
@@ -291,7 +295,28 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
             missed.append(seed)
         if tries >= MOST_TRIES or misses >= MOST_MISSES:
             break
+    found += _pointed_at(picture, seeds, hints, found)
     return _by_other_rules(_distinct(found))
+
+
+def _pointed_at(
+    picture: Picture, seeds: Sequence[Seed], hints: Sequence[RuleHint], found: Sequence[Found]
+) -> list[Found]:
+    """Return rules at the places that hints give where nothing is found yet: long fine ones may fill all the seeds."""
+    more = []
+    for hint in hints:
+        if hint.near is None or any(one.hint is hint for one in found):
+            continue
+        near = [seed for seed in seeds if _shows(seed, np.asarray(hint.near, dtype=np.float64))]
+        tried = (_examine(picture, seed, hints) for seed in near[:MOST_TOLD])
+        more += [one for one in tried if one is not None and one.hint is hint][:1]
+    return more
+
+
+def _shows(seed: Seed, near_px: FloatArray) -> bool:
+    away = near_px - seed.line.origin
+    along, across = float(away @ seed.line.direction), float(away @ seed.line.normal)
+    return abs(across) < NEAR_HINT_PX and seed.from_px - NEAR_HINT_PX < along < seed.to_px + NEAR_HINT_PX
 
 
 def find_rules(picture: Picture, hints: Sequence[RuleHint] = (), *, others: bool = False) -> RuleSearch:
