@@ -22,6 +22,9 @@ BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
 LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
 # Of two lines beside each other all round, one this much lighter is not the outline.
 CLEARLY_LIGHTER = 0.7
+# Two ways part where they are farther from each other than what meetings move a stroke's middle by; two that part for
+# most of their length are other lines, which are looked for as such.
+PARTED_MM, MOST_PARTED, STATION_MM = 0.6, 0.5, 1.0
 # A way with more doubtful turns than this does not stand in for another.
 MOST_DOUBT = 7.0
 
@@ -72,6 +75,21 @@ def beside(chosen: Way, network: Network, px_per_mm: float, hints: OutlineHints)
     )
     distance = float(np.median(np.concatenate([one.distances for one in found[side]])))
     return (doubt("alternative-line", distance=f"{distance:.1f}", place=f"({place})", other=f"[[{other}]]"),)
+
+
+def parts_elsewhere(best: Way, others: list[Way], px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:
+    """Doubt a way where another one that is nearly as good goes along with it for the most part, and parts from it."""
+    own = cKDTree(resample(best.xy, STATION_MM, closed=best.closed))
+    for other in others:
+        xy = resample(other.xy, STATION_MM, closed=other.closed)
+        off, station = own.query(xy)
+        away = off > PARTED_MM
+        if not away.any() or away.mean() > MOST_PARTED:
+            continue
+        at = int(np.argmax(off))
+        place, there = (hints.place(point * px_per_mm) for point in (own.data[station[at]], xy[at]))
+        return (doubt("alternative-line", distance=f"{off[at]:.1f}", place=f"({place})", other=f"[[{there}]]"),)
+    return ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
-from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour
+from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
@@ -44,6 +44,12 @@ ON_LINE_MM, OWN_PEN = 0.6, 0.35
 HALF_REACH = (SLENDEREST / 2.0, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
+# A way that is this much of a body, the best being 1, may be it.
+RIVAL_MERIT = 0.5
+# Places on the outline are told to within this: a way that passes them farther off than another one is not meant.
+CLICK_MM = 0.7
+# Halves drawn beside each other are one body's top and back, of which one may reach a few mm farther.
+ALIKE_HALVES = 0.1
 # A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.
 LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
 # ... or more than this of the length of all other lines.
@@ -93,17 +99,22 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     if not ways and len(through) > 1:
         told = way_along(network, through)
         ways = [told] if told is not None and body_like(told) else []
-    half = _best_half(network, lines, points, px_per_mm, hints, ways)
+    best = _best_half(network, lines, points, px_per_mm, hints, ways)
+    half, rivals = (best[:2], best[2]) if best is not None else (None, [])
     if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
-        doubts = (*beside(whole, network, px_per_mm, hints), *_turned(whole))
+        others = _near_as_good(whole, ways)
+        near_by = beside(whole, network, px_per_mm, hints) or parts_elsewhere(whole, others, px_per_mm, hints)
+        doubts = (*near_by, *_turned(whole))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
     way, line = half
+    if hints.near is None and not hints.through:
+        _refuse_rivals([way, *rivals], px_per_mm, hints)
     other = _other_half(network, way, line, px_per_mm, hints)
     doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
@@ -204,6 +215,12 @@ def _merit(way: Way) -> float:
     return float(way.polygon().area * way.weight * np.exp(-way.doubt / MERIT_DOUBT))
 
 
+def _near_as_good(best: Way, ways: list[Way]) -> list[Way]:
+    """Return the other ways that are nearly as much of a body as the best."""
+    least = RIVAL_MERIT * _merit(best)
+    return [way for way in ways if way is not best and _merit(way) > least]
+
+
 def _turned(way: Way) -> tuple[Doubt, ...]:
     """Doubt a way that takes a turn which good continuation does not explain."""
     return (doubt("uncertain-turn", cost=f"{way.worst_turn:.1f}"),) if way.worst_turn > DOUBTFUL_TURN else ()
@@ -243,7 +260,9 @@ def _settled_by_hints(ways: list[Way], hints: OutlineHints, px_per_mm: float) ->
         ways = [way for way in ways if holds(way, place)]
     if hints.through:
         points = np.array(hints.through) / px_per_mm
-        ways = [way for way in ways if cKDTree(way.xy).query(points)[0].max() < THROUGH_MM]
+        off = np.array([cKDTree(way.xy).query(points)[0].max() for way in ways])
+        most = min(THROUGH_MM, off.min(initial=np.inf) + CLICK_MM)
+        ways = [way for way, one in zip(ways, off, strict=True) if one < most]
     return ways
 
 
@@ -260,11 +279,22 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
         and abs(way.polygon().area / region.area - 1) < ALIKE_AREA
         and not way.polygon().intersects(region.buffer(-5))
     ]
-    if rivals and hints.near is None:
-        centres = [way.polygon().centroid for way in (first, *rivals)]
-        places = ", ".join(f"({hints.place((c.x * px_per_mm, c.y * px_per_mm))})" for c in centres)
-        raise Refusal("several-bodies", count=len(rivals) + 1, places=places)
+    if hints.near is None:
+        _refuse_rivals([first, *rivals], px_per_mm, hints)
     return first
+
+
+def _refuse_rivals(bodies: list[Way], px_per_mm: float, hints: OutlineHints) -> None:
+    """Refuse a sheet with several drawings that are alike: which is meant, only a person can say.
+
+    Raises:
+        Refusal: ``several-bodies``.
+    """
+    if len(bodies) < 2:
+        return
+    centres = [way.polygon().centroid for way in bodies]
+    places = ", ".join(f"({hints.place((c.x * px_per_mm, c.y * px_per_mm))})" for c in centres)
+    raise Refusal("several-bodies", count=len(bodies), places=places)
 
 
 def _through(lines: list[LongLine], way: Way) -> tuple[LongLine, ...]:
@@ -293,16 +323,32 @@ def _best_half(
     px_per_mm: float,
     hints: OutlineHints,
     ways: list[Way],
-) -> tuple[Way, LongLine] | None:
-    """Return the half outline that is most of a body, and its centerline; ``ways`` are the whole ones."""
+) -> tuple[Way, LongLine, list[Way]] | None:
+    """Return the half outline that is most of a body, its centerline, and others like it; ``ways`` are whole ones."""
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
     found = [(way, line) for line in lines for way in _halves_on(network, line, told)]
     others = [*ways, *(way for way, _ in found if _believable(way))]
+    best: tuple[Way, LongLine] | None = None
+    rivals: list[Way] = []
     for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
+        if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _believable(way)):
+            continue
         agreed = bool(_settled_by_hints([way], hints, px_per_mm))
-        if agreed and _one_sided(way, line, points) and not _is_border(way, others, network):
-            return way, line
-    return None
+        if not agreed or not _one_sided(way, line, points) or _is_border(way, others, network):
+            continue
+        if best is None:
+            best = way, line
+        else:
+            rivals.append(way)
+    return None if best is None else (*best, rivals)
+
+
+def _stands_apart(way: Way, bodies: list[Way]) -> bool:
+    """Whether a half is about as large as the best one, and drawn elsewhere than it and its rivals."""
+    region = way.polygon()
+    if abs(region.area / bodies[0].polygon().area - 1.0) > ALIKE_HALVES:
+        return False
+    return not any(region.intersects(body.polygon().buffer(-5)) for body in bodies)
 
 
 def _is_border(way: Way, others: list[Way], network: Network) -> bool:
