@@ -110,6 +110,38 @@ def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
     assert off_truth(made, trace(made, near=tuple(middle))).max() < WORST_MM
 
 
+def test_two_halves_alike_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
+    """The half of the top, and beside it that of the back, which reaches a little farther."""
+    made = make_plan(PlanSpec(name="halves", seed=9, family="small", half=True), tmp_path)
+    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    back = cv2.resize(page, None, fx=1.02, fy=1.02, interpolation=cv2.INTER_AREA)
+    front = cv2.copyMakeBorder(page, 0, len(back) - len(page), 0, 0, cv2.BORDER_REPLICATE)
+    cv2.imwrite(str(made.path), np.hstack([front, back]))
+    with pytest.raises(Refusal) as refusal:
+        trace(made)
+    assert refusal.value.code == "several-bodies"
+    middle = made.to_px(np.array([[20.0, 60.0]]))[0]
+    traced = trace(made, near=tuple(middle))
+    assert traced.half
+    assert off_truth(made, traced).max() < WORST_MM
+
+
+def test_a_line_that_cuts_a_gentle_bend_short_is_never_taken_without_doubt(tmp_path: Path) -> None:
+    """A straight line of the same pen leaves the outline and comes back to it, some millimetres beside it."""
+    made = make_plan(PlanSpec(name="chord", seed=9, family="small", blur_px=0.5), tmp_path)
+    side = int(np.argmax(made.outline_mm[:, 0]))
+    ends = made.to_px(made.outline_mm[[side - 90, side + 90]])
+    beyond = (ends[1] - ends[0]) * 0.25
+    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    first, last = (np.round(at).astype(int).tolist() for at in (ends[0] - beyond, ends[1] + beyond))
+    cv2.line(page, first, last, 30, 4, cv2.LINE_AA)
+    cv2.imwrite(str(made.path), page)
+    traced = trace(made)
+    assert off_truth(made, traced).max() < WORST_MM or traced.doubts
+    told = trace(made, through=(tuple(made.to_px(made.outline_mm[[side]])[0]),))
+    assert off_truth(made, told).max() < 2.0 * WORST_MM
+
+
 def test_broken_outline_beside_a_whole_inner_line_is_never_taken_without_doubt(tmp_path: Path) -> None:
     """The true line has a gap too long to bridge, a closed line runs 3 mm inside it."""
     made = make_plan(PlanSpec(name="inner", seed=9, family="small", blur_px=0.5), tmp_path)
