@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from calibration.errors import Refusal
-from digitize.photographed import _Evidence
+from digitize.photographed import _Evidence, _untold
+from digitize.settings import BodyHints, PlanSettings
 from tests.bench.photo_points import SIZE_PX, Camera, Sheet
 
 COPY = (0.985, 1.012)
@@ -31,13 +35,20 @@ def evidence(copy: tuple[float, float] | None, *, both_ways: bool, laid_wrong: f
 def test_what_is_drawn_both_ways_is_the_scale():
     photo, scale = evidence(COPY, both_ways=True).adjusted()
     assert scale and scale.photo is photo and scale.calibration.certified == (True, True)
+    assert scale.proven  # what real rules say differs
     x, y = (1.0 / np.hypot(*scale.calibration.matrix[:, n]) for n in (0, 1))
     assert (x, y) == pytest.approx(COPY, abs=1e-3)
 
 
 def test_a_true_copy_with_one_drawn_rule_stays_in_millimetres_of_its_paper():
-    photo, scale = evidence((1.0, 1.0), both_ways=False).adjusted()
+    found = evidence((1.0, 1.0), both_ways=False)
+    photo, scale = found.adjusted()
     assert scale is None and all(photo.certified)
+    plan = PlanSettings(image=Path("a.jpg"))
+    assert [one.code for one in _untold(plan, found, scale)] == ["drawn-untold"]  # it may be a clear rule
+    assert _untold(plan, replace(found, told=("rule 4",)), scale) == ()
+    stated = plan.model_copy(update={"body": BodyHints(length="480 mm")})
+    assert _untold(stated, found, scale) == ()
 
 
 def test_a_copy_that_is_off_with_one_drawn_rule_is_certified_along_it_alone():
