@@ -43,6 +43,7 @@ class PlanScale:
     metric: Metric  # of these pixels in plan mm
     doubts: tuple[Doubt, ...] = ()
     left_out: tuple[str, ...] = ()  # names of rules that look drawn and are not
+    proven: bool = False  # real rules in the photo show that some drawn length went through a copier
 
     @property
     def by_noise(self) -> Calibration:
@@ -130,6 +131,8 @@ def plan_scale(
     found = plan_scale_on_paper(photo, flat)
     like_real = [one.name for one in flat if one.name not in told and _may_be_real(photo, one)]
     rest = [one for one in flat if one.name not in like_real]
+    if rest and _something_laid(photo) and isinstance(found, PlanScale):
+        found = replace(found, proven=True)
     if not like_real or not rest:
         return found
     without = plan_scale_on_paper(photo, rest)
@@ -137,7 +140,8 @@ def plan_scale(
     if isinstance(found, FailedFit):
         if isinstance(without, FailedFit):
             return found
-        return replace(without, doubts=(doubt("drawn-left-out", rules=names),), left_out=tuple(like_real))
+        doubts = (doubt("drawn-left-out", rules=names),)
+        return replace(without, doubts=doubts, left_out=tuple(like_real), proven=True)
     if isinstance(without, PlanScale) and all(without.calibration.certified):
         return found
     return replace(found, doubts=(doubt("drawn-or-laid", rules=names),))
@@ -145,13 +149,17 @@ def plan_scale(
 
 def _may_be_real(photo: PhotoCalibration, control: Control) -> bool:
     """Tell whether a rule that looks drawn is as long as the rules laid on the sheet say."""
-    scene = photo.solution.scene
-    if control.source != "drawn rule" or not np.any(scene.rigid & ~scene.line):  # nothing is laid on the sheet
+    if control.source != "drawn rule" or not _something_laid(photo):
         return False
     measure = measure_control(control)
     rows = _stretch_and_turn(control, photo.moves)[:1]
     u_rel = float(np.sqrt((rows @ photo.covariance @ rows.T).item() + measure.log_u**2))
     return abs(measure.log_mm_per_px) <= max(LIKE_REAL_REL, COVERAGE_95 * u_rel)
+
+
+def _something_laid(photo: PhotoCalibration) -> bool:
+    scene = photo.solution.scene
+    return bool(np.any(scene.rigid & ~scene.line))
 
 
 def plan_scale_on_paper(photo: PhotoCalibration, flat: Sequence[Control]) -> PlanScale | FailedFit:

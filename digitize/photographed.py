@@ -12,7 +12,7 @@ from calibration.adjust import adjust
 from calibration.budget import Term
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.errors import Refusal, UsageError
-from calibration.flags import Doubt
+from calibration.flags import Doubt, doubt
 from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
@@ -178,7 +178,18 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent, scale, evidence.controls)
+        flat = _laid_flat(even, view, search, spans, photo, bent, scale, evidence.controls)
+    return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
+
+
+def _untold(plan: PlanSettings, evidence: _Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:
+    """Return a doubt where nothing shows or tells that a rule was drawn with the plan; a clear one looks the same."""
+    names = [one.name for one in evidence.drawn if one.source == "drawn rule" and one.name not in evidence.told]
+    body = plan.body
+    stated = any((body.length_mm, body.lower_bout_mm, body.waist_mm, body.upper_bout_mm)) or plan.spans
+    if not names or stated or (scale is not None and scale.proven):
+        return ()
+    return (doubt("drawn-untold", rules=" and ".join(names)),)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:

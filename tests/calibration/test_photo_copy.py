@@ -155,8 +155,3 @@ def scale_with_another(start, deg: float, grown: float, told=()) -> PlanScale | 
 
 def drawn_on(sheet: Sheet) -> list[Control]:
     return [one for one in sheet.controls if one.source == "drawn rule"]
-
-
-def test_taken_for_true_the_same_photo_is_refused():
-    sheet = copy_in_a_photo(5, copy_matrix(*COPY))
-    assert not adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX, sheet.camera.focal_px)

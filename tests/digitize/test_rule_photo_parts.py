@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import cv2
 import numpy as np
 import pytest
 
 from digitize.rule.hierarchy import Hierarchy
+from digitize.rule.photo_body import SURE_LINE, SURE_STEP, Body
 from digitize.rule.photo_certain import certain_marks
 from digitize.rule.photo_course import Course, Curve, fit_curve, straightened
+from digitize.rule.photo_group import parted
 from digitize.rule.photo_level import rescaled
 from digitize.rule.photo_pattern import read_pattern
 from digitize.rule.photo_places import measure_places
@@ -186,3 +190,14 @@ def test_a_curve_through_one_value_is_level():
     assert isinstance(flat, Curve)
     assert flat(10.0) == pytest.approx(2.0)
     assert flat.slope(3.0) == 0.0
+
+
+def test_a_drawn_rule_beside_a_laid_one_is_no_edge_of_its_body():
+    """As on a copy with its scale printed where a steel rule was put down along it."""
+    edges = [SimpleNamespace(edge=SimpleNamespace(finer=False)) for _ in range(3)]
+    steel, printed = Body(True, SURE_STEP, 0.0, 0.0, ""), Body(False, SURE_LINE, 0.0, 0.0, "")
+    assert parted(edges, [steel, steel, printed]) == [[0, 1], [2]]
+    assert parted(edges, [steel, steel, steel]) == [[0, 1, 2]]
+    assert parted(edges, [printed, printed, printed]) == [[0, 1, 2]]
+    hidden = [*edges[:2], SimpleNamespace(edge=SimpleNamespace(finer=True))]  # its foot cannot be told
+    assert parted(hidden, [steel, steel, printed]) == [[0, 1, 2]]
