@@ -18,7 +18,8 @@ from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit
-from digitize.photo_faults import explained, outline_doubt, refuse_outline, short_rule
+from digitize.beside_rules import Laid, gap_in_sheet, own_edges
+from digitize.photo_faults import explained, gap_doubt, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
@@ -104,15 +105,18 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock) -> Photogra
     with clock("rule"):
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
+        bodies = [Laid.of(one) for one in search.rules if one.rule.role == "laid"]
+        view, gap_px = own_edges(view, bodies), gap_in_sheet(view, bodies)
         if plan.body.near is None:
-            refuse_outline(view, search.rules)
+            refuse_gap(gap_px)
     with clock("solve"):
         controls = photo_controls([one.rule for one in search.rules], spans)
         photo, lines = _adjusted(picture, controls, view, search, lens)
         bent = flatness(photo, controls, lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        return _laid_flat(even, view, search, spans, photo, bent, controls)
+        doubts = (*search.doubts, *photo.doubts, *bent.doubts, *short_rule(controls), *gap_doubt(gap_px))
+        return _laid_flat(even, view, search, spans, photo, bent, doubts)
 
 
 def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
@@ -159,7 +163,7 @@ def _laid_flat(
     spans: Sequence[SpanPlaces],
     photo: PhotoCalibration,
     bent: Flatness,
-    controls: Sequence[Control],
+    doubts: tuple[Doubt, ...],
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
@@ -173,7 +177,7 @@ def _laid_flat(
         calibration,
         tuple(_on_flat(one.rule, sheet, photo) for one in search.rules),
         tuple(spans),
-        (*search.doubts, *photo.doubts, *bent.doubts, *short_rule(controls), *outline_doubt(view, search.rules)),
+        doubts,
     )
 
 
