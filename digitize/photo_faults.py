@@ -7,20 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-import cv2
 import numpy as np
 
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
-from digitize.rule import PhotoRule
-from digitize.shapes import Picture, SheetView
+from digitize.shapes import Picture
 from digitize.sheet import sharpness_of
 
 # Faults that a sharper picture may mend.
 BY_BLUR = ("no-rule", "unit-uncertain", "photo-scale-open", "photo-not-solved")
-LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule that was found
-BESIDE_PX = 20.0  # of a rule's polygon, which is drawn a little inside it
 SHORT_MM = 120.0  # graduations in view; a rule of 150 mm is the shortest that is worth laying down
 
 
@@ -66,33 +62,20 @@ def short_rule(controls: Sequence[Control]) -> tuple[Doubt, ...]:
     return (doubt("photo-rule-short", length_mm=f"{long_mm:.0f}"),) if long_mm < SHORT_MM else ()
 
 
-def refuse_outline(view: SheetView, rules: Sequence[PhotoRule]) -> None:
+def gap_doubt(place_px: tuple[float, float] | None) -> tuple[Doubt, ...]:
+    """Return that table shows inside the paper's outline at a place, or nothing where there is none."""
+    return () if place_px is None else (doubt("sheet-gap", place=_place(place_px)),)
+
+
+def refuse_gap(place_px: tuple[float, float] | None) -> None:
     """Refuse a sheet whose outline is not that of one flat sheet.
 
     Raises:
         Refusal: ``sheet-outline``.
     """
-    place = _gap(view, rules)
-    if place is not None:
-        raise Refusal("sheet-outline", place=place)
+    if place_px is not None:
+        raise Refusal("sheet-outline", place=_place(place_px))
 
 
-def outline_doubt(view: SheetView, rules: Sequence[PhotoRule]) -> tuple[Doubt, ...]:
-    """Return the same as a doubt, for a person who has said where the body is, or nothing."""
-    place = _gap(view, rules)
-    return () if place is None else (doubt("sheet-gap", place=place),)
-
-
-def _gap(view: SheetView, rules: Sequence[PhotoRule]) -> str | None:
-    """Return where table shows inside the paper's outline, None where it does not."""
-    if view.gap_px is None or not (rules or view.gap_wide):  # a rule that was not found may look like the table
-        return None
-    free = np.ones(len(view.gap_px), dtype=np.bool_)
-    for rule in rules:
-        hull = cv2.convexHull(rule.polygon.xy.astype(np.float32))
-        inside_px = [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) for x, y in view.gap_px]
-        free &= np.array(inside_px) < -BESIDE_PX
-    if free.mean() < LEAST_FREE:
-        return None
-    x, y = np.median(view.gap_px[free], axis=0)
-    return f"{x:.0f}, {y:.0f}"
+def _place(px: tuple[float, float]) -> str:
+    return f"{px[0]:.0f}, {px[1]:.0f}"

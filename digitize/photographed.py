@@ -20,7 +20,8 @@ from calibration.photo import PhotoCalibration
 from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
-from digitize.photo_faults import explained, outline_doubt, refuse_outline, short_rule
+from digitize.beside_rules import Laid, gap_in_sheet, own_edges
+from digitize.photo_faults import explained, gap_doubt, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
 from digitize.settings import PlanSettings
@@ -170,15 +171,18 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
     with clock("rule"):
         search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
+        bodies = [Laid.of(one) for one in search.rules if one.rule.role == "laid"]
+        view, gap_px = own_edges(view, bodies), gap_in_sheet(view, bodies)
         if plan.body.near is None:
-            refuse_outline(view, search.rules)
+            refuse_gap(gap_px)
     with clock("solve"):
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        flat = _laid_flat(even, view, search, spans, photo, bent, scale, evidence.controls)
+        seen = (*short_rule(evidence.controls), *gap_doubt(gap_px))
+        flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 
 
@@ -304,7 +308,7 @@ def _laid_flat(
     photo: PhotoCalibration,
     bent: Flatness,
     scale: PlanScale | None,
-    controls: Sequence[Control],
+    seen: tuple[Doubt, ...],
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
@@ -321,7 +325,7 @@ def _laid_flat(
         calibration,
         tuple(_as_taken(_on_flat(one.rule, sheet, photo), scale) for one in search.rules),
         tuple(spans),
-        (*_scale_doubts(search, photo, bent, scale), *short_rule(controls), *outline_doubt(view, search.rules)),
+        (*_scale_doubts(search, photo, bent, scale), *seen),
         scale,
     )
 

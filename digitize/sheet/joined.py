@@ -70,7 +70,7 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
         return None
     terms, own = surface(places[rows], size_px)[:, :3], level.ravel()[rows]  # a plane: it has to reach inwards
     weight: FloatArray = np.ones(len(rows))
-    answer = np.zeros(3)
+    answer: FloatArray = np.zeros(3)
     for _ in range(ROUNDS):
         answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
         off = np.abs(own - terms @ answer)

@@ -69,33 +69,39 @@ def test_it_finds_its_own_way_to_the_answer(layout, k1, tilt, toward):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("layout", LAYOUTS)
-def test_the_claim_holds(layout):
-    """Inside two sigmas: 95 % of the outline's points, give or take what 24 photos leave open."""
-    inside, looked = [], 0
-    for seed in range(24):
-        sheet = made(layout, seed, 20.0)
-        result = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
-        if not result:
-            looked += 1
-            continue
-        found = result.to_sheet(PxPoints(sheet.camera(body())))
-        inside.append(np.mean(np.abs(across_error(found.xy, body())) <= 2 * result.u_outline_mm(found)))
-    assert looked <= 8
-    assert np.mean(inside) >= 0.90  # one photo's points err together: 95 % with a standard error of 2.5 %
+def test_the_claim_holds():
+    """Inside two sigmas: 95 % of the outline's points, of eight photos each way.
+
+    One photo's points err together, so all layouts count as one; ``tests.bench.photo_points`` has many of each.
+    """
+    inside = {}
+    for layout in LAYOUTS:
+        found = [share for seed in range(8) if (share := _held(made(layout, seed, 20.0))) is not None]
+        assert len(found) >= 5, layout
+        inside[layout] = float(np.mean(found))
+    assert np.mean(list(inside.values())) >= 0.92  # 64 photos: a standard error of 1.5 %
+    assert min(inside.values()) >= 0.80, inside  # eight photos: 4.5 %
 
 
-@pytest.mark.slow
+def _held(sheet: Sheet) -> float | None:
+    """Return the share of the outline's points inside of two sigmas, None of a photo that is refused."""
+    result = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
+    if not result:
+        return None
+    found = result.to_sheet(PxPoints(sheet.camera(body())))
+    return float(np.mean(np.abs(across_error(found.xy, body())) <= 2 * result.u_outline_mm(found)))
+
+
 @pytest.mark.parametrize("layout", EASY)
 def test_two_directions_and_a_right_angle_are_good_to_a_tenth(layout):
-    """From geometry alone, rules true to size: 0.05 mm root mean square, median; 0.2 mm at most, of 20 photos."""
+    """From geometry alone, rules true to size: 0.05 mm root mean square, median; 0.2 mm at most, of 10 photos."""
     errors = []
-    for seed in range(100, 120):
+    for seed in range(100, 110):
         sheet = made(layout, seed, 12.0)
         found = adjusted(sheet, focal_px=sheet.camera.focal_px).to_sheet(PxPoints(sheet.camera(body())))
         errors.append(across_error(found.xy, body()))
     assert np.median([np.sqrt(np.mean(error**2)) for error in errors]) < 0.05
-    assert np.percentile([np.abs(error).max() for error in errors], 95) < 0.2
+    assert max(np.abs(error).max() for error in errors) < 0.2
 
 
 def test_sheet_frame():

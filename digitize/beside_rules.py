@@ -1,0 +1,82 @@
+"""What a photo shows of its sheet, once it is known where the rules on it lie.
+
+A rule or a square that hides the sheet's edge has a long edge of its own, with paper on one side and a table on the
+other. Taken for the sheet's it would be said to be cut square, and stand a millimetre above the paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from calibration.controls import KnownAngle, StraightLine
+from calibration.frames import FloatArray
+from digitize.rule import PhotoRule
+from digitize.shapes import SheetView
+
+AT_BODY_MM = 1.0  # nearer than this to a rule's outline it is the rule's own edge, or under it
+LEAST_AT_BODY = 0.5  # of an edge's places
+LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
+GAP_ROOM_MM = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """Where a rule's body lies in a photo."""
+
+    ring_px: FloatArray  # (N, 2) round it
+    px_per_mm: float
+
+    @classmethod
+    def of(cls, rule: PhotoRule) -> Laid:
+        """Return the body of a rule that was found."""
+        return cls(rule.polygon.xy, rule.rule.pitch_px / rule.rule.pitch_mm)
+
+    def inside_mm(self, places_px: FloatArray) -> FloatArray:
+        """Return (N,) how far places lie inside of its outline, negative outside."""
+        hull = cv2.convexHull(self.ring_px.astype(np.float32))
+        found = [cv2.pointPolygonTest(hull, (float(x), float(y)), measureDist=True) for x, y in places_px]
+        return np.array(found) / self.px_per_mm
+
+
+def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
+    """Return what is seen of a sheet without the edges that are those of things lying on it, and their angles."""
+    false = {edge.name for edge in view.edges if any(_at_body(edge, body) for body in bodies)}
+    if not false:
+        return view
+    angles = list(view.angles)
+    for name in false:
+        angles = _without(name, angles)
+    return replace(view, edges=tuple(edge for edge in view.edges if edge.name not in false), angles=tuple(angles))
+
+
+def _at_body(edge: StraightLine, body: Laid) -> bool:
+    return bool(np.mean(body.inside_mm(edge.places.xy) > -AT_BODY_MM) > LEAST_AT_BODY)
+
+
+def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:
+    """Return the angles without those of one line; what two of them say of the others together is kept."""
+    kept = [angle for angle in angles if name not in (angle.first, angle.second)]
+    gone = [angle for angle in angles if name in (angle.first, angle.second)]
+    if len(gone) == 2 and gone[0].why == gone[1].why:
+        one, two = (angle.second if angle.first == name else angle.first for angle in gone)
+        turn = abs(gone[0].angle_rad - gone[1].angle_rad)
+        u_rad = float(np.hypot(gone[0].u_rad, gone[1].u_rad))
+        kept.append(KnownAngle(one, two, turn, u_rad, gone[0].why))
+    return kept
+
+
+def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> tuple[float, float] | None:
+    """Return a place, px, where table shows inside the paper's outline and under no rule; None where it does not."""
+    if view.gap_px is None or not (bodies or view.gap_wide):  # a rule that was not found may look like the table
+        return None
+    free = np.ones(len(view.gap_px), dtype=np.bool_)
+    for body in bodies:
+        free &= body.inside_mm(view.gap_px) < -GAP_ROOM_MM
+    if free.mean() < LEAST_FREE:
+        return None
+    x, y = np.median(view.gap_px[free], axis=0)
+    return float(x), float(y)

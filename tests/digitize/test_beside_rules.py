@@ -1,0 +1,64 @@
+"""Edges and gaps of a sheet where rules lie on it, from points."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from calibration.controls import KnownAngle, StraightLine
+from calibration.frames import PxPoints
+from digitize.beside_rules import Laid, gap_in_sheet, own_edges
+from digitize.shapes import SheetView
+
+PX_PER_MM = 6.0
+WHY = "the sheet's edges are cut square"
+
+
+def edge(name: str, start: tuple[float, float], end: tuple[float, float]) -> StraightLine:
+    places = np.array(start) + np.linspace(0.02, 0.98, 60)[:, None] * (np.array(end) - start)
+    return StraightLine(name, "sheet edge", PxPoints(places), np.full(60, 0.1))
+
+
+def arm(left: float, top: float, right: float, low: float) -> Laid:
+    return Laid(np.array([(left, top), (right, top), (right, low), (left, low)]), PX_PER_MM)
+
+
+def sheet() -> SheetView:
+    """A sheet of 3000 by 2000 px whose right edge was found 300 px too far in."""
+    edges = (
+        edge("upper", (0, 0), (3000, 0)), edge("right", (2700, 0), (2700, 2000)),
+        edge("lower", (3000, 2000), (0, 2000)), edge("left", (0, 2000), (0, 0)),
+    )  # fmt: skip
+    u = float(np.radians(0.1))
+    angles = (
+        KnownAngle("upper", "right", np.pi / 2, u, WHY), KnownAngle("upper", "lower", 0.0, u, WHY),
+        KnownAngle("right", "left", 0.0, u, WHY),
+    )  # fmt: skip
+    return SheetView(None, (), edges, (), angles, 1, False, 0.0)
+
+
+def test_the_arm_of_a_square_over_the_edge_is_not_the_sheets() -> None:
+    found = own_edges(sheet(), [arm(2700, -200, 2990, 2100)])
+    assert [one.name for one in found.edges] == ["upper", "lower", "left"]
+    assert [(one.first, one.second, one.angle_rad) for one in found.angles] == [
+        ("upper", "lower", 0.0), ("upper", "left", np.pi / 2),
+    ]  # fmt: skip
+    assert found.angles[1].u_rad == np.hypot(*2 * (np.radians(0.1),))  # over the edge that is gone
+
+
+def test_a_rule_beside_an_edge_or_across_it_leaves_it_alone() -> None:
+    whole = sheet()
+    assert own_edges(whole, [arm(100, 20, 1900, 200), arm(-100, 900, 900, 1080)]) is whole
+
+
+def test_a_gap_under_a_rule_is_none_and_a_wide_one_needs_no_rule() -> None:
+    gap = np.stack(np.meshgrid(np.linspace(500, 1500, 8), np.linspace(10, 150, 5)), axis=2).reshape(-1, 2)
+    narrow = replace(sheet(), gap_px=gap)
+    over, beside = arm(450, -60, 1600, 170), arm(2000, 900, 2900, 1080)
+    assert gap_in_sheet(narrow, [over, beside]) is None
+    assert gap_in_sheet(narrow, []) is None  # that rule may not have been found
+    place = gap_in_sheet(narrow, [beside])
+    assert place is not None and 500 <= place[0] <= 1500
+    assert gap_in_sheet(replace(narrow, gap_wide=True), []) is not None
+    assert gap_in_sheet(sheet(), [over]) is None
