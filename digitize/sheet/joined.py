@@ -73,7 +73,7 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     answer: FloatArray = np.zeros(3)
     for _ in range(ROUNDS):
         answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
-        off = np.abs(own - terms @ answer)
+        off: FloatArray = np.abs(own - terms @ answer)
         weight = 1.0 / np.maximum(off, 0.05)
     return np.asarray(surface(places, size_px)[:, :3] @ answer)
 

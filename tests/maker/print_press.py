@@ -43,7 +43,7 @@ class MadePrint:
 
 def _scanner(spec: PrintSpec) -> FloatArray:
     """Return (2, 2): mm on the glass, y up -> px."""
-    own = np.diag([spec.scanner_x, -spec.scanner_y])
+    own = np.array([[spec.scanner_x, spec.scanner_shear], [0.0, -spec.scanner_y]])
     return np.asarray(spec.dpi / MM_PER_INCH * own)
 
 

@@ -13,6 +13,7 @@ Own = Literal["certified", "I", "II"]
 SEED_STEP = 10_000
 EXACT = 3  # every so many copies one is off by a tenth of a percent each way, the least that must be called
 LEAST_CALLED = 0.001
+SQUARE_U = 5e-4  # rad, 1 sigma of a scanner's own right angle; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,7 @@ class PrintSpec(PlanSpec):
     own: Own = "certified"  # what the laid rules are, and so how far they may be off
     scanner_x: float = 1.0  # the scanner's own size against its declared resolution
     scanner_y: float = 1.0
+    scanner_shear: float = 0.0  # rad, by how much its own right angle is off
 
     @property
     def group(self) -> str:
@@ -76,6 +78,7 @@ def print_specs(seed: int, count: int, own: Own = "certified") -> list[PrintSpec
                          scanner_y=float(rng.uniform(0.997, 1.003)), laid=_laid(rng, own))
         rules = tuple(replace(rule, length_mm=max(rule.length_mm, 120.0)) for rule in spec.rules)
         spec = replace(spec, rules=rules)
+        spec = replace(spec, scanner_shear=float(np.random.default_rng([seed, 78, index]).normal(0.0, SQUARE_U)))
         if index % EXACT == 0:
             x, y = 1.0 + LEAST_CALLED * rng.choice([-1.0, 1.0], 2)
             spec = replace(spec, copier_x=float(x), copier_y=float(y))
