@@ -170,7 +170,8 @@ def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArr
             tangent[k] = run.along
     ends = np.searchsorted(stretch.place, [run.high for run in stretch.straights])
     parts = {a: (b, arcs_of(Run(xy[a : b + 1], tangent[a : b + 1]), within_mm)) for a, b in parts_between(stretch)}
-    vertices, bulge, at = [xy[0]], [], 0
+    vertices, at = [xy[0]], 0
+    bulge: list[float] = []
     while at < len(xy) - 1:
         if at in parts:
             at, (more, bends) = parts[at]
