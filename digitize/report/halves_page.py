@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from calibration.frames import BodyPoints, FloatArray
+from calibration.frames import BodyPoints, BoolArray, FloatArray
 from digitize.curve import arc_length, resample, right_normals, unit_tangents
 from digitize.report import charts, words
 from digitize.report.context import ReportContext
@@ -19,7 +19,7 @@ from digitize.shapes import DifferenceMap, Unit
 
 TEMPLATE = "halves.html.j2"
 # Pictures are this high; the longest hair is so long, and stands for no less than the second figure.
-HEIGHT_PX, MARGIN_PX, HAIR_PX, LEAST_HAIR_MM = 640.0, 90.0, 60.0, 0.2
+HEIGHT_PX, MARGIN_PX, HAIR_PX, LEAST_HAIR_MM = 640.0, 90.0, 60.0, 0.1
 HAIR_STEP_MM, COMB_STEP_MM, COMB_BLUR_MM = 2.0, 4.0, 3.0
 COMB_PX = 80.0
 
@@ -56,6 +56,7 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         or ("Nothing to decide: take either half, or the mean, as the master.",),
         "picture": map_picture(shown.map, part["differences"]) if shown.map is not None else None,
         "chart": map_chart(shown.map) if shown.map is not None else None,
+        "hair": words.number(longest_hair_mm(shown.map), 2) if shown.map is not None else "",
         "comb": comb_picture(shown.body.xy),
         "ends": [end_row(one) for one in part["ends"]],
         "fairer": fairer_sentence(part),
@@ -171,11 +172,23 @@ def _path(kind: str, px: FloatArray, close: str = "") -> str:
     return f'<path class="{kind}" d="M' + "L".join(f"{x:.1f} {y:.1f}" for x, y in px) + f'{close}"/>'
 
 
+def compared(found: DifferenceMap) -> BoolArray:
+    """Return (M,) where the halves were compared: both seen, and not drawn unlike on purpose."""
+    known = np.isfinite(found.gap_mm)
+    for one in found.found:
+        if one.on_purpose:
+            known &= (found.place_mm < one.from_mm) | (found.place_mm > one.to_mm)
+    return known
+
+
+def longest_hair_mm(found: DifferenceMap) -> float:
+    """Return what the longest hair of the map stands for, mm."""
+    return max(float(np.abs(found.gap_mm[compared(found)]).max(initial=0.0)), LEAST_HAIR_MM)
+
+
 def map_picture(found: DifferenceMap, real: list[Mapping[str, Any]]) -> Markup:
     """Return the right half with the left one folded over it, the gap enlarged, real differences marked."""
-    known = np.isfinite(found.gap_mm)
-    usual = np.abs(found.gap_mm[known & (np.abs(found.gap_mm) < 8.0)])
-    worst = max(float(usual.max(initial=0.0)), LEAST_HAIR_MM)
+    known, worst = compared(found), longest_hair_mm(found)
     sheet = _Sheet(found.xy_mm.min(axis=0), found.xy_mm.max(axis=0))
     step = max(round(HAIR_STEP_MM / float(found.place_mm[1] - found.place_mm[0])), 1)
     every = np.zeros(len(known), dtype=bool)
@@ -186,21 +199,19 @@ def map_picture(found: DifferenceMap, real: list[Mapping[str, Any]]) -> Markup:
     normal = right_normals(unit_tangents(found.xy_mm, closed=False))
     length = np.clip(np.nan_to_num(found.gap_mm) / worst, -1.5, 1.5) * HAIR_PX
     parts = [_path("line", sheet.px(found.xy_mm))]
-    for kind, chosen in (("tick", every & known & ~marked), ("arrow", every & known & marked)):
+    for kind, chosen in (("tick", every & known & ~marked), ("ring", every & known & marked)):
         parts += sheet.hairs(kind, found.xy_mm[chosen], normal[chosen], length[chosen])
     for one in real:
         k = int(np.argmin(np.abs(found.place_mm - one["place_mm"])))
         x, y = sheet.px(found.xy_mm[k : k + 1])[0] + np.array([1.0, -1.0]) * normal[k] * (HAIR_PX + 8)
-        label = f"{one['size_mm']:.2f} mm {one['side']}"
+        label = f"{one['size_mm']:.2f} mm {one['side']}" + " (on purpose)" * one["on_purpose"]
         parts.append(charts.text(min(x, sheet.size[0] - 60), y, label, kind="size"))
-    note = f"{HAIR_PX:.0f} px of hair = {worst:.2f} mm; outward: the left half reaches further"
-    parts.append(charts.text(sheet.size[0] / 2, sheet.size[1] - 14, note, kind="hint"))
     return charts.figure("The gap between the halves along the outline, enlarged", parts, sheet.size)
 
 
 def map_chart(found: DifferenceMap) -> Markup:
     """Return the gap along the half outline with the band that its own unsteadiness explains."""
-    known = np.isfinite(found.gap_mm) & (np.abs(found.gap_mm) < 8.0)
+    known = compared(found)
     if known.sum() < 2:
         return Markup("")
     place, gap, u95 = found.place_mm[known], found.gap_mm[known], found.u95_mm[known]
@@ -223,9 +234,6 @@ def comb_picture(body: FloatArray) -> Markup:
     parts = [
         _path("body", sheet.px(xy[some]), "Z"),
         *sheet.hairs("tick", xy[some], normal[some], length[some]),
-        _path("planned", tips[some], "Z"),
-        charts.text(
-            sheet.size[0] / 2, sheet.size[1] - 14, f"{COMB_PX:.0f} px of hair = 1 / {1 / usual:.0f} mm", kind="hint"
-        ),
+        _path("line", tips[some], "Z"),
     ]
     return charts.figure("The outline's curvature as a comb", parts, sheet.size)
