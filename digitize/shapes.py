@@ -358,6 +358,9 @@ class BodyMeasures:
     perimeter_mm: float
     area_mm2: float
     min_radius_mm: float  # corners left out
+    outside_radius_mm: float | None = None  # the smallest where the body bulges, corners left out
+    inside_radius_mm: float | None = None  # the smallest where it is hollow, as at the waist; None where nowhere
+    side_mm: float | None = None  # the longer side from tail to neck
 
 
 @dataclass(frozen=True, eq=False)

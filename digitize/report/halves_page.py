@@ -19,7 +19,7 @@ from digitize.shapes import DifferenceMap, Unit
 
 TEMPLATE = "halves.html.j2"
 # Pictures are this high; the longest hair is so long, and stands for no less than the second figure.
-HEIGHT_PX, MARGIN_PX, HAIR_PX, LEAST_HAIR_MM = 640.0, 90.0, 60.0, 0.1
+HEIGHT_PX, MARGIN_PX, HAIR_PX, LEAST_HAIR_MM = 640.0, 170.0, 60.0, 0.1
 HAIR_STEP_MM, COMB_STEP_MM, COMB_BLUR_MM = 2.0, 4.0, 3.0
 COMB_PX = 80.0
 
@@ -205,7 +205,7 @@ def map_picture(found: DifferenceMap, real: list[Mapping[str, Any]]) -> Markup:
         k = int(np.argmin(np.abs(found.place_mm - one["place_mm"])))
         x, y = sheet.px(found.xy_mm[k : k + 1])[0] + np.array([1.0, -1.0]) * normal[k] * (HAIR_PX + 8)
         label = f"{one['size_mm']:.2f} mm {one['side']}" + " (on purpose)" * one["on_purpose"]
-        parts.append(charts.text(min(x, sheet.size[0] - 60), y, label, kind="size"))
+        parts.append(charts.text(x, y, label, "start" if normal[k, 0] > 0.3 else "middle", kind="size"))
     return charts.figure("The gap between the halves along the outline, enlarged", parts, sheet.size)
 
 
