@@ -253,6 +253,9 @@ def _body(traced: Traced) -> dict[str, Any]:
         "perimeter_mm": measures.perimeter_mm,
         "area_mm2": measures.area_mm2,
         "min_radius_mm": measures.min_radius_mm,
+        "outside_radius_mm": measures.outside_radius_mm,
+        "inside_radius_mm": measures.inside_radius_mm,
+        "side_mm": measures.side_mm,
         "corners": [{"x_mm": x, "y_mm": y, "angle_deg": angle} for x, y, angle in traced.fair.corners],
     }
 

@@ -225,6 +225,73 @@ class SymmetryAudit:
     measured: bool  # False for a half drawing: nothing to compare
 
 
+@dataclass(frozen=True)
+class Difference:
+    """One place where the halves differ by more than the drawing's own unsteadiness; body frame."""
+
+    side: Literal["left", "right"]  # which half reaches further out there
+    x_mm: float
+    y_mm: float
+    place_mm: float  # along the half outline from the tail
+    size_mm: float  # at its largest
+    u95_mm: float
+    from_mm: float  # along the half outline
+    to_mm: float
+    on_purpose: bool  # too large to be anything else: a cutaway
+
+
+@dataclass(frozen=True, eq=False)
+class DifferenceMap:
+    """Left against right all along the half outline; gap = (mirrored left) - right, mm."""
+
+    place_mm: FloatArray  # (M,) along the right half from the tail
+    xy_mm: FloatArray  # (M, 2) on the right half, body frame
+    gap_mm: FloatArray  # (M,) NaN where one half was not seen
+    u95_mm: FloatArray  # (M,) of one value
+    found: tuple[Difference, ...]  # the real ones, the largest first
+
+
+@dataclass(frozen=True)
+class EndMeeting:
+    """How one half meets the centerline at one end."""
+
+    angle_deg: float  # inside, between outline and centerline; 90 = square
+    u95_deg: float
+    kink_deg: float  # what the mirrored body turns there: + a peak, - a dent
+    tip_mm: float  # how far the end stands out of a round one over the same stretch: + out, - in
+
+
+@dataclass(frozen=True)
+class KeepChange:
+    """What one choice of ``keep`` would change against the drawing."""
+
+    keep: Keep
+    rms_mm: float
+    max_mm: float
+    x_mm: float  # where it changes most
+    y_mm: float
+    length_mm: float  # what the body's length and greatest width change by
+    width_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class HalvesAudit:
+    """Left against right, or one half alone, in the body frame."""
+
+    whole: bool
+    map: DifferenceMap | None  # of a whole outline
+    ends: tuple[tuple[Literal["left", "right"], EndMeeting, EndMeeting], ...]  # each half: tail, neck
+    axis_source: Literal["drawn centerline", "outline", "both"]
+    axis_offset_mm: float  # drawn against the outline's own, at mid body
+    axis_angle_deg: float
+    axis_u95_mm: float
+    axis_u95_deg: float
+    roughness: tuple[float, float] | None  # of the left and the right half: rms change of curvature, 1/mm2
+    fairer: Literal["left", "right"] | None  # None where neither clearly is
+    keeps: tuple[KeepChange, ...]
+    doubts: tuple[Doubt, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class BodyTrace:
     """The outline in the body frame, closed, after ``keep`` and ``hand``."""
@@ -294,6 +361,9 @@ class BodyMeasures:
     perimeter_mm: float
     area_mm2: float
     min_radius_mm: float  # corners left out
+    outside_radius_mm: float | None = None  # the smallest where the body bulges, corners left out
+    inside_radius_mm: float | None = None  # the smallest where it is hollow, as at the waist; None where nowhere
+    side_mm: float | None = None  # the longer side from tail to neck
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,6 +30,7 @@ DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")
 MOLD_OUT = Path("boutline-mold")
+HALVES_OUT = Path("boutline-halves")
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
@@ -92,6 +93,18 @@ def print_check(
 ) -> None:
     """Is this copy true to size? The factors both ways, what to ask the shop for: print-check.html and record.json."""
     _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, _print_summary)
+
+
+@app.command()
+def halves(
+    plan: PlanArgument,
+    out: OutOption = HALVES_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Do the halves agree? Left against right, the ends, what each keep would change: halves.html and record.json."""
+    _run(lambda: _halves(plan, out, replace), out, as_json, verbose, _halves_summary)
 
 
 @app.command()
@@ -207,6 +220,14 @@ def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Out
         return run_mold(outline_file, job, out, replace=replace, progress=progress)
 
 
+def _halves(plan: Path, out: Path, replace: bool) -> Outcome:
+    with _progress() as progress:
+        progress("start")
+        from digitize.halves import run_halves
+
+        return run_halves(plan, out, replace=replace, progress=progress)
+
+
 def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
@@ -273,6 +294,21 @@ def _print_summary(record: dict[str, Any], out: Path) -> str:
         lines.append(f"  one setting only: {single['ask_percent']:.1f} % leaves {single['left_mm']:.1f} mm")
     off = [f"{one['name']} {one['off_mm']:+.1f} mm" for one in part["body"] if abs(one["off_mm"]) > one["u95_mm"]]
     lines += [f"  this copy makes the body's {', '.join(off)}"] if off else []
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
+
+
+def _halves_summary(record: dict[str, Any], out: Path) -> str:
+    part = record["halves"]
+    lines = ["both halves compared" if part["whole"] else "only one half is drawn"]
+    lines += [
+        f"  {one['side']} reaches {one['size_mm']:.2f} mm further out, {one['y_mm']:.0f} mm from the tail"
+        + (" (on purpose)" if one["on_purpose"] else "")
+        for one in part["differences"]
+    ]
+    if part["whole"] and not part["differences"]:
+        lines.append("  no difference beyond the line's own unsteadiness")
+    choices = [one for one in part["keeps"] if one["keep"] != "as drawn"]
+    lines += [f"  keep {one['keep']}: changes up to {one['max_mm']:.2f} mm" for one in choices]
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 

@@ -21,6 +21,8 @@ RADIUS_WITHIN_MM = 0.008
 RADIUS_STEP_MM = 0.5
 RADIUS_REACH_MM = (2.0, 3.0, 4.5, 6.5, 10.0, 15.0, 22.0, 33.0)
 STRAIGHT_MM = 1e6
+# A hollow flatter than this is none to a tool.
+FLAT_MM = 2000.0
 
 
 def _profile(fair: FairOutline) -> tuple[FloatArray, FloatArray]:
@@ -63,7 +65,7 @@ def _runs(fair: FairOutline) -> list[FloatArray]:
 
 
 def _curvatures(run: FloatArray) -> FloatArray:
-    """Return |curvature| along a run, each over the longest arc that follows the curve there, 1/mm."""
+    """Return the curvature along a run, each over the longest arc that follows the curve there, 1/mm, left turns +."""
     xy = resample(run, RADIUS_STEP_MM, closed=False)
     heading = np.unwrap(np.arctan2(*np.diff(xy, axis=0).T[::-1]))
     step = arc_length(xy, closed=False)[-1] / (len(xy) - 1)
@@ -79,14 +81,26 @@ def _curvatures(run: FloatArray) -> FloatArray:
         drift = np.cumsum(off, axis=1) * step
         good = np.ptp(drift, axis=1) / 2.0 <= RADIUS_WITHIN_MM
         # Near the run's ends the last whole window speaks for all of its points.
-        good, slope = np.pad(good, m, mode="edge"), np.pad(np.abs(slope), m, mode="edge")
+        good, slope = np.pad(good, m, mode="edge"), np.pad(slope, m, mode="edge")
         best = np.where(good | np.isnan(best), slope, best)
     return np.asarray(best[np.isfinite(best)])
 
 
-def _least_radius(fair: FairOutline) -> float:
+def _least_radii(fair: FairOutline) -> tuple[float, float | None]:
+    """Return the smallest radius where the body bulges, and where it is hollow; None where it nowhere is."""
     curvature = np.concatenate([_curvatures(run) for run in _runs(fair)])
-    return float(1.0 / max(curvature.max(initial=0.0), 1.0 / STRAIGHT_MM))
+    outside = float(1.0 / max(curvature.max(initial=0.0), 1.0 / STRAIGHT_MM))
+    hollow = float(-curvature.min(initial=0.0))
+    return outside, 1.0 / hollow if hollow > 1.0 / FLAT_MM else None
+
+
+def _side(fair: FairOutline) -> float:
+    """Return the length of the longer side from tail to neck, mm."""
+    found = arcs.crossings(fair.path)
+    if len(found) != 2:
+        return arcs.arc_length(fair.path) / 2.0
+    runs = (arcs.run_between(fair.path, found[a], found[b]) for a, b in ((0, 1), (1, 0)))
+    return max(arcs.arc_length(run) for run in runs)
 
 
 def measure(fair: FairOutline) -> BodyMeasures:
@@ -95,6 +109,7 @@ def measure(fair: FairOutline) -> BodyMeasures:
     y, width = _profile(fair)
     waist = _waist(width)
     lower = int(np.argmax(width if waist is None else width[:waist]))
+    outside, inside = _least_radii(fair)
     upper = None if waist is None else waist + int(np.argmax(width[waist:]))
     return BodyMeasures(
         length_mm=top - bottom,
@@ -106,5 +121,8 @@ def measure(fair: FairOutline) -> BodyMeasures:
         upper_bout_y_mm=None if upper is None else _place(y, width, upper),
         perimeter_mm=arcs.arc_length(fair.path),
         area_mm2=abs(arcs.signed_area(fair.path)),
-        min_radius_mm=_least_radius(fair),
+        min_radius_mm=min(outside, inside or outside),
+        outside_radius_mm=outside,
+        inside_radius_mm=inside,
+        side_mm=_side(fair),
     )

@@ -126,6 +126,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "budget": budget(record),
         "seen": seen_rows(record),
         "chosen": words.dig(record, "outline", "chosen") or "",
+        "tools": shop.tools(record, context.unit),
         "few": shop.few_arcs(record, context.unit),
         "u95": words.plus_minus(words.dig(record, "outline", "u95_mm")),
         "files": files(record),

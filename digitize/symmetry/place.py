@@ -12,7 +12,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, SheetPoints, frozen_floats
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Hand, Keep, SheetLine, SymmetryAudit, TracedOutline
-from digitize.symmetry.axis import Axis, own_axis
+from digitize.symmetry.axis import Axis, OwnAxis, own_axis
 from digitize.symmetry.centerline import Chosen, choose_axis, half_axis, line_angle
 from digitize.symmetry.halves import (
     EndFit,
@@ -207,11 +207,12 @@ def _decide(one: _Compared, keep: Keep) -> tuple[Keep, str, tuple[Doubt, ...]]:
     return "as drawn", f"as drawn: {size}", (doubt("halves-differ", max_mm=f"{one.largest:.2f}"),)
 
 
-def _kept(loop: Loop, frame: _Frame, one: _Compared, keep: Keep) -> tuple[Loop, bool]:
+def kept_loop(about: About, keep: Keep) -> tuple[Loop, bool]:
     """Return the loop after ``keep`` in the body frame, and whether it is exactly even."""
+    one = about.one
     shift = np.array([0.0, one.tail.y_mm])
     if keep == "as drawn":
-        placed = replace(loop, xy=frame.apply(loop.xy) - shift)
+        placed = replace(about.loop, xy=about.frame.apply(about.loop.xy) - shift)
         start = int(np.argmin(np.hypot(*placed.xy.T)))
         return placed.rolled(start), False
     half = {"left": one.left, "right": one.right}.get(keep) or mean_half(one.right, one.left, one.largest)
@@ -219,7 +220,24 @@ def _kept(loop: Loop, frame: _Frame, one: _Compared, keep: Keep) -> tuple[Loop, 
     return mirrored_loop(replace(ended, xy=ended.xy - shift)), True
 
 
-def _place_whole(traced: TracedOutline, keep: Keep, neck: SheetPoints | None) -> BodyTrace:
+@dataclass(frozen=True, eq=False)
+class About:
+    """A whole outline about the axis that becomes x = 0."""
+
+    loop: Loop  # sheet frame
+    own: OwnAxis
+    chosen: Chosen
+    frame: _Frame
+    one: _Compared
+    doubts: tuple[Doubt, ...]
+
+
+def about_axis(traced: TracedOutline, neck: SheetPoints | None) -> About:
+    """Return a whole outline with its axis found and its halves compared about it.
+
+    Raises:
+        Refusal: the outline does not cross the centerline at both ends.
+    """
     loop = Loop(traced.points.xy, traced.sigma_mm, traced.seen, traced.corners).counter_clockwise()
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
     even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
@@ -228,12 +246,17 @@ def _place_whole(traced: TracedOutline, keep: Keep, neck: SheetPoints | None) ->
     turned = np.cos(axis.angle_rad - own.axis.angle_rad) > 0
     chosen = chosen if turned else replace(chosen, offset_mm=-chosen.offset_mm)
     frame = _frame(axis)
-    one = _compare(loop, frame, chosen.u_mm)
+    return About(loop, own, chosen, frame, _compare(loop, frame, chosen.u_mm), (*chosen.doubts, *doubts))
+
+
+def _place_whole(traced: TracedOutline, keep: Keep, neck: SheetPoints | None) -> BodyTrace:
+    about = about_axis(traced, neck)
+    one = about.one
     keep, words, more = _decide(one, keep)
-    kept, symmetric = _kept(loop, frame, one, keep)
-    audit = _audit(one, chosen, one.agree)
-    matrix = frame.raised(one.tail.y_mm).matrix
-    return _trace(kept, audit, words, symmetric, matrix, chosen, (*chosen.doubts, *doubts, *more))
+    kept, symmetric = kept_loop(about, keep)
+    audit = _audit(one, about.chosen, one.agree)
+    matrix = about.frame.raised(one.tail.y_mm).matrix
+    return _trace(kept, audit, words, symmetric, matrix, about.chosen, (*about.doubts, *more))
 
 
 def _trace(
@@ -293,10 +316,29 @@ def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
     )
 
 
-def _place_half(traced: TracedOutline, neck: SheetPoints | None) -> BodyTrace:
+def _half_parts(traced: TracedOutline, neck: SheetPoints | None) -> tuple[Half, bool, Chosen, Axis, tuple[Doubt, ...]]:
+    """Return the half on the right of its axis, whether it was the left one, and the axis with the doubts about it."""
     chosen = half_axis(traced.points.xy, traced.lines)
     axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, lines=traced.lines, neck=neck)
     half, was_left = _as_half(traced, _frame(axis))
+    return half, was_left, chosen, axis, doubts
+
+
+def half_about(
+    traced: TracedOutline, neck: SheetPoints | None
+) -> tuple[Half, Literal["left", "right"], Chosen, tuple[Doubt, ...]]:
+    """Return a half outline on the right of its axis, tail at y = 0, as drawn; its side; the axis; the doubts.
+
+    Raises:
+        Refusal: it does not reach the centerline at both ends.
+    """
+    half, was_left, chosen, _, doubts = _half_parts(traced, neck)
+    shift = np.array([0.0, closed_on_axis(half).xy[0, 1]])
+    return replace(half, xy=half.xy - shift), "left" if was_left else "right", chosen, (*chosen.doubts, *doubts)
+
+
+def _place_half(traced: TracedOutline, neck: SheetPoints | None) -> BodyTrace:
+    half, was_left, chosen, axis, doubts = _half_parts(traced, neck)
     closed = closed_on_axis(half)
     shift = np.array([0.0, closed.xy[0, 1]])
     placed = replace(closed, xy=closed.xy - shift)

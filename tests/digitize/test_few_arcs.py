@@ -6,12 +6,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
+import shapely
 from scipy.special import fresnel
 
 from calibration.frames import BodyPoints, FloatArray
 from digitize import arcs
 from digitize.curve import resample
-from digitize.fair import few_arcs
+from digitize.fair import few_arcs, measure
 from digitize.fair.chain import Chain, across_derivatives, against, end_derivatives
 from digitize.fair.few_arcs import fewest, stretch_of
 from digitize.shapes import ArcPath, FairOutline
@@ -179,3 +180,21 @@ def test_distances_are_from_arcs_and_not_from_chords() -> None:
     path = ArcPath(np.array([[1.0, 0.0], [-1.0, 0.0]]), np.array([1.0, 0.0]), True)  # the upper half disc
     points = np.array([[0.0, 1.3], [0.6, 0.8], [0.0, 0.2], [0.5, -0.4], [2.0, 0.0], [-1.5, -0.5]])
     assert arcs.distances(path, points) == pytest.approx([0.3, 0.0, 0.2, 0.4, 1.0, np.hypot(0.5, 0.5)], abs=1e-12)
+
+
+def test_radii_side_and_area_are_those_of_the_closed_forms() -> None:
+    """Cassini's oval (facts, section 6): radii, area, perimeter; an ellipse has no hollow. Steiner's offset by 3 mm."""
+    found = measure(outline(cassini_half()))
+    # a radius is that of the longest arc within 0.008 mm, so an oval's tightest place comes out a little wider
+    assert found.outside_radius_mm == pytest.approx(92.53422, rel=0.02)
+    assert found.inside_radius_mm == pytest.approx(99.54159, rel=0.02)
+    assert found.side_mm == pytest.approx(1236.576887 / 2, abs=0.02)
+    assert found.area_mm2 == pytest.approx(82902.274244, rel=2e-5)
+    ellipse = measure(outline(ellipse_half()))
+    assert ellipse.inside_radius_mm is None
+    assert ellipse.outside_radius_mm == pytest.approx(84.5, rel=0.02)
+    assert ellipse.perimeter_mm == pytest.approx(1048.420719913343, abs=0.02)
+    few = few_arcs(outline(cassini_half())).path
+    wider = shapely.Polygon(arcs.flatten(few, 1e-4)).buffer(3.0, quad_segs=400)
+    assert wider.area == pytest.approx(86640.2616, rel=2e-4)
+    assert wider.length == pytest.approx(1255.4264, rel=1e-4)

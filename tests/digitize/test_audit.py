@@ -1,0 +1,127 @@
+"""The symmetry audit on points: what is really unlike, the ends, the fairer half, what each choice would change."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calibration.frames import FloatArray
+from digitize.shapes import HalvesAudit
+from digitize.symmetry import audit_halves
+from digitize.symmetry.audit import meeting, straightness
+from digitize.symmetry.halves import Half
+from tests.digitize.bodies import HALF_CONTROLS, line, traced, turned
+from tests.digitize.halves_cases import Noise, outline, outward, with_bulge
+
+STROKE = Noise(0.02, 2.0)
+
+
+def audited(xy: FloatArray) -> HalvesAudit:
+    return audit_halves(traced(xy))
+
+
+def bent(xy: FloatArray, kink_deg: float) -> FloatArray:
+    """The tail pressed up or down so that it no longer meets the centerline squarely."""
+    slope = np.tan(np.radians(kink_deg / 2))
+    reach = np.clip(1 - np.abs(xy[:, 0]) / 40.0, 0.0, None) * (xy[:, 1] < 100)
+    return xy - np.column_stack([np.zeros(len(xy)), slope * 40.0 / 2 * reach**2])
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_a_bulge_is_found_where_it_is_and_as_large_as_it_is(side: float) -> None:
+    rng = np.random.default_rng(4)
+    xy = outline()
+    index = int(np.argmin(np.hypot(*(xy - (side * 125.0, 250.0)).T)))
+    angle, shift = 12.0, (30.0, -80.0)
+    found = audited(turned(STROKE.on(with_bulge(xy, index), rng), angle, shift)).map.found  # type: ignore[union-attr]
+    assert len(found) == 1
+    assert found[0].side == ("right" if side > 0 else "left")
+    assert np.hypot(found[0].x_mm - xy[index, 0], found[0].y_mm - xy[index, 1]) < 10.0
+    assert found[0].size_mm == pytest.approx(0.3, abs=0.045)
+    assert found[0].u95_mm < 0.1
+    assert not found[0].on_purpose
+
+
+@pytest.mark.parametrize("noise", [Noise(0.1, 0.0), Noise(0.05, 3.0)], ids=str)
+def test_nothing_is_called_real_where_the_halves_are_alike(noise: Noise) -> None:
+    for seed in range(2):
+        audit = audited(noise.on(outline(), np.random.default_rng(seed)))
+        assert audit.map is not None
+        assert audit.map.found == ()
+        known = np.isfinite(audit.map.gap_mm)
+        assert np.mean(np.abs(audit.map.gap_mm[known]) > audit.map.u95_mm[known]) < 0.15
+
+
+def test_a_cutaway_is_on_purpose_and_the_rest_is_still_compared() -> None:
+    xy = outline(cutaway=True)
+    index = int(np.argmin(np.hypot(*(xy - (-190.0, 110.0)).T)))
+    found = audited(STROKE.on(with_bulge(xy, index), np.random.default_rng(1))).map.found  # type: ignore[union-attr]
+    assert found[0].on_purpose
+    assert found[0].side == "left"
+    real = [one for one in found if not one.on_purpose and one.size_mm > 0.2]
+    assert any(np.hypot(one.x_mm - xy[index, 0], one.y_mm - xy[index, 1]) < 10.0 for one in real)
+
+
+def test_the_keeps_say_what_they_would_change() -> None:
+    xy = outline()
+    index = int(np.argmin(np.abs(xy[:, 0] - xy[:, 0].max())))
+    keeps = {one.keep: one for one in audited(with_bulge(xy, index, 0.6)).keeps}
+    assert keeps["as drawn"].max_mm == pytest.approx(0.0, abs=1e-9)
+    assert keeps["mean"].max_mm == pytest.approx(0.3, abs=0.03)
+    for keep in ("left", "right"):
+        assert keeps[keep].max_mm == pytest.approx(0.6, abs=0.03)
+    assert keeps["left"].width_mm == pytest.approx(-0.6, abs=0.05)
+    assert keeps["right"].width_mm == pytest.approx(0.6, abs=0.05)
+    assert keeps["left"].x_mm > 0 > keeps["right"].x_mm  # each changes the other half
+
+
+@pytest.mark.parametrize("kink", [6.0, -4.0, 0.0])
+def test_a_peak_or_dent_at_the_tail_is_measured(kink: float) -> None:
+    rng = np.random.default_rng(2)
+    ends = audited(Noise(0.03, 0.0).on(bent(outline(), kink), rng)).ends
+    for _, tail, neck in ends:
+        assert tail.kink_deg == pytest.approx(kink, abs=0.5 + tail.u95_deg)
+        assert tail.u95_deg < 0.8  # of the slope of a parabola over 15 mm with this noise: 0.4, more where it is alike
+        assert np.sign(tail.tip_mm) == np.sign(kink) or abs(tail.tip_mm) < 0.05
+        assert abs(neck.kink_deg) < 2 * neck.u95_deg + 0.3
+
+
+def test_an_ends_angle_is_that_of_a_line_met_at_a_known_slope() -> None:
+    x = np.linspace(0.0, 30.0, 120)
+    half = Half(
+        np.column_stack([x, np.tan(np.radians(5.0)) * x]), np.full(120, 0.03), np.full(120, 3), np.array([], int)
+    )
+    assert meeting(half, at_tail=True).angle_deg == pytest.approx(85.0, abs=1e-6)
+    assert meeting(half, at_tail=True).kink_deg == pytest.approx(10.0, abs=1e-6)
+
+
+def test_the_fairer_half_is_the_one_without_waves() -> None:
+    xy = outline()
+    wave = np.where(xy[:, 0] > 0, 0.15 * np.sin(np.arange(len(xy)) * 0.25 / 4.0), 0.0)
+    audit = audited(Noise(0.03, 0.0).on(xy + wave[:, None] * outward(xy), np.random.default_rng(3)))
+    assert audit.fairer == "left"
+    alike = audited(Noise(0.03, 0.0).on(xy, np.random.default_rng(3)))
+    assert alike.fairer is None
+
+
+def test_a_crooked_edge_makes_the_mirrored_body_wrong_by_twice_as_much() -> None:
+    y = np.linspace(0.0, 480.0, 961)
+    bow = 0.4 * np.sin(np.pi * y / 480.0)
+    rms, worst, width = straightness(turned(np.column_stack([bow, y]), 20.0, (5.0, 5.0)))
+    assert worst == pytest.approx(0.4 * 2 / np.pi, rel=0.01)  # from its least-squares line
+    assert np.ptp(width) == pytest.approx(2 * 0.4, rel=0.01)
+    assert rms == pytest.approx(0.4 * np.sqrt(0.5 - 4 / np.pi**2), rel=0.01)
+
+
+def test_a_half_alone_is_audited_without_a_map() -> None:
+    whole = outline()
+    tail = int(np.argmin(np.abs(whole[:, 0]) + 1e3 * (whole[:, 1] > 100)))
+    ring = np.roll(whole, -tail, axis=0)
+    half = ring[ring[:, 0] > -1e-6]
+    axis = line(np.array([0.0, -20.0]), np.array([0.0, HALF_CONTROLS[-1, 1] + 20.0]))
+    audit = audit_halves(traced(half, lines=(axis,), half=True))
+    assert not audit.whole
+    assert audit.map is None
+    assert [side for side, _, _ in audit.ends] == ["right"]
+    assert audit.axis_source == "drawn centerline"
+    assert abs(audit.ends[0][1].kink_deg) < 0.5
