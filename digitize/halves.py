@@ -12,6 +12,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from digitize.assemble import made_record, refusal_record
+from digitize.fair import few_arcs
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
@@ -59,7 +60,8 @@ def _written(plan: PlanSettings, clock: Clock, draft: Path) -> dict[str, Any]:
     with clock("audit"):
         audit = audit_halves(traced.on_sheet, _neck(traced))
     told = (*traced.doubts, *_doubts(audit))
-    traced = replace(traced, doubts=told)
+    with clock("arcs"):
+        traced = replace(traced, doubts=told, few=few_arcs(traced.fair))
     part = halves_part(audit)
     with clock("report"):
         record = tidied({**made_record(traced, clock, {}), "halves": part})

@@ -22,7 +22,7 @@ from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
 from digitize.evened import Evened, evened
-from digitize.fair import fair_outline, few_arcs, measure
+from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
 from digitize.outbox import Outbox, sha256_of
@@ -184,14 +184,13 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
     with clock("fair"):
         fair = fair_outline(body)
         measures = measure(fair)
-        few = few_arcs(fair)
     with clock("budget"):
         known = scaled.by_noise or calibration
         budget = traced_budget(known, body, fair, measures, scaled.more_terms(body_on_sheet(body)))
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
-        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo, few,
+        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from calibration.frames import BodyPoints, BoolArray, FloatArray
 from digitize.curve import arc_length, resample, right_normals, unit_tangents
-from digitize.report import charts, words
+from digitize.report import charts, shop, words
 from digitize.report.context import ReportContext
 from digitize.report.page import STYLE, data, filled, flat, made, timings
 from digitize.shapes import DifferenceMap, Unit
@@ -58,6 +58,7 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "chart": map_chart(shown.map) if shown.map is not None else None,
         "hair": words.number(longest_hair_mm(shown.map), 2) if shown.map is not None else "",
         "comb": comb_picture(shown.body.xy),
+        "few": shop.few_arcs(record, shown.unit),
         "ends": [end_row(one) for one in part["ends"]],
         "fairer": fairer_sentence(part),
         "keeps": [keep_row(one) for one in part["keeps"]],
