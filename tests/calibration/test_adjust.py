@@ -68,7 +68,6 @@ def test_it_finds_its_own_way_to_the_answer(layout, k1, tilt, toward):
     assert result.pose.tilt_deg == pytest.approx(tilt, abs=4 * np.degrees(result.covariance[5:7, 5:7].max() ** 0.5))
 
 
-@pytest.mark.slow
 def test_the_claim_holds():
     """Inside two sigmas: 95 % of the outline's points, of eight photos each way.
 

@@ -38,6 +38,7 @@ def test_the_outline_is_found(number: int, what: str, tmp_path: Path) -> None:
     assert off < RIGHT_MM and verdict in ("sound", "look"), what
 
 
+@pytest.mark.slow
 def test_careless_clicks_on_a_clear_line_do_not_move_it(tmp_path: Path) -> None:
     plan = made("ordinary", 1, 1, tmp_path)  # a small body, 300 dpi
     _, alone = farthest_mm(plan, "", tmp_path / "alone")
@@ -49,6 +50,7 @@ def test_careless_clicks_on_a_clear_line_do_not_move_it(tmp_path: Path) -> None:
     assert told == pytest.approx(alone, abs=0.02)
 
 
+@pytest.mark.slow
 def test_a_box_with_its_wide_end_at_the_neck_is_never_turned_in_silence(tmp_path: Path) -> None:
     plan = made("crowded", 2, 7, tmp_path)
     verdict, off = farthest_mm(plan, "", tmp_path / "alone")
