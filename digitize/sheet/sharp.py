@@ -28,7 +28,7 @@ LEAST_IN_BIN = 6
 USUAL = 0.5  # quantile of a direction's edges: shadows are softer, the flanks of a line that moved are sharper
 # Blurred: more than this in a picture whose longer side is FULL_PX, what pixels do by themselves apart. Made photos
 # that are sharp have 0.6 to 0.9 in all, and those whose graduations of 1 mm are lost 2 and more.
-FULL_PX, BLURRED_PX, PIXEL_PX = 4000.0, 1.5, 0.55
+FULL_PX, BLURRED_PX, PIXEL_PX = 4000.0, 1.5, 0.9
 # Moved: so much less sharp one way than another.
 TIMES_SHARPEST = 2.5
 

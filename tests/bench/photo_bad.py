@@ -16,7 +16,7 @@ from tests.maker.found_bodies import missing
 from tests.maker.photo_bad import FAULTS, bad_specs
 from tests.maker.photo_spec import PhotoSpec
 
-WRONG_UNIT = "mm said to be inches"  # of the photo that another fault leaves alone
+WRONG_UNIT = "unit told wrong"  # of the photo that another fault has a single rule in
 BENT = {"photo-bent", "rules-bent", "rules-or-bent", "sheet-not-flat", "sheet-outline"}
 ONE_WAY = {"photo-scale-open", "photo-rests"}
 NAMED: dict[str, set[str]] = {
@@ -32,14 +32,18 @@ NAMED: dict[str, set[str]] = {
 }
 
 
-def run_fault(fault: str, spec: PhotoSpec, out: Path) -> PhotoRow:
-    """Run the command on the photo of a fault, or on a plan file that is wrong about it."""
+def run_fault(fault: str, spec: PhotoSpec, out: Path) -> PhotoRow | None:
+    """Run the command on the photo of a fault, or on a plan file that is wrong about it; None: that cannot be wrong."""
     photo = cached_photo(spec)
+    units = {edge.unit for edge in photo.edges}
     plan = photo.path
     if fault == WRONG_UNIT:
+        if len(units) != 1:
+            return None
+        wrong = "in" if units == {"mm"} else "mm"
         plan = out / f"{spec.name}.toml"
         out.mkdir(parents=True, exist_ok=True)
-        plan.write_text(f'[plan]\nimage = "{photo.path}"\n[[rule]]\nunit = "in"\n', encoding="utf-8")
+        plan.write_text(f'[plan]\nimage = "{photo.path}"\n[[rule]]\nunit = "{wrong}"\n', encoding="utf-8")
     return run_plan(plan, photo, out)
 
 
@@ -67,7 +71,8 @@ def main() -> None:
         if missing(specs[fault].plan.family):
             print(f"{fault}: not made, this machine has no file of its body")
             continue
-        print(line_of(fault, run_fault(fault, specs[fault], out)), flush=True)
+        row = run_fault(fault, specs[fault], out)
+        print(line_of(fault, row) if row else f"{fault}: not made, the rule has both units", flush=True)
 
 
 if __name__ == "__main__":
