@@ -72,9 +72,10 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     weight: FloatArray = np.ones(len(rows))
     answer: FloatArray = np.zeros(3)
     for _ in range(ROUNDS):
-        answer = np.linalg.solve((terms * weight[:, None]).T @ terms + RIDGE * np.eye(3), terms.T @ (weight * own))
+        normal = (terms * weight[:, None]).T @ terms + RIDGE * np.eye(3)
+        answer = np.asarray(np.linalg.solve(normal, terms.T @ (weight * own)), dtype=np.float64)
         off = np.abs(own - terms @ answer)
-        weight = 1.0 / np.maximum(off, 0.05)
+        weight = np.asarray(1.0 / np.maximum(off, 0.05), dtype=np.float64)
     return np.asarray(surface(places, size_px)[:, :3] @ answer)
 
 
