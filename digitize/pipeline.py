@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -47,7 +47,14 @@ if TYPE_CHECKING:
 OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
 
 
-def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: Progress | None = None) -> Outcome:
+def run_outline(
+    plan_path: Path,
+    out: Path,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+    onlooker: Onlooker | None = None,
+) -> Outcome:
     """Take a plan to its outline; write all files of the result, or none.
 
     Raises:
@@ -57,11 +64,14 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     clock = Clock(progress)
     with Outbox(out, OUTLINE_FILES, replace=replace) as outbox:
         try:
-            record = write_outline(trace_plan(plan, clock), outbox.draft, clock)
+            traced = trace_plan(plan, clock, onlooker)
+            record = write_outline(traced, outbox.draft, clock)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
             outbox.deliver()
+            if onlooker is not None:
+                onlooker.traced(traced)
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
@@ -98,7 +108,17 @@ def run_lens(
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
-def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
+class Onlooker(Protocol):
+    """What a face wants to see of a run besides its record; it changes nothing."""
+
+    def scaled(self, scaled: Scaled) -> None:
+        """See the picture once its scale is known."""
+
+    def traced(self, traced: Traced) -> None:
+        """See everything, once all files are delivered."""
+
+
+def trace_plan(plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = None) -> Traced:
     """Take a plan through every stage up to the measured outline.
 
     Raises:
@@ -109,7 +129,10 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
-    return trace_scaled(scaled_picture(picture, plan, clock), plan, clock)
+    scaled = scaled_picture(picture, plan, clock)
+    if onlooker is not None:
+        onlooker.scaled(scaled)
+    return trace_scaled(scaled, plan, clock)
 
 
 def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
