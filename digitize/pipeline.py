@@ -24,6 +24,7 @@ from digitize.evened import Evened, evened
 from digitize.fair import fair_outline, few_arcs, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
+from digitize.outbox import OUTLINE_FILES as OUTLINE_FILES
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES as EXIT_CODES
 from digitize.outcome import Outcome as Outcome
@@ -43,8 +44,6 @@ from digitize.writers.svg import write_svg
 
 if TYPE_CHECKING:
     from digitize.photographed import Photographed
-
-OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
 
 
 def run_outline(

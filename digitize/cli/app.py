@@ -230,7 +230,7 @@ def _demo(out: Path, replace: bool) -> Outcome:
 
 def _serve(plan: Path, out: Path | None, port: int, browser: bool, replace: bool, verbose: bool) -> None:
     try:
-        from digitize.desk import run_desk
+        from digitize.desk.serve import run_desk
 
         run_desk(plan, out, port=port, browser=browser, replace=replace, tell=typer.echo)
     except BoutlineError as fault:

@@ -22,7 +22,7 @@ from digitize.desk.safety import OnlyThisPage
 from digitize.desk.sizes import sizes
 from digitize.desk.tiles import TILE_PX, Tiles
 from digitize.desk.topics import TOPICS
-from digitize.pipeline import OUTLINE_FILES
+from digitize.outbox import OUTLINE_FILES
 from digitize.shapes import Picture
 
 PAGE = Path(__file__).parent / "page"
@@ -95,7 +95,11 @@ class Desk:
     def change(self, request: Request, body: Any) -> Response:
         """Write corrections to the plan file."""
         changes = body.get("changes") if isinstance(body, dict) else None
-        if not isinstance(changes, list) or len(changes) > MOST_CHANGES or not all(isinstance(c, dict) for c in changes):
+        if (
+            not isinstance(changes, list)
+            or len(changes) > MOST_CHANGES
+            or not all(isinstance(c, dict) for c in changes)
+        ):
             return _told(422, "Changes are a list of up to 50 tables.")
         try:
             self.plan.change(changes)

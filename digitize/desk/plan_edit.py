@@ -1,8 +1,8 @@
 """Changes to the text of a plan file that leave everything else in it as the person wrote it.
 
 A change is ``{"do": "set" | "add" | "drop", "at": [...], "value": ...}``. ``at`` goes from the file down:
-``["body", "near"]``, ``["body", "through", 2]``, ``["span"]``, ``["rule", 0, "unit"]``. To set nothing (null) is to take
-the key out.
+``["body", "near"]``, ``["body", "through", 2]``, ``["span"]``, ``["rule", 0, "unit"]``. To set nothing (null) is to
+take the key out.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def _change(document: TOMLDocument, change: Mapping[str, Any]) -> None:
     _allow(at, value)
     try:
         if do == "add":
-            _add(document, at, _plain(value))
+            _add(document, at, value)
         elif do == "drop" or (do == "set" and value is None):
             _drop(document, at)
         elif do == "set":
@@ -95,8 +95,6 @@ def _plain(value: Any, depth: int = 0) -> Any:
         return value
     if isinstance(value, list) and depth < DEEPEST:
         return [_plain(one, depth + 1) for one in value]
-    if isinstance(value, Mapping) and depth == 0:
-        return {str(key): _plain(one, 1) for key, one in value.items()}
     raise BadChangeError("a value is a text, a number, or a list of numbers")
 
 
@@ -104,6 +102,7 @@ def _add(document: TOMLDocument, at: list[Any], value: Any) -> None:
     if at[0] in LISTS and len(at) == 1:
         _add_table(document, at[0], value)
         return
+    value = _plain(value)
     holder: Any = _table(document, at[0])
     if at[1] not in holder:
         holder[at[1]] = []
@@ -113,16 +112,17 @@ def _add(document: TOMLDocument, at: list[Any], value: Any) -> None:
 
 
 def _add_table(document: TOMLDocument, name: str, value: Mapping[str, Any]) -> None:
+    plain = {key: _plain(one) for key, one in value.items()}
     if name not in document:
         document[name] = tomlkit.aot()
     there: Any = document[name]
     if not isinstance(there, AoT):  # written as a list of tables in braces
         inline = tomlkit.inline_table()
-        inline.update(value)
+        inline.update(plain)
         there.append(inline)
         return
     table = tomlkit.table()
-    table.update(value)
+    table.update(plain)
     there.append(table)
 
 
@@ -135,9 +135,9 @@ def _set(document: TOMLDocument, at: list[Any], value: Any) -> None:
 
 def _drop(document: TOMLDocument, at: list[Any]) -> None:
     holder: Any = document
+    if at[0] in TABLES and at[0] not in document:
+        return  # nothing was set there
     for step in at[:-1]:
-        if isinstance(step, str) and step not in holder:
-            return
         holder = holder[step]
     if isinstance(at[-1], str) and at[-1] not in holder:
         return

@@ -12,8 +12,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from digitize.desk.work import STATE_FILE
+from calibration.errors import UsageError
+from digitize.outbox import OUTLINE_FILES
 
+STATE_FILE = "desk.json"
 # The order in which a scan goes; a photo has more stages of its own, which are told as they come.
 STAGES = ("read", "rule", "solve", "ink", "contour", "symmetry", "fair", "budget", "write", "report")
 PATIENCE_S = 3.0  # a stage may be deep in a long computation when it is told to end
@@ -43,6 +45,17 @@ class Progress:
             "fault": self.fault,
             "remedy": self.remedy,
         }
+
+
+def check_folder(out: Path, *, replace: bool) -> None:
+    """Refuse a folder that holds results which no desk made.
+
+    Raises:
+        UsageError: ``out-has-results``.
+    """
+    there = next((name for name in OUTLINE_FILES if (out / name).exists()), None)
+    if there is not None and not replace and not (out / STATE_FILE).exists():
+        raise UsageError("out-has-results", folder=out, file=there)
 
 
 class Runs:

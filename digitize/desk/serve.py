@@ -15,8 +15,7 @@ import uvicorn
 from calibration.errors import UsageError
 from digitize.desk.app import Desk, application
 from digitize.desk.plan_file import PlanFile
-from digitize.desk.run import Runs
-from digitize.desk.work import check_folder
+from digitize.desk.run import Runs, check_folder
 from digitize.read import read_picture
 
 LOOPBACK = "127.0.0.1"

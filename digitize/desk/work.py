@@ -14,24 +14,13 @@ import threading
 from pathlib import Path
 from typing import Any, TextIO
 
-from calibration.errors import BoutlineError, UsageError
+from calibration.errors import BoutlineError
 from calibration.flags import TABLE
 from digitize.desk.plan_file import version_of
+from digitize.desk.run import STATE_FILE
 from digitize.desk.shown import Shown
-from digitize.pipeline import OUTLINE_FILES, run_outline
-
-STATE_FILE = "desk.json"
-
-
-def check_folder(out: Path, *, replace: bool) -> None:
-    """Refuse a folder that holds results which no desk made.
-
-    Raises:
-        UsageError: ``out-has-results``.
-    """
-    there = next((name for name in OUTLINE_FILES if (out / name).exists()), None)
-    if there is not None and not replace and not (out / STATE_FILE).exists():
-        raise UsageError("out-has-results", folder=out, file=there)
+from digitize.outbox import OUTLINE_FILES
+from digitize.pipeline import run_outline
 
 
 def work(plan: Path, out: Path, tell: TextIO) -> None:
@@ -56,7 +45,8 @@ def _say(tell: TextIO, **line: Any) -> None:
 
 
 def _until_told_to_stop() -> None:
-    sys.stdin.buffer.read()
+    while os.read(0, 1):
+        pass
     _thread.interrupt_main()
 
 

@@ -106,7 +106,10 @@ function render() {
   const open = document.activeElement?.closest?.("#words, #trail") ? focusKey(document.activeElement) : null;
   verdict();
   trail();
-  by("words").replaceChildren(...words(desk.topic, { state, result, tell, hands, view, go, save: (name) => doing(() => api.save(name)) }).flat(2).filter(Boolean));
+  const context = { state, result, tell, hands, view, go, save: (name) => doing(() => api.save(name)) };
+  for (const [i, part] of words(desk.topic, context).entries()) {
+    by(["lead", "words"][i]).replaceChildren(...part.flat(2).filter(Boolean));
+  }
   if (open) refocus(open);
   redraw();
   foot();
@@ -124,7 +127,7 @@ function go(topic) {
   if (desk.hands.placing) desk.hands.leave();
   render();
   by("words").scrollTop = 0;
-  by("words").focus({ preventScroll: true });
+  by("lead").focus({ preventScroll: true });
 }
 
 function askLength([from, to]) {

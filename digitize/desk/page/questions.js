@@ -82,7 +82,7 @@ function body({ state, result, tell, hands, view }) {
   const said = content.body ?? {};
   const record = result?.record;
   const answer = record?.outline
-    ? `It took ${record.outline.chosen}. ${percent(100 * record.outline.traced_fraction, 1)} of it was seen, and it holds within ${mm(record.outline.u95_mm)}.`
+    ? `It took ${record.outline.chosen}. ${percent(Math.floor(1000 * record.outline.traced_fraction) / 10, 1)} of it was seen, and it holds within ${mm(record.outline.u95_mm)}.`
     : "No line was taken for the body yet.";
   const one = (text, points, drop) => h("li", { class: "item" }, h("p", {}, text),
     button("Show it", () => view.goTo(points, points.length > 1 ? 1.5 : 12)), button("Take it away", () => tell(drop)));
@@ -169,14 +169,18 @@ export function doubtsOf(topic, result) {
 const WEIGHTS = { refused: "In the way", look: "Look here", note: "Note" };
 
 export function words(topic, context) {
-  const [answer, ...more] = PARTS[topic](context);
+  const [known, ...more] = PARTS[topic](context);
+  const waiting = !context.result && context.state.run.state === "running";
+  const answer = waiting ? "That is being worked out. You can look at the plan and say what you know meanwhile." : known;
   const number = QUESTIONS.findIndex(([name]) => name === topic);
   const doubts = doubtsOf(topic, context.result);
-  return [
+  const lead = [
     h("h2", { id: "question" }, h("span", { class: "number" }, `${number + 1}`), QUESTIONS[number][1]),
     h("p", { class: "answer" }, answer),
     doubts.map((one) => h("div", { class: `doubt ${one.weight}` }, h("p", {}, h("strong", {}, `${WEIGHTS[one.weight]}: `), one.text), h("p", { class: "remedy" }, one.remedy))),
+  ];
+  return [lead, [
     more,
     number < QUESTIONS.length - 1 && h("p", { class: "next" }, button(`Next: ${QUESTIONS[number + 1][1]}`, () => context.go(QUESTIONS[number + 1][0]))),
-  ];
+  ]];
 }
