@@ -59,7 +59,7 @@ def until(holds: Callable[[], Any]) -> Any:
     end = time.monotonic() + WITHIN_S
     while not (found := holds()):
         assert time.monotonic() < end, "it never came to that"
-        time.sleep(0.05)
+        time.sleep(0.1)
     return found
 
 
@@ -87,10 +87,10 @@ def clicked(browser: webdriver.Chrome) -> list[list[float]]:
 
 def count_clicks(browser: webdriver.Chrome) -> None:
     browser.execute_script(
-        "window.clicks = []; const box = desk.view.box; window.stop?.abort(); window.stop = new AbortController();"
+        "window.clicks = []; const box = desk.view.box; window.counting?.abort(); window.counting = new AbortController();"
         "box.addEventListener('pointerup', (e) => { const r = box.getBoundingClientRect(), c = desk.view.camera;"
         "window.clicks.push([(e.clientX - r.left - r.width / 2) / c.scale + c.x,"
-        " (e.clientY - r.top - r.height / 2) / c.scale + c.y]); }, {signal: window.stop.signal, capture: true})"
+        " (e.clientY - r.top - r.height / 2) / c.scale + c.y]); }, {signal: window.counting.signal, capture: true})"
     )
 
 
@@ -105,7 +105,8 @@ def near(place: list[float], wanted: list[float], within: float = 0.051) -> bool
 
 
 def test_a_run_that_cannot_go_on_says_why_and_what_to_do(browser: webdriver.Chrome, served: Served) -> None:
-    until(lambda: served.told("/api/state")["run"]["state"] == "done")
+    ended = until(lambda: (run := served.told("/api/state")["run"])["state"] not in ("none", "running") and run)
+    assert ended["state"] == "done", ended
     until(lambda: "No outline yet" in browser.find_element(By.ID, "verdict").text)
     go(browser, "size")
     doubt = browser.find_element(By.CSS_SELECTOR, ".doubt.refused").text
