@@ -77,7 +77,7 @@ def press(browser: webdriver.Chrome, text: str) -> None:
 
 
 def go(browser: webdriver.Chrome, topic: str) -> None:
-    browser.find_element(By.CSS_SELECTOR, f"[data-topic={topic}]").click()
+    browser.execute_script("document.querySelector(`[data-topic=${arguments[0]}]`).click()", topic)
 
 
 def clicked(browser: webdriver.Chrome) -> list[list[float]]:
@@ -89,8 +89,8 @@ def count_clicks(browser: webdriver.Chrome) -> None:
     browser.execute_script(
         "window.clicks = []; const box = desk.view.box; window.counting?.abort(); window.counting = new AbortController();"
         "box.addEventListener('pointerup', (e) => { const r = box.getBoundingClientRect(), c = desk.view.camera;"
-        "window.clicks.push([(e.clientX - r.left - r.width / 2) / c.scale + c.x,"
-        " (e.clientY - r.top - r.height / 2) / c.scale + c.y]); }, {signal: window.counting.signal, capture: true})"
+        "window.clicks.push([(e.clientX - r.left - box.clientWidth / 2) / c.scale + c.x,"
+        " (e.clientY - r.top - box.clientHeight / 2) / c.scale + c.y]); }, {signal: window.counting.signal, capture: true})"
     )
 
 

@@ -93,7 +93,7 @@ function foot() {
   by("stages").value = Math.min(run.stages.length, run.begun.length);
   const now = running() ? `${(STAGES[run.stage] ?? run.stage ?? "starting").replace(/^./, (c) => c.toUpperCase())} … ${run.seconds.toFixed(0)} s. You can go on meanwhile.`
     : run.state === "failed" ? `${run.fault} ${run.remedy}`
-      : run.state === "cancelled" ? "Stopped. What is drawn is from the run before." : "";
+      : run.state === "cancelled" ? `Stopped.${desk.result ? " What is drawn is from the run before." : ""}` : "";
   const old = !running() && stale() ? "What is drawn is from before your last words." : "";
   const text = [told, now, old].filter(Boolean).join(" ");
   if (by("told").textContent !== text) by("told").textContent = text;

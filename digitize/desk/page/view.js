@@ -33,6 +33,9 @@ export class View {
     this.camera.resize(width, height);
     this.canvas.width = Math.round(width * this.ratio);
     this.canvas.height = Math.round(height * this.ratio);
+    // whole pixels, as the camera counts them: the box itself may be a fraction wider
+    this.canvas.style.width = `${width}px`;
+    this.canvas.style.height = `${height}px`;
     if (whole) this.camera.fit();
     this.fresh = false;
     this.draw();
