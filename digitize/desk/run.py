@@ -111,6 +111,8 @@ class Runs:
                 progress.fault = told.get("fault", progress.fault)
                 progress.remedy = told.get("remedy", progress.remedy)
         process.wait()
+        if process.stdin:
+            process.stdin.close()
         with self._lock:
             progress.took_s = time.monotonic() - progress.started
             if done:

@@ -87,10 +87,11 @@ def clicked(browser: webdriver.Chrome) -> list[list[float]]:
 
 def count_clicks(browser: webdriver.Chrome) -> None:
     browser.execute_script(
-        "window.clicks = []; const box = desk.view.box; window.counting?.abort(); window.counting = new AbortController();"
+        "window.clicks = []; window.counting?.abort(); window.counting = new AbortController();"
+        "const box = desk.view.box, until = {signal: window.counting.signal, capture: true};"
         "box.addEventListener('pointerup', (e) => { const r = box.getBoundingClientRect(), c = desk.view.camera;"
         "window.clicks.push([(e.clientX - r.left - box.clientWidth / 2) / c.scale + c.x,"
-        " (e.clientY - r.top - box.clientHeight / 2) / c.scale + c.y]); }, {signal: window.counting.signal, capture: true})"
+        " (e.clientY - r.top - box.clientHeight / 2) / c.scale + c.y]); }, until)"
     )
 
 

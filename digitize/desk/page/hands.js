@@ -181,13 +181,14 @@ export class Hands {
     this.view.box.classList.toggle("placing", Boolean(placing));
     if (!placing) return by("ask").replaceChildren();
     const { camera } = this.view;
-    const enough = placing.least && placing.points.length >= placing.least;
+    const enough = Boolean(placing.least) && placing.points.length >= placing.least;
     const texts = [placing.text].flat();
-    return by("ask").replaceChildren(
+    const parts = [
       h("p", { role: "status" }, texts[Math.min(placing.points.length, texts.length - 1)]),
       h("button", { type: "button", onclick: () => this.put([camera.x, camera.y]) }, "Here, at the cross"),
       enough && h("button", { type: "button", class: "main", onclick: () => this.finish() }, "Close the region"),
       h("button", { type: "button", onclick: () => this.leave() }, "Leave off"),
-    );
+    ];
+    return by("ask").replaceChildren(...parts.filter(Boolean));
   }
 }
