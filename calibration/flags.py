@@ -33,6 +33,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
     "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
     "out-has-results": ("usage", "The folder {folder} already holds results ({file}).", "Choose another folder with --out, or add --replace."),
+    "port-taken": ("usage", "Port {port} of this machine cannot be used: {why}.", "Choose another with --port, or leave it out for any free one."),
     # --- the reprint
     "region-off-sheet": ("usage", "The region {region} px holds nothing of the sheet, whose picture is {width} x {height} px.", "Give --region X Y W H in pixels of the picture: the region's upper left corner, its width and its height."),
     "sheet-unchecked": ("look", "Only rules laid on the sheet were found: this print is as large as that copy, and copies are often 1-2 % off.", "Give a [[span]] with its length as the plan states it, or scan with a rule of the plan itself in view."),

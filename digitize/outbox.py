@@ -10,6 +10,8 @@ from types import TracebackType
 
 from calibration.errors import UsageError
 
+OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
+
 
 def sha256_of(folder: Path) -> dict[str, str]:
     """Return file name -> SHA-256 of every file in a folder, by name."""

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from digitize.evened import Evened, evened
 from digitize.fair import fair_outline, measure
 from digitize.ink import find_strokes
 from digitize.lens_file import LensFile
+from digitize.outbox import OUTLINE_FILES as OUTLINE_FILES
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES as EXIT_CODES
 from digitize.outcome import Outcome as Outcome
@@ -45,10 +46,15 @@ from digitize.writers.svg import write_svg
 if TYPE_CHECKING:
     from digitize.photographed import Photographed
 
-OUTLINE_FILES = ("outline.dxf", "outline.svg", "outline.pdf", "overlay.png", "report.html", "record.json")
 
-
-def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: Progress | None = None) -> Outcome:
+def run_outline(
+    plan_path: Path,
+    out: Path,
+    *,
+    replace: bool = False,
+    progress: Progress | None = None,
+    onlooker: Onlooker | None = None,
+) -> Outcome:
     """Take a plan to its outline; write all files of the result, or none.
 
     Raises:
@@ -58,11 +64,14 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     clock = Clock(progress)
     with Outbox(out, OUTLINE_FILES, replace=replace) as outbox:
         try:
-            record = write_outline(trace_plan(plan, clock), outbox.draft, clock)
+            traced = trace_plan(plan, clock, onlooker)
+            record = write_outline(traced, outbox.draft, clock)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
             outbox.deliver()
+            if onlooker is not None:
+                onlooker.traced(traced)
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
@@ -99,7 +108,17 @@ def run_lens(
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
-def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
+class Onlooker(Protocol):
+    """What a face wants to see of a run besides its record; it changes nothing."""
+
+    def scaled(self, scaled: Scaled) -> None:
+        """See the picture once its scale is known."""
+
+    def traced(self, traced: Traced) -> None:
+        """See everything, once all files are delivered."""
+
+
+def trace_plan(plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = None) -> Traced:
     """Take a plan through every stage up to the measured outline.
 
     Raises:
@@ -108,7 +127,10 @@ def trace_plan(plan: PlanSettings, clock: Clock) -> Traced:
     """
     if plan.more:
         return _trace_photos(plan, clock)
-    return trace_scaled(_read_and_scaled(plan, clock), plan, clock)
+    scaled = _read_and_scaled(plan, clock)
+    if onlooker is not None:
+        onlooker.scaled(scaled)
+    return trace_scaled(scaled, plan, clock)
 
 
 def _read_and_scaled(plan: PlanSettings, clock: Clock) -> Scaled:

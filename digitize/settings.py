@@ -175,8 +175,20 @@ def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:
     return {"lens": load_lens(lens_path), "lens_file": lens_path.name, "captured": "photo"}
 
 
+def check_plan(written: dict[str, Any], file: str) -> None:
+    """Check what a plan file would hold; ``file`` is its name, for complaints.
+
+    Raises:
+        UsageError: ``unknown-key``, ``bad-value`` or ``bad-length``.
+    """
+    _checked(written, file)
+
+
 def _content(path: Path) -> _PlanFile:
-    written = parsed(path)
+    return _checked(parsed(path), path.name)
+
+
+def _checked(written: dict[str, Any], file: str) -> _PlanFile:
     plan = written.get("plan")
     unit = plan.get("unit", "mm") if isinstance(plan, dict) else "mm"
-    return validated(_PlanFile, written, path.name, unit, TABLE_FORMS)
+    return validated(_PlanFile, written, file, unit, TABLE_FORMS)

@@ -169,6 +169,21 @@ def mold(
 
 
 @app.command()
+def desk(
+    plan: PlanArgument,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the results; beside the plan if left out.")
+    ] = None,
+    port: Annotated[int, typer.Option(help="Port of this machine; 0 for any free one.", min=0, max=65535)] = 0,
+    browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open it in the browser.")] = True,
+    replace: ReplaceOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """See, correct and finish a plan on a page in the browser of this machine; Ctrl-C ends it."""
+    _serve(plan, out, port, browser, replace, verbose)
+
+
+@app.command()
 def demo(
     out: OutOption = DEMO_OUT,
     replace: ReplaceOption = False,
@@ -232,6 +247,16 @@ def _demo(out: Path, replace: bool) -> Outcome:
     from digitize.cli.demo import copy_demo
 
     return _outline(copy_demo(out, replace=replace), out, replace)
+
+
+def _serve(plan: Path, out: Path | None, port: int, browser: bool, replace: bool, verbose: bool) -> None:
+    try:
+        from digitize.desk.serve import run_desk
+
+        run_desk(plan, out, port=port, browser=browser, replace=replace, tell=typer.echo)
+    except BoutlineError as fault:
+        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
+        raise typer.Exit(fault.exit_code) from fault
 
 
 def _run(

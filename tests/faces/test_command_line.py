@@ -40,7 +40,7 @@ def blank(tmp_path: Path) -> Path:
     return path
 
 
-HELP = [("--help",), ("--version",), *[(command, "--help") for command in ("outline", "reprint", "demo")]]
+HELP = [("--help",), ("--version",), *[(command, "--help") for command in ("outline", "reprint", "desk", "demo")]]
 
 
 @pytest.mark.parametrize("words", HELP)
@@ -62,7 +62,8 @@ def test_nothing_heavy_is_loaded_for_help() -> None:
         "import sys; from digitize.cli.app import app\n"
         "try: app(['outline', '--help'], prog_name='boutline')\n"
         "except SystemExit: pass\n"
-        "print([m for m in ('numpy', 'cv2', 'scipy', 'pyvips', 'digitize.pipeline', 'ezdxf') if m in sys.modules])"
+        "heavy = ('numpy', 'cv2', 'scipy', 'pyvips', 'digitize.pipeline', 'ezdxf', 'starlette', 'digitize.desk')\n"
+        "print([m for m in heavy if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, timeout=60)
     assert done.stdout.splitlines()[-1] == "[]"
