@@ -100,7 +100,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         told = way_along(network, through)
         ways = [told] if told is not None and body_like(told) else []
     best = _best_half(network, lines, points, px_per_mm, hints, ways)
-    half, rivals = (best[:2], best[2]) if best is not None else (None, [])
+    half, halves = (best[:2], best[2]) if best is not None else (None, [])
     if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
@@ -108,21 +108,21 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
         others = _near_as_good(whole, ways)
         near_by = beside(whole, network, px_per_mm, hints) or parts_elsewhere(whole, others, px_per_mm, hints)
-        doubts = (*near_by, *_turned(whole))
+        doubts = (*near_by, *_turned(whole), *_elsewhere(whole, others, px_per_mm, hints))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
     way, line = half
     if hints.near is None and not hints.through:
-        _refuse_rivals([way, *rivals], px_per_mm, hints)
+        alike = [one for one in halves if abs(one.polygon().area / way.polygon().area - 1.0) < ALIKE_HALVES]
+        _refuse_rivals([way, *alike], px_per_mm, hints)
     other = _other_half(network, way, line, px_per_mm, hints)
-    doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other)
+    apart = _elsewhere(way, _near_as_good(way, [*ways, *halves]), px_per_mm, hints)
+    doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other, *apart)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
 
-def _other_half(
-    network: Network, way: Way, line: LongLine, px_per_mm: float, hints: OutlineHints
-) -> tuple[Doubt, ...]:
+def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:
     """Doubt a half when lines as heavy as it run where its other half would be: that may be drawn, and unlike."""
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
@@ -331,7 +331,7 @@ def _best_half(
     best: tuple[Way, LongLine] | None = None
     rivals: list[Way] = []
     for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
-        if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _believable(way)):
+        if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _near_as_good(best[0], [way])):
             continue
         agreed = bool(_settled_by_hints([way], hints, px_per_mm))
         if not agreed or not _one_sided(way, line, points) or _is_border(way, others, network):
@@ -344,11 +344,22 @@ def _best_half(
 
 
 def _stands_apart(way: Way, bodies: list[Way]) -> bool:
-    """Whether a half is about as large as the best one, and drawn elsewhere than it and its rivals."""
+    """Whether a way is drawn elsewhere than others."""
     region = way.polygon()
-    if abs(region.area / bodies[0].polygon().area - 1.0) > ALIKE_HALVES:
-        return False
     return not any(region.intersects(body.polygon().buffer(-5)) for body in bodies)
+
+
+def _elsewhere(best: Way, others: list[Way], px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:
+    """Doubt which drawing is meant where another one, nearly as much of a body, stands beside it."""
+    if hints.near is not None or hints.through:
+        return ()
+    apart = [way for way in others if _stands_apart(way, [best])]
+    if not apart:
+        return ()
+    centre = apart[0].polygon().centroid
+    percent = 100.0 * apart[0].polygon().area / best.polygon().area
+    place = hints.place((centre.x * px_per_mm, centre.y * px_per_mm))
+    return (doubt("other-body", place=place, percent=f"{percent:.0f}"),)
 
 
 def _is_border(way: Way, others: list[Way], network: Network) -> bool:

@@ -110,7 +110,19 @@ def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
     assert off_truth(made, trace(made, near=tuple(middle))).max() < WORST_MM
 
 
-def test_two_halves_alike_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
+def test_another_body_on_the_sheet_is_told(tmp_path: Path) -> None:
+    """One a tenth smaller beside it: which is meant is a question, not a matter of course."""
+    made = make_plan(PlanSpec(name="other", seed=9, family="small"), tmp_path)
+    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    small = cv2.resize(page, None, fx=0.9, fy=0.9, interpolation=cv2.INTER_AREA)
+    small = cv2.copyMakeBorder(small, 0, len(page) - len(small), 0, 0, cv2.BORDER_REPLICATE)
+    cv2.imwrite(str(made.path), np.hstack([page, small]))
+    traced = trace(made)
+    assert off_truth(made, traced).max() < WORST_MM
+    assert "other-body" in [one.code for one in traced.doubts]
+
+
+def test_two_halves_alike_are_refused(tmp_path: Path) -> None:
     """The half of the top, and beside it that of the back, which reaches a little farther."""
     made = make_plan(PlanSpec(name="halves", seed=9, family="small", half=True), tmp_path)
     page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
@@ -120,10 +132,6 @@ def test_two_halves_alike_are_refused_until_one_is_pointed_at(tmp_path: Path) ->
     with pytest.raises(Refusal) as refusal:
         trace(made)
     assert refusal.value.code == "several-bodies"
-    middle = made.to_px(np.array([[20.0, 60.0]]))[0]
-    traced = trace(made, near=tuple(middle))
-    assert traced.half
-    assert off_truth(made, traced).max() < WORST_MM
 
 
 def test_a_line_that_cuts_a_gentle_bend_short_is_never_taken_without_doubt(tmp_path: Path) -> None:
