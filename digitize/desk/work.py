@@ -54,8 +54,8 @@ def main() -> int:
     """Run with the call's own words; 0 when it came to a result, whichever."""
     tell = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a library prints is no line of ours
-    threading.Thread(target=_until_told_to_stop, daemon=True).start()
     try:
+        threading.Thread(target=_until_told_to_stop, daemon=True).start()  # the word may be there already
         work(Path(sys.argv[1]), Path(sys.argv[2]), tell)
     except BoutlineError as fault:
         _say(tell, fault=fault.doubt.text, remedy=fault.doubt.remedy)

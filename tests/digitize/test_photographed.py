@@ -11,6 +11,7 @@ import pytest
 from calibration.errors import Refusal
 from digitize.photographed import _Evidence, _untold
 from digitize.settings import BodyHints, PlanSettings
+from digitize.shapes import Picture
 from tests.bench.photo_points import SIZE_PX, Camera, Sheet
 
 COPY = (0.985, 1.012)
@@ -28,8 +29,9 @@ def evidence(copy: tuple[float, float] | None, *, both_ways: bool, laid_wrong: f
     if copy and both_ways:
         sheet.rule((255, -100), 90.0, 180.0, 37, "drawn rule", copy[1])
     drawn = tuple(one for one in sheet.controls if one.source == "drawn rule")
-    focal = sheet.camera.focal_px
-    return _Evidence(SIZE_PX, focal, None, tuple(sheet.controls), drawn, (), tuple(sheet.lines), tuple(sheet.angles))
+    blank = np.full(SIZE_PX[::-1], 255, dtype=np.uint8)
+    picture = Picture(blank, "photo.jpg", "", None, "photo", focal_px=sheet.camera.focal_px)
+    return _Evidence(picture, None, tuple(sheet.controls), drawn, (), tuple(sheet.lines), tuple(sheet.angles))
 
 
 def test_what_is_drawn_both_ways_is_the_scale():
