@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri, stdtrit
 
 from calibration.frames import FloatArray
 from calibration.solve import Calibration
@@ -69,6 +68,8 @@ class Budget:
 
 def coverage_factor(share: float, dof: float) -> float:
     """Return the two-sided Student t factor; the normal one when ``dof`` is inf."""
+    from scipy.special import ndtri, stdtrit  # heavy, and most that ask for a budget's constants never come here
+
     tail = (1.0 + share) / 2.0
     return float(ndtri(tail)) if math.isinf(dof) else float(stdtrit(dof, tail))
 
