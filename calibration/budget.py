@@ -9,11 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calibration.frames import FloatArray
-from calibration.solve import Calibration
+
+if TYPE_CHECKING:
+    from calibration.solve import Calibration
 
 COVERAGE = 0.95  # share of cases inside a stated uncertainty, everywhere in this tool
 COVERAGE_95 = 1.96  # times 1 sigma, two-sided, of a normal distribution (to two decimals)
