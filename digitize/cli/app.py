@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from digitize.print_settings import PrintSettings
 
 UNEXPECTED = 1
-REFUSED = 4
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")

@@ -95,7 +95,9 @@ class Runs:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-            self._clear_drafts()
+        with self._lock:
+            if self._process is process:  # no other run has begun, whose draft this would be
+                self._clear_drafts()
 
     def _follow(self, process: subprocess.Popen[str], progress: Progress) -> None:
         """Read a run's lines until it ends."""
@@ -132,7 +134,7 @@ class Runs:
         return state if whole and state["record"]["input"]["sha256"] == self.sha256 else None
 
     def _clear_drafts(self) -> None:
-        """Remove the draft folder that a killed run could not."""
+        """Remove the draft folder that a run stopped in its first or last instant could not."""
         for place in (self.out, self.out.parent):
             for draft in place.glob(f".{self.out.name}-" + "[0-9a-f]" * 32):
                 shutil.rmtree(draft, ignore_errors=True)

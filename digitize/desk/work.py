@@ -11,6 +11,7 @@ import json
 import os
 import sys
 import threading
+import time
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -21,6 +22,8 @@ from digitize.desk.run import STATE_FILE
 from digitize.desk.shown import Shown
 from digitize.outbox import OUTLINE_FILES
 from digitize.pipeline import run_outline
+
+AGAIN_S = 0.5  # long enough for the draft folder to be removed between two interrupts
 
 
 def work(plan: Path, out: Path, tell: TextIO) -> None:
@@ -47,7 +50,9 @@ def _say(tell: TextIO, **line: Any) -> None:
 def _until_told_to_stop() -> None:
     while os.read(0, 1):
         pass
-    _thread.interrupt_main()
+    while True:  # an interrupt that comes inside a callback of a library is swallowed there
+        _thread.interrupt_main()
+        time.sleep(AGAIN_S)
 
 
 def main() -> int:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import shapely
 
 from calibration.frames import frozen_floats
-from digitize.arcs import Box, extents, flatten, polygon, union
+from digitize.arcs import extents, flatten, polygon
 from digitize.mold_shapes import CUT, HOLES, MARK, Part, SheetPlan
 from digitize.parts.flip import text_width
 from digitize.parts.offset import counter_clockwise, offset
@@ -103,8 +103,3 @@ def _piece_label(part: Part, edge: ArcPath) -> TextMark:
     place = shapely.Polygon(flatten(edge, LABEL_MM / 10.0)).representative_point()
     bare = TextMark((0.0, 0.0), LABEL_MM, part.name)
     return replace(bare, at=(place.x - text_width(bare) / 2.0, place.y - LABEL_MM / 2.0))
-
-
-def whole_box(parts: tuple[Part, ...]) -> Box:
-    """Return the box round parts as they lie in the body frame."""
-    return union([extents(part.outline) for part in parts])
