@@ -7,7 +7,7 @@ flag from :mod:`calibration.flags`.
 
 from __future__ import annotations
 
-from typing import Self
+from typing import Any, Self
 
 from calibration.flags import Doubt, doubt
 
@@ -33,6 +33,10 @@ class BoutlineError(Exception):
         fault.doubt = found
         fault.args = (found.text,)
         return fault
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Let a fault go from one process to another, its words kept."""
+        return type(self).of, (self.doubt,)
 
     @property
     def code(self) -> str:

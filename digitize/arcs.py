@@ -7,6 +7,7 @@ counter-clockwise. With chord c: sagitta b c / 2, radius c (1 + b^2) / (4 |b|).
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -19,6 +20,7 @@ Box = tuple[float, float, float, float]  # x_min, y_min, x_max, y_max, mm
 STRAIGHT_BULGE = 1e-9
 # Longest flattened step of an arc: 22.5 degrees, so that no vertex count is ever silly.
 FLATTEN_STEP_RAD = math.pi / 8
+PATHS_KEPT = 512  # whose pieces and extents are remembered; a path never changes
 PAIRS_AT_ONCE = 200_000  # points times pieces whose distances are worked out in one go
 
 
@@ -28,6 +30,7 @@ def polygon(xy_mm: FloatArray, closed: bool = True) -> ArcPath:
     return ArcPath(xy, frozen_floats(np.zeros(len(xy) - (not closed))), closed)
 
 
+@lru_cache(PATHS_KEPT)
 def segments(path: ArcPath) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the starts (S, 2), ends (S, 2) and bulges (S,) of a path's lines and arcs.
 
@@ -38,7 +41,7 @@ def segments(path: ArcPath) -> tuple[FloatArray, FloatArray, FloatArray]:
     ends = np.roll(path.xy_mm, -1, axis=0) if path.closed else path.xy_mm[1:]
     if path.bulge.shape != (len(starts),):
         raise ValueError(f"{len(path.xy_mm)} vertices and {path.bulge.shape} bulges do not fit")
-    return starts, ends, path.bulge
+    return frozen_floats(starts), frozen_floats(ends), path.bulge
 
 
 def point_on(start: FloatArray, end: FloatArray, bulge: FloatArray, at: FloatArray) -> FloatArray:
@@ -87,6 +90,7 @@ def signed_area(path: ArcPath) -> float:
     return chords + float(np.sum(0.5 * radius**2 * (turned - np.sin(turned))))
 
 
+@lru_cache(PATHS_KEPT)
 def centres(path: ArcPath) -> tuple[FloatArray, FloatArray]:
     """Return the centres (S, 2) and radii (S,) of a path's arcs; NaN and inf for straight lines."""
     starts, ends, bulge = segments(path)
@@ -96,9 +100,10 @@ def centres(path: ArcPath) -> tuple[FloatArray, FloatArray]:
     safe = np.where(straight, 1.0, bulge)
     centre = (starts + ends) / 2.0 + ((1.0 - safe**2) / (4.0 * safe))[:, None] * left
     radius = np.hypot(*chord.T) * (1.0 + safe**2) / (4.0 * np.abs(safe))
-    return np.where(straight[:, None], np.nan, centre), np.where(straight, np.inf, radius)
+    return frozen_floats(np.where(straight[:, None], np.nan, centre)), frozen_floats(np.where(straight, np.inf, radius))
 
 
+@lru_cache(PATHS_KEPT)
 def extents(path: ArcPath) -> Box:
     """Return the true extents of a path, mm, arcs' own extremes included."""
     points = [path.xy_mm]

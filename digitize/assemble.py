@@ -21,7 +21,7 @@ from digitize.lens_file import LensFile
 from digitize.outcome import effort_part as effort_part
 from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
-from digitize.report import ReportContext, carry_over
+from digitize.report.context import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, FewArcs, Rule, SpanPlaces
 from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel

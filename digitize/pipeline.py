@@ -31,7 +31,8 @@ from digitize.outcome import EXIT_CODES as EXIT_CODES
 from digitize.outcome import Outcome as Outcome
 from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
-from digitize.report import write_overlay, write_report
+from digitize.report.overlay import write_overlay
+from digitize.report.page import write_report
 from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces, TracedOutline

@@ -19,6 +19,7 @@ import typer
 from calibration.errors import BoutlineError
 from digitize import __version__
 from digitize.cli.guard import stdout_to_stderr
+from digitize.cli.summary import halves_summary, lens_summary, mold_summary, outline_summary, print_check_summary
 
 if TYPE_CHECKING:
     from digitize.pipeline import Outcome
@@ -43,6 +44,7 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # the decorated help costs more than the rest of a start
 )
 
 
@@ -74,7 +76,10 @@ def outline(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Find the body outline: outline.dxf, .svg, .pdf, record.json, report.html and overlay.png."""
+    """Find the body outline.
+
+    Writes outline.dxf, .svg, .pdf, record.json, report.html and overlay.png.
+    """
     _run(lambda: _outline(plan, out, replace), out, as_json, verbose)
 
 
@@ -90,8 +95,11 @@ def print_check(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Is this copy true to size? The factors both ways, what to ask the shop for: print-check.html and record.json."""
-    _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, _print_summary)
+    """Is this copy true to size?
+
+    The factors both ways and what to ask the shop for: print-check.html and record.json.
+    """
+    _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, print_check_summary)
 
 
 @app.command()
@@ -102,8 +110,11 @@ def halves(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Do the halves agree? Left against right, the ends, what each keep would change: halves.html and record.json."""
-    _run(lambda: _halves(plan, out, replace), out, as_json, verbose, _halves_summary)
+    """Do the halves agree?
+
+    Left against right, the ends, what each keep would change: halves.html and record.json.
+    """
+    _run(lambda: _halves(plan, out, replace), out, as_json, verbose, halves_summary)
 
 
 @app.command()
@@ -118,8 +129,11 @@ def lens(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Measure a camera's lens from shots of a chessboard: a lens file for plan files, [plan] lens = "FILE"."""
-    _run(lambda: _lens(shots, out, corners, square, replace), out, as_json, verbose, _lens_summary)
+    """Measure a camera's lens.
+
+    From shots of a chessboard to a lens file for plan files: [plan] lens = "FILE".
+    """
+    _run(lambda: _lens(shots, out, corners, square, replace), out, as_json, verbose, lens_summary)
 
 
 @app.command()
@@ -145,7 +159,10 @@ def reprint(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Print the whole corrected sheet at true size: reprint.pdf, on one page or on pages to join."""
+    """Print the corrected sheet at true size.
+
+    Writes reprint.pdf, the whole on one page or on pages to join.
+    """
     from digitize.print_settings import PrintSettings
 
     wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, measured)
@@ -163,8 +180,11 @@ def mold(
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """Draw the mold: master, layers, spreaders, cut list; DXF, SVG, true-size paper, laid out on sheets."""
-    _run(lambda: _mold(outline_file, job, out, replace), out, as_json, verbose, _mold_summary)
+    """Draw the mold and its cut list.
+
+    Master, layers and spreaders as DXF, SVG and true-size paper, and laid out on sheets.
+    """
+    _run(lambda: _mold(outline_file, job, out, replace), out, as_json, verbose, mold_summary)
 
 
 @app.command()
@@ -178,7 +198,10 @@ def desk(
     replace: ReplaceOption = False,
     verbose: VerboseOption = False,
 ) -> None:
-    """See, correct and finish a plan on a page in the browser of this machine; Ctrl-C ends it."""
+    """See, correct and finish a plan.
+
+    On a page in the browser of this machine; Ctrl-C ends it.
+    """
     _serve(plan, out, port, browser, replace, verbose)
 
 
@@ -269,7 +292,7 @@ def _run(
     try:
         with stdout_to_stderr():
             outcome = job()
-        _show(outcome.record, out, as_json, summary or _summary)
+        _show(outcome.record, out, as_json, summary or outline_summary)
         code = outcome.exit_code
     except BoutlineError as fault:
         _complain(fault.doubt.text, fault.doubt.remedy, verbose)
@@ -303,95 +326,6 @@ def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[d
         typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":
         typer.echo(summary(record, out))
-
-
-def _print_summary(record: dict[str, Any], out: Path) -> str:
-    part = record["print_check"]
-    word = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}[part["answer"]]
-    lines = [word]
-    for axis in (part["x"], part["y"]):
-        size = f"{axis['percent']:.2f} % (+-{axis['u95_percent']:.2g} %)" if axis["measured"] else "not measured"
-        asks = f"; ask for {axis['ask_percent']:.2f} %" if part["answer"] == "not true" and axis["measured"] else ""
-        lines.append(f"  {axis['way']}: {size}{asks}")
-    if part["answer"] == "not true" and part["single"]:
-        single = part["single"]
-        lines.append(f"  one setting only: {single['ask_percent']:.1f} % leaves {single['left_mm']:.1f} mm")
-    off = [f"{one['name']} {one['off_mm']:+.1f} mm" for one in part["body"] if abs(one["off_mm"]) > one["u95_mm"]]
-    lines += [f"  this copy makes the body's {', '.join(off)}"] if off else []
-    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
-
-
-def _halves_summary(record: dict[str, Any], out: Path) -> str:
-    part = record["halves"]
-    lines = ["both halves compared" if part["whole"] else "only one half is drawn"]
-    lines += [
-        f"  {one['side']} reaches {one['size_mm']:.2f} mm further out, {one['y_mm']:.0f} mm from the tail"
-        + (" (on purpose)" if one["on_purpose"] else "")
-        for one in part["differences"]
-    ]
-    if part["whole"] and not part["differences"]:
-        lines.append("  no difference beyond the line's own unsteadiness")
-    choices = [one for one in part["keeps"] if one["keep"] != "as drawn"]
-    lines += [f"  keep {one['keep']}: changes up to {one['max_mm']:.2f} mm" for one in choices]
-    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
-
-
-def _summary(record: dict[str, Any], out: Path) -> str:
-    from calibration.units import format_length
-
-    if record.get("reprint"):
-        return f"{record['verdict']}: {_printed(record)}\nfiles in {out}: {', '.join(record['files'])}"
-    unit, body = record["settings"]["unit"], record["body"]
-    sizes = [(name, body[f"{name}_mm"]) for name in ("length", "lower_bout", "waist", "upper_bout")]
-    told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
-    certain = f"outline within {record['outline']['u95_mm']:.2f} mm (95 %)"
-    return f"{record['verdict']}: {told}; {certain}\nfiles in {out}: {', '.join([*record['files'], 'record.json'])}"
-
-
-def _lens_summary(record: dict[str, Any], out: Path) -> str:
-    found = record["lens"]
-    lens, sigma, rests_on, picture = found["lens"], found["sigma"], found["rests_on"], found["picture"]
-    terms = ", ".join(f"{name} {lens[name]:.4f} ± {sigma[name]:.4f}" for name in ("k1", "k2", "p1", "p2"))
-    (x, y), (x_u, y_u) = lens["centre_px"], sigma["centre_px"]
-    return (
-        f"{record['verdict']}: focal length {lens['focal_px']:.1f} ± {sigma['focal_px']:.1f} px, "
-        f"centre {x:.1f} ± {x_u:.1f}, {y:.1f} ± {y_u:.1f} px of {picture['width_px']} x {picture['height_px']}\n"
-        f"{terms} (± is 1 sigma)\n"
-        f"from {rests_on['shots']} shots, {rests_on['corners']} corners, {rests_on['rms_px']:.3f} px off (rms)\n"
-        f'written to {out}; in a plan file: [plan] lens = "{out.name}"'
-    )
-
-
-def _mold_summary(record: dict[str, Any], out: Path) -> str:
-    from calibration.units import format_length
-
-    unit, totals = record["settings"]["output"]["unit"], record["totals"]
-    counts = ", ".join(f"{part['count']} x {part['title']}" for part in record["parts"])
-    sheets = f"{totals['sheets']} sheet{'' if totals['sheets'] == 1 else 's'}"
-    right, left = (format_length(mm, unit) for mm in totals["side_blank_mm"])
-    blanks = f"side blanks {right}" if right == left else f"side blanks {right} (right), {left} (left)"
-    return (
-        f"{record['verdict']}: {counts}\n"
-        f"{totals['pieces']} pieces from {sheets}, {totals['weight_kg']:.1f} kg; {blanks}\n"
-        f"files in {out}: {', '.join([*record['files'], 'mold.json'])}"
-    )
-
-
-def _printed(record: dict[str, Any]) -> str:
-    """Return what a reprint is, in a line or two."""
-    part, u95 = record["reprint"], record["scale"]["u95_percent"]
-    left, low, right, top = part["box_mm"]
-    count = len(part["pages"])
-    pages = f"one page of {part['page_width_mm']:.0f} x {part['page_height_mm']:.0f} mm"
-    if count > 1:
-        pages = f"a map and {count} pages of {part['paper']} to join"
-    drawn = ""
-    if (part["drawn_x_percent"], part["drawn_y_percent"]) != (100.0, 100.0):
-        drawn = f"; drawn at {part['drawn_x_percent']:.2f} x {part['drawn_y_percent']:.2f} % for that printer alone"
-    turned = "mirrored, " if part["mirrored"] else ""
-    more = f" and {part['shape_u95_mm']:.2f} mm" if part["shape_u95_mm"] else ""
-    true = f"lengths true within {u95:.2g} %{more} (95 %)"
-    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; {true}{drawn}"
 
 
 @contextmanager

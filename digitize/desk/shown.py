@@ -11,7 +11,7 @@ import numpy as np
 from calibration.frames import FloatArray
 from digitize.evidence import NAMES
 from digitize.pipeline import Scaled
-from digitize.report import carry_over
+from digitize.report.context import carry_over
 from digitize.shapes import Rule, Seen
 from digitize.traced import Traced, body_to_px
 

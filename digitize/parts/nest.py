@@ -53,6 +53,7 @@ class _Sheet:
         self._size = (_quick(self.shape[0]), _quick(self.shape[1]))
         self._spectra: dict[tuple[str, int], npt.NDArray[np.complex128]] = {}  # of pieces, on this sheet's size
         self._taken: npt.NDArray[np.complex128] | None = None  # what is taken, until a piece is added
+        self._last: dict[tuple[str, int], tuple[int, int] | None] = {}  # where a piece last went best
 
     def place(self, ways: list[_Lying]) -> bool:
         """Put a piece where it goes farthest to the lower left; tell whether it went anywhere."""
@@ -69,6 +70,23 @@ class _Sheet:
     def _spot(self, lying: _Lying) -> tuple[tuple[float, float], int, int] | None:
         """Return the best free place of a piece with its rank: least used length first, then least height."""
         rows, columns = lying.mask.shape
+        key = (lying.part.name, lying.quarters)
+        # Places are taken and never given back: one that was the best and is still free is still the best.
+        if key not in self._last or not self._free(lying, self._last[key]):
+            self._last[key] = self._best(lying)
+        best = self._last[key]
+        return best and ((float(best[1] + columns), float(best[0] + rows)), *best)
+
+    def _free(self, lying: _Lying, place: tuple[int, int] | None) -> bool:
+        """Tell whether a place is as it was: free, or none."""
+        if place is None:
+            return True
+        rows, columns = lying.mask.shape
+        return not (self.taken[place[0] : place[0] + rows, place[1] : place[1] + columns] & lying.mask).any()
+
+    def _best(self, lying: _Lying) -> tuple[int, int] | None:
+        """Return the row and column of the best free place of a piece."""
+        rows, columns = lying.mask.shape
         if rows > self.shape[0] or columns > self.shape[1]:
             return None
         if self._taken is None:
@@ -82,7 +100,7 @@ class _Sheet:
         if not len(free):
             return None
         column, row = free[0].tolist()
-        return (float(column + columns), float(row + rows)), row, column
+        return row, column
 
 
 def _quick(length: int) -> int:

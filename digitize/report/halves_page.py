@@ -14,7 +14,8 @@ from calibration.frames import BodyPoints, BoolArray, FloatArray
 from digitize.curve import arc_length, resample, right_normals, unit_tangents
 from digitize.report import charts, shop, words
 from digitize.report.context import ReportContext
-from digitize.report.page import STYLE, data, filled, flat, made, timings
+from digitize.report.page import made
+from digitize.report.template import STYLE, data, filled, flat, timings
 from digitize.shapes import DifferenceMap, Unit
 
 TEMPLATE = "halves.html.j2"

@@ -16,7 +16,7 @@ from calibration.frames import FloatArray
 from digitize.arcs import Box, crossings, extents, flatten, mirrored, union
 from digitize.mold_shapes import DRILL, SAW, Part, SheetPlan
 from digitize.report import words
-from digitize.report.page import STYLE, data, filled, flat, timings
+from digitize.report.template import STYLE, data, filled, flat, timings
 from digitize.shapes import ArcPath, Unit
 
 TEMPLATE = "mold.html.j2"

@@ -3,26 +3,22 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from calibration.budget import COVERAGE_95
 from digitize.report import charts, shop, sizes, words
 from digitize.report.context import ReportContext
 from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
+from digitize.report.template import STYLE, data, filled, flat, timings
 from digitize.shapes import Rule, Unit
 
-PACKAGE = "digitize.report"
-TEMPLATE, STYLE = "report.html.j2", "report.css"
+TEMPLATE = "report.html.j2"
 # What each file is for; the record may list others, which are shown with their checksum alone.
 FILE_USES = {
     "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, glue it to the template stock",
@@ -33,7 +29,6 @@ FILE_USES = {
     "overlay.png": "the scan with the outline drawn over it",
 }
 
-NO_BREAK_SPACE = "\u00a0"
 # What was seen of the line, as the record says it, in words for the table.
 SEEN_WORDS = {
     "both edges": "both edges of the line in clear view",
@@ -42,8 +37,6 @@ SEEN_WORDS = {
     "bridged": "nothing to follow, bridged",
 }
 WRITTEN_LAST = ("record.json", "report.html")
-# A number and its unit, a sign and its number: never on two lines.
-KEPT_TOGETHER = re.compile(r"(?<=\d) (?=(?:mm|cm²|in|sq in|px|%|dpi)(?!\w))|(?<=[±−]) (?=\d)")
 
 
 @dataclass(frozen=True)
@@ -79,25 +72,6 @@ def write_report(record: Mapping[str, Any], context: ReportContext, path: Path) 
 def render(record: Mapping[str, Any], context: ReportContext) -> str:
     """Return the page as HTML; every text of the record and the plan is escaped."""
     return filled(TEMPLATE, view(record, context))
-
-
-def filled(name: str, shown: Mapping[str, Any]) -> str:
-    """Return one of the package's templates filled in; every text is escaped."""
-    return KEPT_TOGETHER.sub(NO_BREAK_SPACE, template(name).render(shown))
-
-
-@cache
-def template(name: str) -> Template:
-    """Return one of the package's templates."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, loader=FunctionLoader(data)
-    )
-    return environment.get_template(name)
-
-
-def data(name: str) -> str:
-    """Return the text of a file of this package."""
-    return resources.files(PACKAGE).joinpath(name).read_text(encoding="utf-8")
 
 
 def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
@@ -352,32 +326,3 @@ def _arcs_and_points(record: Mapping[str, Any]) -> str:
 def _tool(record: Mapping[str, Any]) -> str:
     name, version = words.dig(record, "tool", "name"), words.dig(record, "tool", "version")
     return f"{name or 'boutline'} {version or ''}".strip()
-
-
-def flat(settings: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
-    """Return nested settings as (dotted name, value) in order; what was left to the tool says so."""
-    found: list[tuple[str, str]] = []
-    for key, value in settings.items():
-        name = f"{prefix}{key}"
-        if isinstance(value, Mapping):
-            found += flat(value, f"{name}.")
-        else:
-            found.append((name, _setting(value)))
-    return found
-
-
-def _setting(value: Any) -> str:
-    if value is None:
-        return "not given"
-    if isinstance(value, list | tuple):
-        return "; ".join(_setting(one) for one in value) if value else "none"
-    if isinstance(value, Mapping):
-        return ", ".join(f"{key} {_setting(one)}" for key, one in value.items() if one is not None)
-    return str(value)
-
-
-def timings(record: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return the seconds of each stage and their sum."""
-    seconds = words.dig(record, "timings_s") or {}
-    rows = [(str(stage), words.number(one, 2, "s")) for stage, one in seconds.items()]
-    return [*rows, ("together", words.number(sum(one or 0.0 for one in seconds.values()), 2, "s"))] if rows else []

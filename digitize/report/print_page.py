@@ -18,7 +18,8 @@ from digitize.report import words
 from digitize.report.arrows import ErrorMap, ErrorPicture, error_picture
 from digitize.report.charts import residual_chart
 from digitize.report.context import ReportContext
-from digitize.report.page import STYLE, data, filled, flat, made, timings
+from digitize.report.page import made
+from digitize.report.template import STYLE, data, filled, flat, timings
 from digitize.shapes import Picture, Rule, Unit
 
 TEMPLATE = "print-check.html.j2"

@@ -15,7 +15,7 @@ import time
 from collections import Counter
 
 from calibration.errors import BoutlineError
-from digitize.mold import Mold, made
+from digitize.mold_made import Mold, made
 from digitize.mold_settings import Forms, MoldJob, MoldShape, Spreaders
 from digitize.outcome import Clock
 from digitize.outline_file import OutlineFile

@@ -11,7 +11,7 @@ import numpy as np
 from calibration.controls import Control
 from calibration.flags import doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, PxPoints
-from digitize.report import ReportContext
+from digitize.report.context import ReportContext
 from digitize.shapes import BodyMeasures, Picture, Rule, SymmetryAudit
 
 PX_PER_MM = 8.0

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from calibration.flags import doubt
-from digitize.report import ReportContext, write_report
-from digitize.report.page import budget, data, render
+from digitize.report.context import ReportContext
+from digitize.report.page import budget, render, write_report
+from digitize.report.template import data
 from tests.digitize import report_example
 
 VOID = {"meta", "img", "link", "br", "hr", "input"}

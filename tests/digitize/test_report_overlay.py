@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from calibration.frames import BodyPoints
-from digitize.report import carry_over, overlay, write_overlay
+from digitize.report import overlay
+from digitize.report.context import carry_over
+from digitize.report.overlay import write_overlay
 from digitize.report.pictures import close_ups, cut, reads_forward, rule_strips
 from digitize.shapes import Picture
 from tests.digitize import report_example
