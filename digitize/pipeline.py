@@ -28,13 +28,14 @@ from digitize.lens_file import LensFile
 from digitize.outbox import OUTLINE_FILES as OUTLINE_FILES
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES as EXIT_CODES
+from digitize.outcome import Memo
 from digitize.outcome import Outcome as Outcome
 from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
 from digitize.report.overlay import write_overlay
 from digitize.report.page import write_report
-from digitize.rule import find_rules, span_places
-from digitize.settings import PlanSettings, load_plan
+from digitize.rule import RuleSearch, find_rules, span_places
+from digitize.settings import PlanSettings, SpanHint, load_plan
 from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces, TracedOutline
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
@@ -55,14 +56,23 @@ def run_outline(
     replace: bool = False,
     progress: Progress | None = None,
     onlooker: Onlooker | None = None,
+    memo: Memo | None = None,
 ) -> Outcome:
     """Take a plan to its outline; write all files of the result, or none.
+
+    Args:
+        plan_path: a plan file or a picture.
+        out: the folder of the results.
+        replace: results that are there may be overwritten.
+        progress: is told the name of each stage as it begins.
+        onlooker: sees what a page draws.
+        memo: what earlier runs made; the results are the same with it as without.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
     """
     plan = load_plan(plan_path)
-    clock = Clock(progress)
+    clock = Clock(progress, memo)
     with Outbox(out, OUTLINE_FILES, replace=replace) as outbox:
         try:
             traced = trace_plan(plan, clock, onlooker)
@@ -136,10 +146,22 @@ def trace_plan(plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = Non
 
 def _read_and_scaled(plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("read"):
-        picture = read_picture(plan.image, plan.page, plan.captured)
+        picture = clock.kept(
+            f"picture {plan.image}", (_as_it_lies(plan.image), plan.page, plan.captured),
+            lambda: read_picture(plan.image, plan.page, plan.captured),
+        )  # fmt: skip
         clock.picture = picture
         refuse_unfit_picture(picture)
     return scaled_picture(picture, plan, clock)
+
+
+def _as_it_lies(path: Path) -> tuple[object, ...]:
+    """Return by what a file is known to be the same as before."""
+    try:
+        here = path.stat()
+    except OSError:
+        return (path,)  # whoever reads it says so
+    return path.resolve(), here.st_mtime_ns, here.st_size
 
 
 def _trace_photos(plan: PlanSettings, clock: Clock) -> Traced:
@@ -188,10 +210,17 @@ def trace_scaled(scaled: Scaled, plan: PlanSettings, clock: Clock) -> Traced:
 
 def _contoured(scaled: Scaled, clock: Clock) -> TracedOutline:
     picture, calibration = scaled.picture, scaled.calibration
+    hints, px_per_mm = scaled.hints, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
     with clock("ink"):
-        ink = find_strokes(picture, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
+        ink = clock.kept(
+            f"ink {picture.file}", (picture, px_per_mm), lambda: find_strokes(picture, px_per_mm)
+        )  # fmt: skip
     with clock("contour"):
-        return find_outline(picture, ink, calibration, scaled.hints)
+        return clock.kept(
+            f"outline {picture.file}",
+            (picture, ink, calibration, hints.near, hints.ignore, hints.through, hints.line),
+            lambda: find_outline(picture, ink, calibration, hints),
+        )
 
 
 def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, clock: Clock) -> Traced:
@@ -247,32 +276,44 @@ def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled
 
 def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     with clock("rule"):
-        search = find_rules(picture, plan.rules)
-        even = evened(picture, search.rules)
+        search, even = clock.kept(f"rules {picture.file}", (picture, plan.rules), lambda: _rules_of(picture, plan))
     if even is not None:
         return _scaled_evened(even, plan, clock)
     with clock("solve"):
-        spans = span_places(picture.grey, plan.spans)
-        calibration = solved(plan_controls(search.rules, spans), search.doubts)
-        copy = copy_source(search.rules, picture.dpi, calibration)
+        spans, calibration, copy = clock.kept(
+            f"scale {picture.file}", (picture, search, plan.spans), lambda: _scale_of(picture, search, plan.spans)
+        )
     return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
         lambda _: (), lambda px: px,
     )  # fmt: skip
 
 
+def _rules_of(picture: Picture, plan: PlanSettings) -> tuple[RuleSearch, Evened | None]:
+    search = find_rules(picture, plan.rules)
+    return search, evened(picture, search.rules)
+
+
+def _scale_of(
+    picture: Picture, search: RuleSearch, told: Sequence[SpanHint]
+) -> tuple[tuple[SpanPlaces, ...], Calibration, CopySize | None]:
+    spans = span_places(picture.grey, told)
+    calibration = solved(plan_controls(search.rules, spans), search.doubts)
+    return spans, calibration, copy_source(search.rules, picture.dpi, calibration)
+
+
 def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:
     """Return the scale of a scan whose uneven feeding was taken out; the rules are looked for again."""
     with clock("rule"):
-        search = find_rules(even.picture, plan.rules)
+        search = clock.kept("rules, evened", (even, plan.rules), lambda: find_rules(even.picture, plan.rules))
     with clock("solve"):
         moved = [
             span.model_copy(update={"from_px": even.place(span.from_px), "to_px": even.place(span.to_px)})
             for span in plan.spans
         ]
-        spans = span_places(even.picture.grey, moved)
-        calibration = solved(plan_controls(search.rules, spans), search.doubts)
-        copy = copy_source(search.rules, even.picture.dpi, calibration)
+        spans, calibration, copy = clock.kept(
+            "scale, evened", (even, search, plan.spans), lambda: _scale_of(even.picture, search, moved)
+        )
     neck = even.place(plan.body.neck) if plan.body.neck else None
     return Scaled(
         even.picture, calibration, search.rules, spans, copy, even.hints(plan.outline_hints), neck,
@@ -284,7 +325,11 @@ def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:
 def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     from digitize.photographed import photographed  # scans need nothing of it
 
-    return scaled_flat(photographed(picture, plan, clock), plan)
+    # what is said of the line itself changes nothing of the camera or the sheet
+    line = dict.fromkeys(("ignore", "through", "keep", "hand", "neck"))
+    told = plan.model_copy(update={"unit": "mm", "line": "middle", "body": plan.body.model_copy(update=line)})
+    flat = clock.kept(f"photo {picture.file}", (picture, told), lambda: photographed(picture, plan, clock))
+    return scaled_flat(flat, plan)
 
 
 def scaled_flat(flat: Photographed, plan: PlanSettings) -> Scaled:

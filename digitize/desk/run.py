@@ -1,7 +1,8 @@
-"""Runs as the server sees them: one at a time, in a process of its own, told by stages, ended when told to."""
+"""Runs as the server sees them: one at a time, in a process beside it, told by stages, ended when told to."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import subprocess
@@ -66,6 +67,7 @@ class Runs:
         self.out, self.sha256 = out, sha256
         self.progress = Progress()
         self.result: dict[str, Any] | None = self._state()
+        # It stays from run to run, so that a run begins with the first stage that something changed for.
         self._process: subprocess.Popen[str] | None = None
         self._lock = threading.RLock()
 
@@ -74,56 +76,78 @@ class Runs:
         with self._lock:
             if self.progress.state == "running":
                 return False
-            call = [sys.executable, "-m", "digitize.desk.work", str(plan), str(self.out)]
-            process = subprocess.Popen(call, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-            self._process = process
+            if self._process is None or self._process.poll() is not None:
+                self._process = self._begun()
             self.progress = Progress("running", started=time.monotonic())
-            threading.Thread(target=self._follow, args=(process, self.progress), daemon=True).start()
+            assert self._process.stdin is not None
+            with contextlib.suppress(OSError):  # it has just ended; whoever follows it says so
+                self._process.stdin.write(json.dumps(str(plan)) + "\n")
+                self._process.stdin.flush()
             return True
 
+    def _begun(self) -> subprocess.Popen[str]:
+        call = [sys.executable, "-m", "digitize.desk.work", str(self.out)]
+        process = subprocess.Popen(call, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        threading.Thread(target=self._follow, args=(process,), daemon=True).start()
+        return process
+
     def cancel(self) -> None:
-        """End the run that goes on, if any, and wait until it has."""
+        """End the run that goes on, if any, and wait until it has; what its process remembered is lost."""
         with self._lock:
-            process, progress = self._process, self.progress
-            if process is None or progress.state != "running":
+            if self.progress.state != "running":
                 return
-            progress.state = "cancelled"
-        if process.stdin:
+            self.progress.state = "cancelled"
+            self.progress.took_s = time.monotonic() - self.progress.started
+        self.close()
+        with self._lock:
+            if self._process is None:  # no other run has begun, whose draft this would be
+                self._clear_drafts()
+
+    def close(self) -> None:
+        """End the process, whatever it does."""
+        with self._lock:
+            process, self._process = self._process, None
+        if process is None:
+            return
+        assert process.stdin is not None
+        with contextlib.suppress(OSError):  # it was asked for something that it no longer reads
             process.stdin.close()
         try:
             process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-        with self._lock:
-            if self._process is process:  # no other run has begun, whose draft this would be
-                self._clear_drafts()
 
-    def _follow(self, process: subprocess.Popen[str], progress: Progress) -> None:
-        """Read a run's lines until it ends."""
+    def _follow(self, process: subprocess.Popen[str]) -> None:
+        """Read the lines of a process until it ends."""
         assert process.stdout is not None
-        done = False
         with process.stdout as lines:
             for line in lines:
-                told = json.loads(line)
-                if "stage" in told:
-                    progress.stage = told["stage"]
-                    progress.begun.append(told["stage"])
-                done = done or "done" in told
-                progress.fault = told.get("fault", progress.fault)
-                progress.remedy = told.get("remedy", progress.remedy)
+                with self._lock:
+                    if self._process is process and self.progress.state == "running":
+                        self._hear(json.loads(line))
         process.wait()
-        if process.stdin:
-            process.stdin.close()
         with self._lock:
-            progress.took_s = time.monotonic() - progress.started
-            if done:
-                self.result = self._state()
-                progress.state = "done"
-            elif progress.state == "running":
-                progress.state = "failed"
-                progress.fault = progress.fault or "The run ended before it came to a result."
-                progress.remedy = progress.remedy or "Run 'boutline outline' on the plan and report what it prints."
+            if self._process is process and self.progress.state == "running":
+                self.progress.fault = "The run ended before it came to a result."
+                self.progress.remedy = "Run 'boutline outline' on the plan and report what it prints."
+                self._ended("failed")
+
+    def _hear(self, told: dict[str, Any]) -> None:
+        """Take one line of a run."""
+        progress = self.progress
+        if "stage" in told:
+            progress.stage = told["stage"]
+            progress.begun.append(told["stage"])
+        progress.fault, progress.remedy = told.get("fault", progress.fault), told.get("remedy", progress.remedy)
+        if told.get("ended") == "done":
+            self.result = self._state()
+        if "ended" in told:
+            self._ended(told["ended"])
+
+    def _ended(self, state: Literal["done", "failed"]) -> None:
+        self.progress.took_s = time.monotonic() - self.progress.started
+        self.progress.state = state
 
     def _state(self) -> dict[str, Any] | None:
         try:

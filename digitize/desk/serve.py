@@ -64,6 +64,7 @@ def run_desk(
                 uvicorn.Server(config).run(sockets=[place])
         finally:
             runs.cancel()
+            runs.close()
 
 
 def _listening(port: int) -> socket.socket:

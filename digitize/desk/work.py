@@ -1,7 +1,9 @@
-"""One run of the outline in a process of its own: ``python -m digitize.desk.work PLAN OUT``.
+"""Runs of the outline in a process of their own: ``python -m digitize.desk.work OUT``.
 
-Tells its stages as lines of JSON on standard output; ends when its standard input is closed, so that no run outlives
-the desk. What it found is in ``desk.json`` in the out folder, besides the files that the command line writes.
+Each line of standard input, a plan's path as JSON, asks for a run, which begins with the first stage that something
+changed for. Stages and ends are told as lines of JSON on standard output. The process ends when its standard input is
+closed, so that no run outlives the desk. What was found is in ``desk.json`` in the out folder, besides the files that
+the command line writes.
 """
 
 from __future__ import annotations
@@ -9,6 +11,7 @@ from __future__ import annotations
 import _thread
 import json
 import os
+import queue
 import sys
 import threading
 import time
@@ -21,15 +24,18 @@ from digitize.desk.plan_file import version_of
 from digitize.desk.run import STATE_FILE
 from digitize.desk.shown import Shown
 from digitize.outbox import OUTLINE_FILES
+from digitize.outcome import Memo
 from digitize.pipeline import run_outline
 
 AGAIN_S = 0.5  # long enough for the draft folder to be removed between two interrupts
 
 
-def work(plan: Path, out: Path, tell: TextIO) -> None:
+def work(plan: Path, out: Path, tell: TextIO, memo: Memo) -> None:
     """Run once; the state file is written last, and files of an earlier state never stay beside a refusal."""
     shown, version = Shown(), version_of(plan)
-    outcome = run_outline(plan, out, replace=True, progress=lambda stage: _say(tell, stage=stage), onlooker=shown)
+    outcome = run_outline(
+        plan, out, replace=True, progress=lambda stage: _say(tell, stage=stage), onlooker=shown, memo=memo
+    )
     if outcome.record["verdict"] == "refused" and (out / STATE_FILE).exists():
         for name in OUTLINE_FILES:
             (out / name).unlink(missing_ok=True)
@@ -39,7 +45,7 @@ def work(plan: Path, out: Path, tell: TextIO) -> None:
     draft = out / f".{STATE_FILE}"
     draft.write_text(json.dumps(state, allow_nan=False), encoding="utf-8")
     draft.replace(out / STATE_FILE)
-    _say(tell, done=outcome.record["verdict"])
+    _say(tell, ended="done")
 
 
 def _say(tell: TextIO, **line: Any) -> None:
@@ -47,29 +53,39 @@ def _say(tell: TextIO, **line: Any) -> None:
     tell.flush()
 
 
-def _until_told_to_stop() -> None:
-    while os.read(0, 1):
-        pass
+def _listen(asked: queue.SimpleQueue[str | None]) -> None:
+    """Pass on what standard input asks for; once it is closed, interrupt whatever goes on until the process ends."""
+    for line in sys.stdin:
+        asked.put(json.loads(line))
+    asked.put(None)
     while True:  # an interrupt that comes inside a callback of a library is swallowed there
         _thread.interrupt_main()
         time.sleep(AGAIN_S)
 
 
-def main() -> int:
-    """Run with the call's own words; 0 when it came to a result, whichever."""
-    tell = os.fdopen(os.dup(1), "w", encoding="utf-8")
-    os.dup2(2, 1)  # what a library prints is no line of ours
+def _work_told(plan: Path, out: Path, tell: TextIO, memo: Memo) -> None:
+    """Run once, and tell how it ended."""
     try:
-        threading.Thread(target=_until_told_to_stop, daemon=True).start()  # the word may be there already
-        work(Path(sys.argv[1]), Path(sys.argv[2]), tell)
+        work(plan, out, tell, memo)
     except BoutlineError as fault:
-        _say(tell, fault=fault.doubt.text, remedy=fault.doubt.remedy)
-        return 1
-    except KeyboardInterrupt:
-        return 1
+        _say(tell, fault=fault.doubt.text, remedy=fault.doubt.remedy, ended="failed")
     except Exception as fault:
         text = f"unexpected fault: {type(fault).__name__}: {fault}"
-        _say(tell, fault=text, remedy="Run 'boutline outline -v' on the plan and report what it prints.")
+        remedy = "Run 'boutline outline -v' on the plan and report what it prints."
+        _say(tell, fault=text, remedy=remedy, ended="failed")
+
+
+def main() -> int:
+    """Run what standard input names until it is closed."""
+    tell = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # what a library prints is no line of ours
+    asked: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+    memo = Memo()
+    try:
+        threading.Thread(target=_listen, args=(asked,), daemon=True).start()
+        while plan := asked.get():
+            _work_told(Path(plan), Path(sys.argv[1]), tell, memo)
+    except KeyboardInterrupt:
         return 1
     return 0
 

@@ -6,7 +6,9 @@ import io
 import json
 import shutil
 import time
+from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,6 +17,8 @@ import pytest
 from digitize.desk.run import STATE_FILE, Runs
 from digitize.desk.work import work
 from digitize.outbox import OUTLINE_FILES
+from digitize.outcome import Memo
+from digitize.pipeline import run_outline
 from tests.faces.desk_server import sheet
 
 WITHIN_S = 120.0  # the run's process loads for seconds, and on a busy machine for many
@@ -24,10 +28,11 @@ def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_d
     plan, out = tmp_path / "cassini.png", tmp_path / "out"
     shutil.copy(fixtures_dir / "small" / "cassini.png", plan)
     told = io.StringIO()
-    work(plan, out, told)
+    memo = Memo()
+    work(plan, out, told, memo)
     lines = [json.loads(line) for line in told.getvalue().splitlines()]
     assert [line["stage"] for line in lines[:4]] == ["read", "rule", "solve", "ink"]
-    assert lines[-1] == {"done": "sound"}
+    assert lines[-1] == {"ended": "done"}
     assert sorted(path.name for path in out.iterdir()) == sorted([*OUTLINE_FILES, STATE_FILE])
 
     state = json.loads((out / STATE_FILE).read_text())
@@ -47,10 +52,46 @@ def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_d
     assert length_mm == pytest.approx(state["record"]["body"]["length_mm"], abs=0.05)  # its pixels are rounded
 
     assert cv2.imwrite(str(plan), np.full_like(grey, 255))
-    work(plan, out, told)
+    work(plan, out, told, memo)
     assert [path.name for path in out.iterdir()] == [STATE_FILE]
     state = json.loads((out / STATE_FILE).read_text())
     assert (state["record"]["verdict"], state["shown"]["outline"]) == ("refused", None)
+
+
+def test_a_run_begins_with_what_changed_and_ends_as_one_from_the_start(fixtures_dir: Path, tmp_path: Path) -> None:
+    picture, plan = tmp_path / "cassini.png", tmp_path / "plan.toml"
+    shutil.copy(fixtures_dir / "small" / "cassini.png", picture)
+    plan.write_text('[plan]\nimage = "cassini.png"\n')
+    runs, out = Runs(tmp_path / "out", sha256(picture.read_bytes()).hexdigest()), tmp_path / "out"
+    first, _ = ended(runs, plan)
+    plan.write_text('[plan]\nimage = "cassini.png"\nline = "outer"\n[body]\nkeep = "left"\n')
+    again, record = ended(runs, plan)
+    whole = run_outline(plan, tmp_path / "whole").record
+    assert again["read"] + again["rule"] + again["ink"] < 0.2 * (first["read"] + first["rule"] + first["ink"])
+    for timed in (record, whole):
+        del timed["timings_s"], timed["peak_mib"]
+        timed["files"] = sorted(timed["files"])  # some hold when they were written
+    assert record == whole
+    assert (out / "outline.svg").read_bytes() == (tmp_path / "whole" / "outline.svg").read_bytes()
+
+    grey = cv2.imread(str(picture), cv2.IMREAD_GRAYSCALE)
+    assert grey is not None
+    assert cv2.imwrite(str(picture), np.full_like(grey, 255))  # the same name and other ink
+    _, record = ended(runs, plan)
+    assert record["verdict"] == "refused"
+    runs.close()
+
+
+def ended(runs: Runs, plan: Path) -> tuple[dict[str, float], dict[str, Any]]:
+    """Run to the end; return the seconds of each stage and the record."""
+    assert runs.start(plan)
+    end = time.monotonic() + WITHIN_S
+    while runs.progress.state == "running":
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    assert runs.progress.state == "done", runs.progress
+    record = json.loads((runs.out / STATE_FILE).read_text())["record"]
+    return record["timings_s"], record
 
 
 def ink_at(grey: np.ndarray, places: np.ndarray) -> np.ndarray:
