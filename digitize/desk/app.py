@@ -15,6 +15,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from calibration.errors import UsageError
+from digitize.desk.offers import offers
 from digitize.desk.plan_edit import BadChangeError
 from digitize.desk.plan_file import PlanFile
 from digitize.desk.run import Runs
@@ -77,7 +78,8 @@ class Desk:
             return JSONResponse(None)
         files = [name for name in OUTLINE_FILES if (self.runs.out / name).is_file()]
         topics = {reason["code"]: TOPICS.get(reason["code"], "out") for reason in result["record"]["reasons"]}
-        return JSONResponse({**result, "files": files, "topics": topics, "sizes": sizes(result["record"])})
+        more = {"sizes": sizes(result["record"]), "offers": offers(result["record"]["reasons"])}
+        return JSONResponse({**result, "files": files, "topics": topics, **more})
 
     def tile(self, request: Request) -> Response:
         """Give one tile."""

@@ -191,6 +191,23 @@ def test_a_region_is_closed_with_its_corners(browser: webdriver.Chrome, plan: Pa
     assert len(until(lambda: said(plan).get("ignore"))[0]) == 3
 
 
+def test_what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriver.Chrome, plan: Path) -> None:
+    browser.execute_script(
+        "desk.kept = desk.result; const at = [650.5, 460]; desk.result = {...desk.result,"
+        "record: {...desk.result.record, reasons: [{code: 'other-body', text: 'Another.', remedy: 'Point.'}]},"
+        "weights: {'other-body': 'look'}, topics: {'other-body': 'body'}, offers: [[{words: 'Take the other drawing',"
+        "at, changes: [{do: 'set', at: ['body', 'near'], value: at}]}]]}"
+    )
+    go(browser, "body")
+    browser.find_element(By.CSS_SELECTOR, "[data-handle='offer 0 0'] .ring").click()
+    until(lambda: said(plan).get("near") == [650.5, 460])
+    until(lambda: "You said: take the other drawing." in browser.find_element(By.ID, "lead").text)
+    assert not browser.find_elements(By.CSS_SELECTOR, "[data-handle^=offer]")
+    press(browser, "Take back")
+    until(lambda: "near" not in said(plan))
+    browser.execute_script("desk.result = desk.kept")
+
+
 def test_what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, plan: Path) -> None:
     before = plan.read_bytes()
     go(browser, "size")

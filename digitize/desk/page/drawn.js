@@ -1,5 +1,7 @@
 // What is drawn over the plan at each question: what the run found, and what the person has said.
 
+import { doubtsOf, saidAlready } from "./questions.js";
+
 const LOOKS = { "both edges": "both", "one edge": "one", "among other lines": "among", bridged: "bridged" };
 export const NAMES = {
   both: "the line, both its edges seen",
@@ -71,8 +73,21 @@ function said(content, tell) {
   return [lines, handles];
 }
 
+// Places that a doubt names: a click on one says what its button says.
+function offers(topic, content, result, tell) {
+  return doubtsOf(topic, result).flatMap((doubt, i) => doubt.offers.filter((one) => !saidAlready(one, content)).map((one, j) => ({
+    name: `offer ${i} ${j}`, at: one.at, look: "offer", sign: one.words, label: `${one.words}, ${place(one.at)}; Enter or a click says so`,
+    take: () => tell(one.changes),
+  })));
+}
+
 // Returns [shapes, handles] for a question; `tell` sends changes.
 export function drawn(topic, state, result, tell) {
+  const [shapes, handles] = toSay(topic, state, result, tell);
+  return [shapes, [...handles, ...offers(topic, state.plan.content, result, tell)]];
+}
+
+function toSay(topic, state, result, tell) {
   const shown = result?.shown;
   const { content } = state.plan;
   const [spanLines, spanHandles] = spans(content, tell);

@@ -62,6 +62,7 @@ export class Hands {
     } else {
       this.held = null;
     }
+    this.pressed = this.fingers.size === 1 && !this.placing ? handle : null;
   }
 
   moved(event) {
@@ -111,6 +112,8 @@ export class Hands {
       else this.redraw();
     } else if (still && this.placing && event.type === "pointerup" && !this.pinched) {
       this.put(this.view.camera.toPlan(finger.at));
+    } else if (still && event.type === "pointerup") {
+      this.pressed?.take?.();
     }
     if (!this.fingers.size) this.pinched = false;
   }
@@ -120,7 +123,8 @@ export class Hands {
     const arrows = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
     const way = arrows[event.key];
     const { camera } = this.view;
-    if (name && way) this.nudge(this.view.overlay.find(name), way, event.shiftKey);
+    if (name && event.key === "Enter" && !this.placing) this.view.overlay.find(name).take?.();
+    else if (name && way) this.nudge(this.view.overlay.find(name), way, event.shiftKey);
     else if (name && (event.key === "Delete" || event.key === "Backspace")) this.view.overlay.find(name).drop?.();
     else if (way) {
       const step = this.placing && event.shiftKey ? 1 : STEP;

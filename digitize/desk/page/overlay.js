@@ -13,7 +13,7 @@ export class Overlay {
     this.handles = [];
   }
 
-  // shapes: {points, closed, look, title}; handles: {name, at, look, sign, label, move, drop}
+  // shapes: {points, closed, look, title}; handles: {name, at, look, sign, label, move, drop, take}
   show(shapes, handles) {
     const focused = document.activeElement?.dataset?.handle;
     this.lines.replaceChildren(...shapes.flatMap((shape) => this.line(shape)));
@@ -32,8 +32,8 @@ export class Overlay {
     return [s("path", { d, class: `under ${look}` }), s("path", { d, class: look })];
   }
 
-  handle({ name, label, look, sign, move }) {
-    const can = move ? { tabindex: "0", role: "button", "aria-label": label } : { role: "img", "aria-label": label };
+  handle({ name, label, look, sign, move, take }) {
+    const can = move || take ? { tabindex: "0", role: "button", "aria-label": label } : { role: "img", "aria-label": label };
     return s(
       "g",
       { class: `handle ${look}`, "data-handle": name, ...can },

@@ -162,8 +162,26 @@ function out({ state, result, tell, save }) {
 const PARTS = { size, body, halves, copy, out };
 
 export function doubtsOf(topic, result) {
-  return (result?.record.reasons ?? []).filter((one) => result.topics[one.code] === topic)
-    .map((one) => ({ ...one, weight: result.weights[one.code] }));
+  return (result?.record.reasons ?? []).map((one, i) => ({ ...one, weight: result.weights[one.code], offers: result.offers[i] }))
+    .filter((one) => result.topics[one.code] === topic);
+}
+
+const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
+
+// Whether the plan file says already what an offer would.
+export function saidAlready(offer, content) {
+  return offer.changes.every(({ do: way, at, value }) => {
+    const there = at.reduce((part, key) => part?.[key], content);
+    return way === "add" ? (there ?? []).some((one) => same(one, value)) : same(there, value);
+  });
+}
+
+// What a doubt lets the person say with one click; the same places are drawn on the plan.
+function offered(doubt, { state, tell, view }) {
+  return doubt.offers.map((offer) => h("p", { class: "offer" },
+    saidAlready(offer, state.plan.content) ? h("span", {}, `You said: ${offer.words.toLowerCase()}.`)
+      : button(`${offer.words} (${offer.at.map(Math.round).join(", ")})`, () => tell(offer.changes)),
+    button("Show it", () => view.goTo([offer.at], 6))));
 }
 
 const WEIGHTS = { refused: "In the way", look: "Look here", note: "Note" };
@@ -177,7 +195,7 @@ export function words(topic, context) {
   const lead = [
     h("h2", { id: "question" }, h("span", { class: "number" }, `${number + 1}`), QUESTIONS[number][1]),
     h("p", { class: "answer" }, answer),
-    doubts.map((one) => h("div", { class: `doubt ${one.weight}` }, h("p", {}, h("strong", {}, `${WEIGHTS[one.weight]}: `), one.text), h("p", { class: "remedy" }, one.remedy))),
+    doubts.map((one) => h("div", { class: `doubt ${one.weight}` }, h("p", {}, h("strong", {}, `${WEIGHTS[one.weight]}: `), one.text), h("p", { class: "remedy" }, one.remedy), offered(one, context))),
   ];
   return [lead, [
     more,
