@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-import shutil
-import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-
-from tests.faces.desk_server import Served, desk, sheet
-
-pytest.importorskip("selenium", reason="selenium drives the browser")
 from selenium import webdriver
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="chromium and its chromedriver are not installed")
-WITHIN_S = 120.0  # a run takes seconds, and a busy machine many
+from tests.faces.desk_browser import browser as a_browser
+from tests.faces.desk_browser import needs_browser, until
+from tests.faces.desk_server import Served, desk, sheet
+
+pytestmark = needs_browser
 
 
 @pytest.fixture(scope="module")
@@ -36,31 +32,10 @@ def served(plan: Path) -> Iterator[Served]:
 
 @pytest.fixture(scope="module")
 def browser(served: Served) -> Iterator[webdriver.Chrome]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for word in (
-        "--headless=new",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--disable-dev-shm-usage",
-        "--window-size=1280,900",
-    ):
-        options.add_argument(word)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    one = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
-    one.get(served.address)
-    until(lambda: one.execute_script("return window.desk?.view?.complete"))
-    yield one
-    one.quit()
-
-
-def until(holds: Callable[[], Any]) -> Any:
-    """Wait for something to hold, and return it."""
-    end = time.monotonic() + WITHIN_S
-    while not (found := holds()):
-        assert time.monotonic() < end, "it never came to that"
-        time.sleep(0.1)
-    return found
+    with a_browser() as one:
+        one.get(served.address)
+        until(lambda: one.execute_script("return window.desk?.view?.complete"))
+        yield one
 
 
 def said(plan: Path) -> dict[str, Any]:

@@ -47,9 +47,13 @@ export class Overlay {
   place(camera) {
     const [left, top] = camera.toScreen([0, 0]);
     this.lines.setAttribute("transform", `translate(${left} ${top}) scale(${camera.scale})`);
+    this.marks.setAttribute("transform", `translate(${left} ${top})`);
+    // Marks keep their size: each is placed anew only when the view comes nearer, or when it is dragged itself.
     for (const handle of this.handles) {
-      const [x, y] = camera.toScreen(handle.at);
-      handle.node.setAttribute("transform", `translate(${x} ${y})`);
+      const [x, y] = handle.at;
+      if (handle.placed?.scale === camera.scale && handle.placed.x === x && handle.placed.y === y) continue;
+      handle.placed = { scale: camera.scale, x, y };
+      handle.node.setAttribute("transform", `translate(${x * camera.scale} ${y * camera.scale})`);
     }
   }
 }
