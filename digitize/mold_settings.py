@@ -166,11 +166,19 @@ def load_job(path: Path | None) -> MoldJob:
         return MoldJob()
     if not path.is_file():
         raise UsageError("no-such-file", file=path)
-    written = parsed(path)
+    return check_job(parsed(path), path.name)
+
+
+def check_job(written: dict[str, Any], file: str) -> MoldJob:
+    """Return the choices of what a job file holds; ``file`` is its name, for complaints.
+
+    Raises:
+        UsageError: ``unknown-key``, ``bad-value`` or ``bad-length``.
+    """
     output = written.get("output")
     unit = output.get("unit", "mm") if isinstance(output, dict) else "mm"
-    job = validated(MoldJob, written, path.name, unit, JOB_FORMS)
-    _check(job, path.name)
+    job = validated(MoldJob, written, file, unit, JOB_FORMS)
+    _check(job, file)
     return job
 
 

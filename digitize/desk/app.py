@@ -15,14 +15,17 @@ from starlette.routing import Route
 from starlette.types import ASGIApp
 
 from calibration.errors import UsageError
+from digitize.desk.job_file import JobFile
 from digitize.desk.offers import offers
 from digitize.desk.plan_edit import BadChangeError
 from digitize.desk.plan_file import PlanFile
-from digitize.desk.run import Runs
+from digitize.desk.run import MOLD_FOLDER, Runs
 from digitize.desk.safety import OnlyThisPage
 from digitize.desk.sizes import sizes
 from digitize.desk.tiles import TILE_PX, Tiles
 from digitize.desk.topics import TOPICS
+from digitize.mold import MOLD_FILES
+from digitize.mold_settings import check_job
 from digitize.outbox import OUTLINE_FILES
 from digitize.shapes import Picture
 
@@ -39,6 +42,7 @@ class Desk:
     def __init__(self, plan: PlanFile, picture: Picture, runs: Runs) -> None:
         """Lay out a plan with its picture; nothing is run yet."""
         self.plan, self.runs = plan, runs
+        self.job = JobFile(plan.path, plan.history)
         self.tiles = Tiles(picture.grey)
         height, width = picture.grey.shape
         self.picture = {
@@ -62,9 +66,10 @@ class Desk:
                     "there": plan.path.is_file(),
                     "content": plan.content(),
                     "version": plan.version,
-                    "can_undo": plan.can_undo,
-                    "can_redo": plan.can_redo,
+                    "can_undo": plan.history.can_undo,
+                    "can_redo": plan.history.can_redo,
                 },
+                "job": {"file": self.job.path.name, "content": self.job.content(), "usual": self.job.usual},
                 "run": self.runs.progress.told(),
                 "result_version": result["version"] if result else None,
                 "folder": self.runs.out.name,
@@ -81,6 +86,15 @@ class Desk:
         more = {"sizes": sizes(result["record"]), "offers": offers(result["record"]["reasons"])}
         return JSONResponse({**result, "files": files, "topics": topics, **more})
 
+    def mold(self, request: Request) -> Response:
+        """Tell what mold was drawn of the outline as it is."""
+        record = self.runs.mold()
+        if record is None:
+            return JSONResponse(None)
+        old = check_job(self.job.content(), self.job.path.name).as_record() != record["settings"]
+        files = [name for name in (*MOLD_FILES, *record["files"]) if (self.runs.out / MOLD_FOLDER / name).is_file()]
+        return JSONResponse({"record": record, "old": old, "files": list(dict.fromkeys(files))})
+
     def tile(self, request: Request) -> Response:
         """Give one tile."""
         place = request.path_params
@@ -94,8 +108,17 @@ class Desk:
             return _told(404, "There is no such file.")
         return FileResponse(self.runs.out / name, filename=name, media_type="application/octet-stream")
 
+    def mold_file(self, request: Request) -> Response:
+        """Give a file of the mold, by its name in the record's list and nothing else."""
+        record, folder = self.runs.mold(), self.runs.out / MOLD_FOLDER
+        listed = (*MOLD_FILES, *record["files"]) if record else ()
+        name = next((one for one in listed if one == request.path_params["name"] and Path(one).name == one), None)
+        if name is None or not (folder / name).is_file():
+            return _told(404, "There is no such file.")
+        return FileResponse(folder / name, filename=name, media_type="application/octet-stream")
+
     def change(self, request: Request, body: Any) -> Response:
-        """Write corrections to the plan file."""
+        """Write corrections to the plan file, or choices to the mold's job file."""
         changes = body.get("changes") if isinstance(body, dict) else None
         if (
             not isinstance(changes, list)
@@ -104,24 +127,31 @@ class Desk:
         ):
             return _told(422, "Changes are a list of up to 50 tables.")
         try:
-            self.plan.change(changes)
+            (self.job if body.get("file") == "mold" else self.plan).change(changes)
         except BadChangeError as fault:
             return _told(422, f"{fault}.")
         return self.state()
 
     def undo(self, request: Request, body: Any) -> Response:
         """Take the last change back."""
-        self.plan.undo()
+        self.plan.history.undo()
         return self.state()
 
     def redo(self, request: Request, body: Any) -> Response:
         """Make it again."""
-        self.plan.redo()
+        self.plan.history.redo()
         return self.state()
 
     def run(self, request: Request, body: Any) -> Response:
         """Start working the outline out with the plan file as it is."""
         self.runs.start(self.plan.runs)
+        return self.state()
+
+    def draw(self, request: Request, body: Any) -> Response:
+        """Start drawing the mold of the outline, with the job file as it is."""
+        if not (self.runs.out / "outline.dxf").is_file():
+            return _told(422, "There is no outline yet.", "Have the outline worked out first.")
+        self.runs.start_mold(self.job.path if self.job.path.is_file() else None)
         return self.state()
 
     def cancel(self, request: Request, body: Any) -> Response:
@@ -138,8 +168,13 @@ def application(desk: Desk, port: int, token: str) -> ASGIApp:
         Route("/api/result", _asked(desk.result)),
         Route("/api/tile/{level:int}/{column:int}/{row:int}", _asked(desk.tile)),
         Route("/api/file/{name}", _asked(desk.file)),
+        Route("/api/mold", _asked(desk.mold)),
+        Route("/api/mold/{name}", _asked(desk.mold_file)),
     ]
-    told = {"change": desk.change, "undo": desk.undo, "redo": desk.redo, "run": desk.run, "cancel": desk.cancel}
+    told = {
+        "change": desk.change, "undo": desk.undo, "redo": desk.redo, "run": desk.run, "draw": desk.draw,
+        "cancel": desk.cancel,
+    }  # fmt: skip
     routes += [Route(f"/api/{name}", _posted(job), methods=["POST"]) for name, job in told.items()]
     return OnlyThisPage(Starlette(routes=routes), port, token)
 

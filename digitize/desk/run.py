@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import shutil
 import subprocess
 import sys
 import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -19,7 +20,18 @@ from digitize.outbox import OUTLINE_FILES
 STATE_FILE = "desk.json"
 # The order in which a scan goes; a photo has more stages of its own, which are told as they come.
 STAGES = ("read", "rule", "solve", "ink", "contour", "symmetry", "fair", "budget", "write", "report")
+MOLD_STAGES = ("read", "parts", "checks", "sheets", "files", "report")
+MOLD_FOLDER = "mold"  # in the folder of the results
 PATIENCE_S = 3.0  # a stage may be deep in a long computation when it is told to end
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a run is asked for."""
+
+    plan: str = ""
+    mold: bool = False  # of the outline as it was last written
+    job: str | None = None  # its job file; None for what is usual
 
 
 @dataclass
@@ -33,6 +45,7 @@ class Progress:
     took_s: float | None = None
     fault: str | None = None
     remedy: str | None = None
+    mold: bool = False  # it was of the mold
 
     def told(self) -> dict[str, Any]:
         """Return what the page is told."""
@@ -41,7 +54,8 @@ class Progress:
             "state": self.state,
             "stage": self.stage,
             "begun": list(self.begun),
-            "stages": STAGES,
+            "mold": self.mold,
+            "stages": MOLD_STAGES if self.mold else STAGES,
             "seconds": round(seconds, 1) if self.state != "none" else None,
             "fault": self.fault,
             "remedy": self.remedy,
@@ -72,16 +86,32 @@ class Runs:
         self._lock = threading.RLock()
 
     def start(self, plan: Path) -> bool:
-        """Start a run; False when one is going on."""
+        """Start a run of the outline; False when one is going on."""
+        return self._start(Asked(plan=str(plan)))
+
+    def start_mold(self, job: Path | None) -> bool:
+        """Start drawing the mold of the outline as it was last written; False when a run is going on."""
+        return self._start(Asked(mold=True, job=None if job is None else str(job)))
+
+    def mold(self) -> dict[str, Any] | None:
+        """Return the record of the mold, if it is of the outline as it was last written."""
+        try:
+            record: dict[str, Any] = json.loads((self.out / MOLD_FOLDER / "mold.json").read_text(encoding="utf-8"))
+            outline = (self.out / "outline.dxf").read_bytes()
+        except (OSError, ValueError):
+            return None
+        return record if record["input"]["sha256"] == hashlib.sha256(outline).hexdigest() else None
+
+    def _start(self, asked: Asked) -> bool:
         with self._lock:
             if self.progress.state == "running":
                 return False
             if self._process is None or self._process.poll() is not None:
                 self._process = self._begun()
-            self.progress = Progress("running", started=time.monotonic())
+            self.progress = Progress("running", started=time.monotonic(), mold=asked.mold)
             assert self._process.stdin is not None
             with contextlib.suppress(OSError):  # it has just ended; whoever follows it says so
-                self._process.stdin.write(json.dumps(str(plan)) + "\n")
+                self._process.stdin.write(json.dumps(asdict(asked)) + "\n")
                 self._process.stdin.flush()
             return True
 

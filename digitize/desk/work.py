@@ -1,9 +1,9 @@
 """Runs of the outline in a process of their own: ``python -m digitize.desk.work OUT``.
 
-Each line of standard input, a plan's path as JSON, asks for a run, which begins with the first stage that something
-changed for. Stages and ends are told as lines of JSON on standard output. The process ends when its standard input is
-closed, so that no run outlives the desk. What was found is in ``desk.json`` in the out folder, besides the files that
-the command line writes.
+Each line of standard input, the words of ``Asked`` as JSON, asks for a run: of the outline, which begins with the first
+stage that something changed for, or of the mold. Stages and ends are told as lines of JSON on standard output. The
+process ends when its standard input is closed, so that no run outlives the desk. What was found is in ``desk.json`` in
+the out folder, besides the files that the command line writes; a mold's record is beside the mold's files.
 """
 
 from __future__ import annotations
@@ -21,8 +21,9 @@ from typing import Any, TextIO
 from calibration.errors import BoutlineError
 from calibration.flags import TABLE
 from digitize.desk.plan_file import version_of
-from digitize.desk.run import STATE_FILE
+from digitize.desk.run import MOLD_FOLDER, STATE_FILE, Asked
 from digitize.desk.shown import Shown
+from digitize.mold import run_mold
 from digitize.outbox import OUTLINE_FILES
 from digitize.outcome import Memo
 from digitize.pipeline import run_outline
@@ -53,20 +54,35 @@ def _say(tell: TextIO, **line: Any) -> None:
     tell.flush()
 
 
-def _listen(asked: queue.SimpleQueue[str | None]) -> None:
+def _listen(asked: queue.SimpleQueue[Asked | None]) -> None:
     """Pass on what standard input asks for; once it is closed, interrupt whatever goes on until the process ends."""
     for line in sys.stdin:
-        asked.put(json.loads(line))
+        asked.put(Asked(**json.loads(line)))
     asked.put(None)
     while True:  # an interrupt that comes inside a callback of a library is swallowed there
         _thread.interrupt_main()
         time.sleep(AGAIN_S)
 
 
-def _work_told(plan: Path, out: Path, tell: TextIO, memo: Memo) -> None:
+def draw_mold(asked: Asked, out: Path, tell: TextIO) -> None:
+    """Draw the mold of the outline that lies in the out folder."""
+    job = Path(asked.job) if asked.job else None
+    where = out / MOLD_FOLDER
+    outcome = run_mold(out / "outline.dxf", job, where, replace=True, progress=lambda stage: _say(tell, stage=stage))
+    if outcome.record["verdict"] == "refused":  # and nothing was written
+        (reason,) = outcome.record["reasons"]
+        _say(tell, fault=reason["text"], remedy=reason["remedy"], ended="failed")
+    else:
+        _say(tell, ended="done")
+
+
+def _work_told(asked: Asked, out: Path, tell: TextIO, memo: Memo) -> None:
     """Run once, and tell how it ended."""
     try:
-        work(plan, out, tell, memo)
+        if asked.mold:
+            draw_mold(asked, out, tell)
+        else:
+            work(Path(asked.plan), out, tell, memo)
     except BoutlineError as fault:
         _say(tell, fault=fault.doubt.text, remedy=fault.doubt.remedy, ended="failed")
     except Exception as fault:
@@ -79,12 +95,12 @@ def main() -> int:
     """Run what standard input names until it is closed."""
     tell = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # what a library prints is no line of ours
-    asked: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+    asked: queue.SimpleQueue[Asked | None] = queue.SimpleQueue()
     memo = Memo()
     try:
         threading.Thread(target=_listen, args=(asked,), daemon=True).start()
-        while plan := asked.get():
-            _work_told(Path(plan), Path(sys.argv[1]), tell, memo)
+        while one := asked.get():
+            _work_told(one, Path(sys.argv[1]), tell, memo)
     except KeyboardInterrupt:
         return 1
     return 0

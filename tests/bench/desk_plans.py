@@ -74,8 +74,11 @@ class Finish:
         answer = None if row.compared is None else read_body(self.out / "outline.dxf")
         line = tomllib.loads(help_line(self.plan, row, answer))
         [(key, value)] = line.items()
-        if key not in SAYS:
-            raise ValueError(f"nobody here says '{key}'")
+        if key == "rule":
+            self.page.execute_script("document.querySelector('[data-topic=size]').click()")
+            for rule in value[:room]:
+                self.put("A rule lies here", rule["near"], {"mm": "Millimetres", "in": "Inches"}[rule["unit"]])
+            return True
         self.page.execute_script("document.querySelector('[data-topic=body]').click()")
         for place in (value if key == "through" else [value])[:room]:
             self.put(SAYS[key], place)
@@ -113,8 +116,8 @@ class Finish:
         matrix = self.plan.plan_to_px
         return np.asarray(np.linalg.solve(matrix[:, :2], (px - matrix[:, 2]).T).T)
 
-    def put(self, words: str, place: list[float]) -> None:
-        """Press a button and click on the plan."""
+    def put(self, words: str, place: list[float], then: str = "") -> None:
+        """Press a button, click on the plan, and answer what is asked then."""
         before = self.served.told("/api/state")["plan"]["version"]
         assert self.press(words)
         self.page.execute_script("desk.view.goTo([arguments[0]], 4)", place)
@@ -123,9 +126,11 @@ class Finish:
         middle = view.size["width"] / 2.0, view.size["height"] / 2.0
         chain = ActionChains(self.page, duration=20)
         chain.move_to_element_with_offset(view, round(x - middle[0]), round(y - middle[1])).click().perform()
+        if then:
+            until(lambda: self.press(then))
         until(lambda: self.served.told("/api/state")["plan"]["version"] != before)
         until(lambda: self.page.execute_script("return desk.state.plan.version") != before)
-        self.actions.append(f"{words}: {place}")
+        self.actions.append(f"{words}: {place} {then}".strip())
 
     def press(self, words: str) -> bool:
         """Press the button that says so."""

@@ -131,13 +131,13 @@ def test_all_is_undone_to_the_byte_and_done_again(folder: Path) -> None:
         plan.change([{"do": "add", "at": ["body", "through"], "value": [x, 1]}])
         texts.append(plan.path.read_bytes())
     for before in reversed(texts[:-1]):
-        assert plan.undo()
+        assert plan.history.undo()
         assert plan.path.read_bytes() == before
-    assert not plan.undo()
+    assert not plan.history.undo()
     for after in texts[1:]:
-        assert plan.redo()
+        assert plan.history.redo()
         assert plan.path.read_bytes() == after
-    assert not plan.redo()
+    assert not plan.history.redo()
 
 
 def test_a_change_by_hand_meanwhile_is_kept_and_can_be_taken_back(folder: Path) -> None:
@@ -146,9 +146,9 @@ def test_a_change_by_hand_meanwhile_is_kept_and_can_be_taken_back(folder: Path) 
     plan.path.write_text(by_hand, encoding="utf-8")
     plan.change([put(["body", "near"], [10, 20])])
     assert load_plan(plan.path).body.keep == "left"
-    assert plan.undo()
+    assert plan.history.undo()
     assert plan.path.read_text() == by_hand
-    assert plan.undo()
+    assert plan.history.undo()
     assert plan.path.read_text() == WRITTEN
 
 
@@ -162,7 +162,7 @@ def test_what_the_plan_file_may_not_say_is_refused_and_nothing_written(folder: P
         with pytest.raises(UsageError):
             plan.change([put(at, value)])
     assert plan.path.read_text() == WRITTEN
-    assert not plan.can_undo
+    assert not plan.history.can_undo
 
 
 def test_a_picture_gets_a_plan_file_with_the_first_change_and_loses_it_with_its_undoing(folder: Path) -> None:
@@ -173,9 +173,9 @@ def test_a_picture_gets_a_plan_file_with_the_first_change_and_loses_it_with_its_
     plan.change([put(["body", "near"], [10, 20])])
     assert load_plan(folder / "sheet.toml").image == picture
     assert PlanFile(picture).path == plan.path  # found again
-    assert plan.undo()
+    assert plan.history.undo()
     assert not plan.path.exists()
-    assert plan.redo()
+    assert plan.history.redo()
     assert load_plan(plan.path).body.near == (10.0, 20.0)
 
 

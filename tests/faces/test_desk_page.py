@@ -157,6 +157,18 @@ def test_a_span_takes_two_clicks_and_a_typed_distance(browser: webdriver.Chrome,
     assert near(span["to"], clicked(browser)[1])
 
 
+def test_a_rule_takes_a_click_and_its_unit(browser: webdriver.Chrome, plan: Path) -> None:
+    press(browser, "A rule lies here")
+    count_clicks(browser)
+    click_at(browser, 30, 60)
+    press(browser, "Inches")
+    (rule,) = until(lambda: tomllib.loads(plan.read_text()).get("rule"))
+    assert rule["unit"] == "in"
+    assert near(rule["near"], clicked(browser)[0])
+    press(browser, "Take back")
+    until(lambda: "rule" not in tomllib.loads(plan.read_text()))
+
+
 def test_a_region_is_closed_with_its_corners(browser: webdriver.Chrome, plan: Path) -> None:
     go(browser, "body")
     press(browser, "Nothing of it lies in here")

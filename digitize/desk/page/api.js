@@ -49,11 +49,12 @@ export async function blob(path) {
   return (await answered(`/api/${path}`, { headers })).blob();
 }
 
-export async function save(name) {
-  const address = URL.createObjectURL(await blob(`file/${name}`));
+// Saves a file of the results ("file/outline.dxf") or of the mold ("mold/layer.dxf").
+export async function save(path) {
+  const address = URL.createObjectURL(await blob(path));
   const link = document.createElement("a");
   link.href = address;
-  link.download = name;
+  link.download = path.split("/").at(-1);
   link.click();
   setTimeout(() => URL.revokeObjectURL(address), 60000);
 }

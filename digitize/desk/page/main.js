@@ -12,8 +12,9 @@ const STAGES = {
   start: "starting", read: "reading the picture", rule: "looking for rules", solve: "working out the size",
   ink: "following the ink", contour: "looking for the body", symmetry: "comparing the halves", fair: "fairing the curve",
   budget: "adding up what is uncertain", write: "writing the files", report: "writing the report",
+  parts: "drawing the parts", checks: "checking them", sheets: "laying them out on sheets", files: "writing the files",
 };
-const desk = { state: null, result: null, topic: "size", view: null, hands: null };
+const desk = { state: null, result: null, mold: null, topic: "size", view: null, hands: null };
 let told = "";
 
 const say = (text) => { told = text; foot(); };
@@ -35,8 +36,16 @@ const tell = (changes) => doing(async () => {
   render();
 });
 
+const tellMold = (changes) => doing(async () => {
+  desk.state = await api.tell("change", { changes, file: "mold" });
+  desk.mold = await api.ask("mold");
+  say(`Written to ${desk.state.job.file}.`);
+  render();
+});
+
 const step = (name, text) => doing(async () => {
   desk.state = await api.tell(name);
+  desk.mold = await api.ask("mold");
   say(text);
   render();
 });
@@ -100,13 +109,16 @@ function foot() {
 }
 
 function render() {
-  const { result, state, view, hands } = desk;
+  const { result, mold, state, view, hands } = desk;
   by("plan").textContent = state.plan.content.plan.image;
   document.title = `${state.plan.content.plan.image}: the desk`;
   const open = document.activeElement?.closest?.("#words, #trail") ? focusKey(document.activeElement) : null;
   verdict();
   trail();
-  const context = { state, result, tell, hands, view, go, save: (name) => doing(() => api.save(name)) };
+  const context = {
+    state, result, mold, tell, tellMold, hands, view, go, save: (path) => doing(() => api.save(path)),
+    draw: () => doing(() => work("draw")), running: running(),
+  };
   for (const [i, part] of words(desk.topic, context).entries()) {
     by(["lead", "words"][i]).replaceChildren(...part.flat(2).filter(Boolean));
   }
@@ -147,14 +159,31 @@ function askLength([from, to]) {
   field.focus();
 }
 
+function askUnit([near]) {
+  const done = (more) => {
+    by("ask").hidden = true;
+    by("ask").replaceChildren();
+    if (more) tell([{ do: "add", at: ["rule"], value: { near, ...more } }]);
+  };
+  const deed = (text, more, look) => h("button", { type: "button", class: look, onclick: () => done(more) }, text);
+  by("ask").hidden = false;
+  by("ask").replaceChildren(h("p", {}, "It is graduated in"), deed("Millimetres", { unit: "mm" }), deed("Inches", { unit: "in" }),
+    deed("I do not know", {}), deed("Leave off", null));
+  by("ask").querySelector("button").focus();
+}
+
 async function follow() {
   const before = desk.state.run.state;
   desk.state = await api.ask("state");
   if (before === "running" && !running()) {
-    desk.result = await api.ask("result");
+    await found();
     told = "";
     render();
   } else foot();
+}
+
+async function found() {
+  [desk.result, desk.mold] = await Promise.all([api.ask("result"), api.ask("mold")]);
 }
 
 async function watch() {
@@ -164,20 +193,20 @@ async function watch() {
   }
 }
 
-async function work() {
+async function work(what = "run") {
   told = "";
-  desk.state = await api.tell("run");
+  desk.state = await api.tell(what);
   render();
 }
 
 async function open() {
-  [desk.state, desk.result] = await Promise.all([api.ask("state"), api.ask("result")]);
+  [desk.state] = await Promise.all([api.ask("state"), found()]);
   desk.view = new View(desk.state.picture, (name) => api.blob(`tile/${name}`));
   desk.hands = new Hands(desk.view, redraw);
-  desk.hands.askLength = askLength;
+  Object.assign(desk.hands, { askLength, askUnit });
   by("undo").addEventListener("click", () => step("undo", "Taken back."));
   by("redo").addEventListener("click", () => step("redo", "Done again."));
-  by("again").addEventListener("click", () => doing(work));
+  by("again").addEventListener("click", () => doing(() => work()));
   by("cancel").addEventListener("click", () => doing(async () => { desk.state = await api.tell("cancel"); render(); }));
   document.addEventListener("keydown", (event) => {
     if (!(event.ctrlKey || event.metaKey) || event.target.matches("input[type=text]")) return;

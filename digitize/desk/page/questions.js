@@ -70,7 +70,7 @@ function size({ state, result, tell, hands, view }) {
     h("h3", {}, "What you can say"),
     h("div", { class: "says" },
       button("Two marks of known distance", () => hands.place({ count: 2, text: ["Click the first mark.", "Click the second mark."], done: (points) => hands.askLength(points) })),
-      button("A rule lies here", () => hands.place({ count: 1, text: "Click any graduation of the rule.", done: ([at]) => tell([{ do: "add", at: ["rule"], value: { near: at } }]) }))),
+      button("A rule lies here", () => hands.place({ count: 1, text: "Click any graduation of the rule.", done: (points) => hands.askUnit(points) }))),
     h("ul", { class: "items" }, (content.span ?? []).map(span), entries.map(place)),
     h("details", {}, h("summary", {}, "Sizes that the plan states"),
       [["length", "Body length"], ["lower_bout", "Lower bout"], ["waist", "Waist"], ["upper_bout", "Upper bout"]].map(([key, label]) =>
@@ -144,7 +144,44 @@ function copy({ result }) {
     h("p", { class: "small" }, "For the numbers to ask the copy shop for, lay a real rule beside the drawing, scan, and run ", h("code", {}, "boutline print-check"), ".")];
 }
 
-function out({ state, result, tell, save }) {
+// The mold's choices: each shows what is usual until something else is said.
+function moldChoices({ state, tellMold }) {
+  const { content, usual } = state.job;
+  const said = (table, key) => content[table]?.[key];
+  const length = (table, key, label) => written(label, said(table, key), `${usual[table][`${key}_mm`]} mm`, (value) => tellMold(set([table, key], value)));
+  const yes = (table, key, legend) => choice(legend, [["true", "yes"], ["false", "no"]], String(said(table, key) ?? usual[table][key]),
+    (value) => tellMold(set([table, key], value === "true")));
+  return h("details", {}, h("summary", {}, "Choices: walls, sheets, spreaders"),
+    choice("The mold's outside", [["wall", "follows the body"], ["box", "is straight-sided"]], said("mold", "shape") ?? usual.mold.shape,
+      (value) => tellMold(set(["mold", "shape"], value))),
+    length("mold", "wall", "Wall, its width"), length("mold", "depth", "Depth of the mold"), length("sheet", "thickness", "Thickness of the sheets"),
+    length("sides", "thickness", "Thickness of the sides"), length("spreaders", "liner", "Liner under the spreaders"),
+    yes("spreaders", "waist", "Spreader blocks at the waist"), yes("forms", "bending", "A bending form"), yes("forms", "inside", "An inside form"),
+    choice("Paper", [["A4", "A4"], ["Letter", "Letter"]], said("output", "page") ?? usual.output.page, (value) => tellMold(set(["output", "page"], value))),
+    h("p", { class: "small" }, "They are kept in ", h("code", {}, state.job.file), ", where every other choice can be written, too."));
+}
+
+function moldDrawn({ mold, save }) {
+  const { record, old, files } = mold;
+  const many = ({ count, title }) => h("li", {}, `${count} × ${title}`);
+  return [
+    old && h("p", {}, "It was drawn before your last choices."),
+    record.reasons.map((one) => h("div", { class: "doubt look" }, h("p", {}, h("strong", {}, `${WEIGHTS.look}: `), one.text), h("p", { class: "remedy" }, one.remedy))),
+    h("ul", {}, record.parts.map(many)),
+    h("p", {}, `${record.totals.pieces} pieces from ${record.totals.sheets} sheet${record.totals.sheets === 1 ? "" : "s"}. Open mold.html first: it shows every part, and how to work safely.`),
+    h("details", {}, h("summary", {}, `The mold's ${files.length} files`), h("ul", { class: "files" }, files.map((name) => h("li", {}, button(name, () => save(`mold/${name}`)))))),
+  ];
+}
+
+function moldPart(context) {
+  const { result, mold, draw, running } = context;
+  if (!result?.files.includes("outline.dxf")) return [];
+  const deed = h("button", { type: "button", onclick: draw, class: mold && !mold.old ? null : "main", disabled: running }, mold ? "Draw the mold again" : "Draw the mold");
+  return [h("h3", {}, "The mold"), ...mold ? moldDrawn(context) : [h("p", {}, "Master, layers, spreader blocks, cut list and true-size paper come from this outline.")], moldChoices(context), h("p", {}, deed)];
+}
+
+function out(context) {
+  const { state, result, tell, save } = context;
   const { content } = state.plan;
   const record = result?.record;
   const answer = record?.outline ? `The outline, true within ${mm(record.outline.u95_mm)} in 19 cases of 20.` : "Nothing yet: no outline was written.";
@@ -154,8 +191,9 @@ function out({ state, result, tell, save }) {
     choice("Lengths in", [["mm", "mm"], ["in", "inches"]], content.plan.unit ?? "mm", (value) => tell(set(["plan", "unit"], value))),
     choice("For a", [["right", "right-handed instrument"], ["left", "left-handed one: all mirrored"]], content.body?.hand ?? "right", (value) => tell(set(["body", "hand"], value))),
     result?.files.length > 0 && h("h3", {}, "Files"),
-    result?.files.length > 0 && h("ul", { class: "files" }, result.files.map((name) => h("li", {}, button(name, () => save(name)), h("span", {}, files[name])))),
-    result?.files.length > 0 && h("p", { class: "small" }, `They are in the folder ${state.folder}, too. The mold comes from there: `, h("code", {}, `boutline mold ${state.folder}/outline.dxf`)),
+    result?.files.length > 0 && h("ul", { class: "files" }, result.files.map((name) => h("li", {}, button(name, () => save(`file/${name}`)), h("span", {}, files[name])))),
+    result?.files.length > 0 && h("p", { class: "small" }, `They are in the folder ${state.folder}, too.`),
+    ...moldPart(context),
     state.plan.there && h("p", { class: "small" }, "The same from the command line: ", h("code", {}, `boutline outline ${state.plan.file}`))];
 }
 
