@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 import pytest
 
-from digitize.desk.run import STATE_FILE, Runs
-from digitize.desk.work import work
+from digitize.desk.run import MOLD_FOLDER, STATE_FILE, Asked, Runs
+from digitize.desk.work import draw_mold, work
 from digitize.outbox import OUTLINE_FILES
 from digitize.outcome import Memo
 from digitize.pipeline import run_outline
@@ -51,8 +51,17 @@ def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_d
     length_mm = np.hypot(*((neck - tail) * (scale["mm_per_px_x"], scale["mm_per_px_y"])))
     assert length_mm == pytest.approx(state["record"]["body"]["length_mm"], abs=0.05)  # its pixels are rounded
 
+    told = io.StringIO()
+    draw_mold(Asked(mold=True), out, told)
+    assert json.loads(told.getvalue().splitlines()[-1]) == {"ended": "done"}
+    mold = Runs(out, "").mold()
+    assert mold is not None
+    assert {"mold.html", "layer.dxf", "master.pdf"} <= {path.name for path in (out / MOLD_FOLDER).iterdir()}
+
     assert cv2.imwrite(str(plan), np.full_like(grey, 255))
     work(plan, out, told, memo)
+    assert Runs(out, "").mold() is None  # what it was of is gone
+    shutil.rmtree(out / MOLD_FOLDER)
     assert [path.name for path in out.iterdir()] == [STATE_FILE]
     state = json.loads((out / STATE_FILE).read_text())
     assert (state["record"]["verdict"], state["shown"]["outline"]) == ("refused", None)

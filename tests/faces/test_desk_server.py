@@ -61,7 +61,7 @@ def test_no_token_is_401(served: Served, path: str, sent: str | None) -> None:
 
 
 def test_nothing_is_changed_without_the_token(served: Served, folder: Path) -> None:
-    for name in ("change", "undo", "redo", "run", "cancel"):
+    for name in ("change", "undo", "redo", "run", "draw", "cancel"):
         body = {"changes": [{"do": "set", "at": ["body", "near"], "value": [1, 2]}]}
         assert served.ask(f"/api/{name}", body, Authorization=None)[0] == 401
     assert not (folder / "sheet.toml").exists()
@@ -73,7 +73,8 @@ def test_nothing_is_changed_without_the_token(served: Served, folder: Path) -> N
         "/../secret.txt", "/..%2fsecret.txt", "/%2e%2e/secret.txt", "/secret.txt", "/sheet.png", "//etc/passwd",
         "/api/file/../../secret.txt", "/api/file/..%2Fsecret.txt", "/api/file/%2e%2e%2fsecret.txt",
         "/api/file/secret.txt", "/api/file/sheet.png", "/api/file/%2Fetc%2Fpasswd", "/api/file/record.json%00",
-        "/api/file/desk.json", "/api/tile/0/0/..", "/api/tile/0/../../state/0", "/app.py",
+        "/api/file/desk.json", "/api/mold/../../secret.txt", "/api/mold/..%2Fsecret.txt", "/api/mold/mold.json",
+        "/api/tile/0/0/..", "/api/tile/0/../../state/0", "/app.py",
     ],
 )  # fmt: skip
 def test_no_path_leads_out(served: Served, path: str) -> None:
@@ -150,6 +151,34 @@ def test_a_change_that_makes_no_sense_is_told_with_its_reason(served: Served, fo
     assert status == 422
     assert b"'long' is not a length" in body
     assert served.told("/api/state")["plan"] == before
+
+
+def test_choices_of_the_mold_have_their_own_file_and_are_undone_in_turn(served: Served, folder: Path) -> None:
+    job = folder / "sheet-mold.toml"
+    wall = {"do": "set", "at": ["mold", "wall"], "value": "3 in"}
+    waist = {"do": "set", "at": ["spreaders", "waist"], "value": True}
+    near = {"do": "set", "at": ["body", "near"], "value": [500, 400]}
+    state = served.told("/api/change", {"changes": [wall, waist], "file": "mold"})["job"]
+    assert tomllib.loads(job.read_text()) == state["content"]
+    assert state["content"] == {"mold": {"wall": "3 in"}, "spreaders": {"waist": True}}
+    assert state["usual"]["mold"]["wall_mm"] == 75.0
+    plan = served.told("/api/change", {"changes": [near]})["plan"]["content"]
+    after = served.told("/api/undo", {})
+    assert after["plan"]["content"] != plan
+    assert after["job"]["content"] == state["content"]
+    assert served.told("/api/undo", {})["job"]["content"] == {}
+    assert not job.exists()
+    bad = {"do": "set", "at": ["mold", "wall"], "value": "wide"}
+    assert served.ask("/api/change", {"changes": [bad], "file": "mold"})[0] == 422
+    assert served.ask("/api/change", {"changes": [{**wall, "at": ["body", "near"]}], "file": "mold"})[0] == 422
+    assert not job.exists()
+
+
+def test_no_mold_is_drawn_without_an_outline(served: Served) -> None:
+    assert served.told("/api/mold") is None
+    status, _, body = served.ask("/api/draw", {})
+    assert status == 422
+    assert b"There is no outline yet." in body
 
 
 def test_a_wrong_port_and_foreign_results_are_told(served: Served, folder: Path) -> None:
