@@ -92,7 +92,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     # --- symmetry and frame
     "no-centerline": ("look", "No drawn centerline was found; the axis comes from the outline alone.", "Check the overlay's centerline."),
     "axis-from-outline": ("note", "No drawn centerline was found; both halves agree, so the axis comes from the outline itself.", "Nothing to do; the overlay shows the axis."),
-    "axes-disagree": ("look", "The drawn centerline and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees; x = 0 follows {used}.", "Check that the outline chosen is the body and how the halves differ in the report."),
+    "axes-disagree": ("look", "{which} and the outline's own axis differ by {offset_mm} mm and {angle_deg} degrees; x = 0 follows {used}.", "Check that the outline chosen is the body and how the halves differ in the report."),
     "ends-uncertain": ("look", "Tail and neck end could not be told apart with certainty.", "Check the overlay, where a triangle marks the neck and a square the tail. If they are the wrong way round, add neck = [x, y] to [body] in the plan file, any pixel at the neck end."),
     "halves-differ": ("look", "The halves differ by up to {max_mm} mm, more than drawing can explain; they were kept as drawn.", "Choose with body.keep = \"mean\", \"left\", \"right\" or \"as drawn\"."),
     "half-differs": ("look", "The {side} half reaches {size_mm} mm (± {u95_mm} mm) further out, {place}, over {length_mm} mm; that is more than the line's own unsteadiness.", "Look at that stretch on the sheet, decide which half is meant, and set keep under [body]; the page lists what each choice changes."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,7 +37,7 @@ from digitize.report.overlay import write_overlay
 from digitize.report.page import write_report
 from digitize.rule import RuleSearch, find_rules, span_places
 from digitize.settings import PlanSettings, SpanHint, load_plan
-from digitize.shapes import OutlineHints, Picture, Rule, SpanPlaces, TracedOutline
+from digitize.shapes import OutlineHints, Picture, Rule, SheetLine, SpanPlaces, TracedOutline
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
 from digitize.traced import Clock, CopySize, Traced, body_on_sheet, body_to_px, traced_budget
@@ -47,6 +48,9 @@ from digitize.writers.svg import write_svg
 
 if TYPE_CHECKING:
     from digitize.photographed import Photographed
+
+
+CLICK_PX = 1.0  # 1 sigma of a place that a person gives on a line (common practice, no source)
 
 
 def run_outline(
@@ -232,6 +236,8 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
     picture, calibration = scaled.picture, scaled.calibration
     with clock("symmetry"):
         neck = calibration.to_sheet(PxPoints(np.array([scaled.neck_px]))) if scaled.neck_px else None
+        if plan.body.centerline:
+            on_sheet = dataclasses.replace(on_sheet, told_axis=_told_line(scaled, plan.body.centerline))
         body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
     with clock("fair"):
         fair = fair_outline(body)
@@ -244,6 +250,15 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
         (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
     )  # fmt: skip
+
+
+def _told_line(scaled: Scaled, ends_px: Sequence[tuple[float, float]]) -> SheetLine:
+    """Return a line that the person gave by two places of the picture as read."""
+    xy = scaled.calibration.to_sheet(PxPoints(scaled.in_scaled(np.array(ends_px, dtype=np.float64)))).xy
+    sigma_mm = CLICK_PX * max(scaled.calibration.mm_per_px_x, scaled.calibration.mm_per_px_y)
+    turn_sigma = math.sqrt(2.0) * sigma_mm / math.dist(*xy)
+    (x0, y0), (x1, y1) = xy.tolist()
+    return SheetLine((x0, y0), (x1, y1), 1.0, sigma_mm / math.sqrt(2.0), turn_sigma)
 
 
 @dataclass(frozen=True, eq=False)
@@ -326,7 +341,7 @@ def _scaled_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     from digitize.photographed import photographed  # scans need nothing of it
 
     # what is said of the line itself changes nothing of the camera or the sheet
-    line = dict.fromkeys(("ignore", "through", "keep", "hand", "neck"))
+    line = dict.fromkeys(("ignore", "through", "keep", "hand", "neck", "centerline"))
     told = plan.model_copy(update={"unit": "mm", "line": "middle", "body": plan.body.model_copy(update=line)})
     flat = clock.kept(f"photo {picture.file}", (picture, told), lambda: photographed(picture, plan, clock))
     return scaled_flat(flat, plan)

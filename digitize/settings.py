@@ -6,6 +6,7 @@ here on, whatever unit they were written in.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -20,6 +21,8 @@ PLAN_SUFFIX = ".toml"
 
 # How each table is opened in the file.
 TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "body": "[body]"}
+
+LEAST_CENTERLINE_PX = 50.0  # two places nearer to each other do not tell how a line runs
 
 PxPlace = tuple[float, float]
 Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
@@ -63,8 +66,15 @@ class BodyHints(Table):
     hand: Hand = "right"
     near: PxPlace | None = None  # any pixel inside the body
     neck: PxPlace | None = None  # any pixel nearer to the neck end than to the tail
+    centerline: tuple[PxPlace, PxPlace] | None = None  # two pixels on it, best at either end of the body
     ignore: tuple[Polygon, ...] = ()
     through: tuple[PxPlace, ...] = ()
+
+    @model_validator(mode="after")
+    def _two_ends(self) -> BodyHints:
+        if self.centerline and math.dist(*self.centerline) < LEAST_CENTERLINE_PX:
+            raise ValueError("a centerline between two places further apart")
+        return self
 
 
 def _as_names(value: object) -> object:
@@ -125,7 +135,8 @@ class PlanSettings(BaseModel):
 
     def each(self) -> tuple[PlanSettings, ...]:
         """Return the settings of every picture alone; places are pixels of the first one and say nothing of others."""
-        body = self.body.model_copy(update={"near": None, "neck": None, "ignore": (), "through": ()})
+        places = {"near": None, "neck": None, "centerline": None, "ignore": (), "through": ()}
+        body = self.body.model_copy(update=places)
         rules = tuple(rule for rule in self.rules if rule.near is None)
         rest = {"more": (), "spans": (), "rules": rules, "body": body}
         others = (self.model_copy(update={**rest, "image": path}) for path in self.more)

@@ -21,6 +21,7 @@ from calibration.frames import BodyPoints, BoolArray, FloatArray, IntArray, PxPo
 Unit = Literal["mm", "in"]
 Hand = Literal["right", "left"]
 Keep = Literal["auto", "mean", "left", "right", "as drawn"]
+AxisSource = Literal["drawn centerline", "outline", "both", "as told"]
 
 LEVEL_STEP = 7  # every so many pixels are looked at to tell a 1-bit picture
 
@@ -169,6 +170,7 @@ class TracedOutline:
     width_mm: float  # typical ink width of the outline
     doubts: tuple[Doubt, ...] = ()
     evidence: tuple[str, ...] = ()  # plain sentences: why this curve
+    told_axis: SheetLine | None = None  # the centerline that the person gave, from one end to the other
 
     @property
     def traced(self) -> BoolArray:
@@ -218,7 +220,7 @@ class SymmetryAudit:
     neck_angle_deg: float
     gap_y_mm: FloatArray  # (G,) station along the body
     gap_mm: FloatArray  # (G,) signed gap there; left larger = +
-    axis_source: Literal["drawn centerline", "outline", "both"]
+    axis_source: AxisSource
     axis_offset_mm: float  # drawn against outline's own axis, at mid body
     axis_angle_deg: float
     agree: bool  # the halves agree within what a drawing can be off
@@ -281,7 +283,7 @@ class HalvesAudit:
     whole: bool
     map: DifferenceMap | None  # of a whole outline
     ends: tuple[tuple[Literal["left", "right"], EndMeeting, EndMeeting], ...]  # each half: tail, neck
-    axis_source: Literal["drawn centerline", "outline", "both"]
+    axis_source: AxisSource
     axis_offset_mm: float  # drawn against the outline's own, at mid body
     axis_angle_deg: float
     axis_u95_mm: float

@@ -30,7 +30,10 @@ OF_A_PLAN = Changeable(
     {
         "plan": frozenset({"unit", "line"}),
         "body": frozenset(
-            {"length", "lower_bout", "waist", "upper_bout", "keep", "hand", "near", "neck", "ignore", "through"}
+            {
+                "length", "lower_bout", "waist", "upper_bout", "keep", "hand", "near", "neck", "centerline", "ignore",
+                "through",
+            }
         ),
     },
     {

@@ -171,7 +171,7 @@ def _whole(traced: TracedOutline, neck: SheetPoints | None) -> HalvesAudit:
         axis_source=about.chosen.source,
         axis_offset_mm=about.chosen.offset_mm,
         axis_angle_deg=about.chosen.angle_deg,
-        axis_u95_mm=COVERAGE * about.own.offset_u_mm,
+        axis_u95_mm=COVERAGE * (about.chosen.u_mm if traced.told_axis else about.own.offset_u_mm),
         axis_u95_deg=COVERAGE * float(np.degrees(about.own.angle_u_rad)),
         roughness=rough,
         fairer=_fairer(*rough),

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
-from digitize.shapes import SheetLine
+from digitize.shapes import AxisSource, SheetLine
 from digitize.symmetry.axis import Axis, OwnAxis
-
-AxisSource = Literal["drawn centerline", "outline", "both"]
 
 # A centerline runs over at least this share of the body.
 LEAST_SPAN = 0.5
@@ -33,6 +30,11 @@ UNEVEN_DISAGREE_MM, UNEVEN_DISAGREE_DEG = 1.0, 0.5
 TRUSTED_PART = 0.4
 # A drawn line's middle against the drawing as meant, 1 sigma.
 DRAWN_FLOOR_MM = 0.006
+# A line this near to the one that the person gave, all along it, is the one that was pointed at.
+TOLD_NEAR_MM, TOLD_NEAR_DEG = 1.5, 0.3
+USED = {
+    "drawn centerline": "the drawn centerline", "outline": "the outline's own axis", "as told": "what was given",
+}  # fmt: skip
 # The ends of a half outline lie this near a drawn centerline.
 HALF_END_MM, HALF_END_SHARE = 2.0, 0.01
 # 1 sigma of the end of a half outline when no drawn line fixes it.
@@ -154,9 +156,10 @@ def _both(own: OwnAxis, drawn: _Drawn, length: float) -> Chosen:
 def _disagreement(offset_mm: float, angle_deg: float, used: AxisSource) -> Doubt:
     return doubt(
         "axes-disagree",
+        which="The centerline that was given" if used == "as told" else "The drawn centerline",
         offset_mm=f"{abs(offset_mm):.2f}",
         angle_deg=f"{abs(angle_deg):.2f}",
-        used="the drawn centerline" if used == "drawn centerline" else "the outline's own axis",
+        used=USED[used],
     )
 
 
@@ -203,6 +206,52 @@ def choose_axis(own: OwnAxis, xy: FloatArray, lines: Sequence[SheetLine], symmet
     )
 
 
+def told_axis(told: SheetLine, xy: FloatArray, lines: Sequence[SheetLine], own: OwnAxis | None = None) -> Chosen:
+    """Return the axis that the person gave: the drawn line that was pointed at, else the line between the places.
+
+    Args:
+        told: from one end of the centerline to the other, with what a click is good for.
+        xy: (N, 2) outline in sheet mm.
+        lines: straight lines drawn on the sheet.
+        own: the outline's own axis, where it has one; how far the told one is from it is told.
+    """
+    axis = Axis(told.start, line_angle(told))
+    low, high = _reach(axis, xy)
+    middle = (low + high) / 2.0
+
+    def off(one: _Drawn) -> float:
+        return abs(one.offset_mm + middle * float(np.tan(one.turn_rad)))
+
+    seen = [_seen(line, axis, low, high) for line in lines]
+    near = [
+        one
+        for one in seen
+        if one.span >= LEAST_SPAN and off(one) <= TOLD_NEAR_MM and abs(np.degrees(one.turn_rad)) <= TOLD_NEAR_DEG
+    ]
+    chosen = _by_line(min(near, key=off, default=_seen(told, axis, low, high)), xy)
+    known = _line_of_ends(xy) if own is None else own.axis
+    from_own = _seen(SheetLine(*_ends(chosen.axis, xy), 1.0, 0.0, 0.0), known, *_reach(known, xy))
+    offset_mm = from_own.offset_mm + sum(_reach(known, xy)) / 2.0 * float(np.tan(from_own.turn_rad))
+    angle_deg = float(np.degrees(from_own.turn_rad))
+    most_mm, most_deg = (HALF_END_MM, NEAR_DEG) if own is None else (UNEVEN_DISAGREE_MM, UNEVEN_DISAGREE_DEG)
+    off_it = abs(offset_mm) > most_mm or abs(angle_deg) > most_deg
+    doubted = off_it and (own is None or own.symmetric_part >= TRUSTED_PART)
+    doubts = (_disagreement(offset_mm, angle_deg, "as told"),) if doubted else ()
+    return replace(chosen, source="as told", offset_mm=offset_mm, angle_deg=angle_deg, doubts=doubts)
+
+
+def _line_of_ends(xy: FloatArray) -> Axis:
+    """Return the line through both ends of a half outline, at their middle."""
+    middle = (xy[0] + xy[-1]) / 2.0
+    return Axis((float(middle[0]), float(middle[1])), float(np.arctan2(*(xy[-1] - xy[0])[::-1])))
+
+
+def _ends(axis: Axis, xy: FloatArray) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return where an axis enters and leaves a body's reach."""
+    first, last = (np.array(axis.at) + far * axis.along for far in _reach(axis, xy))
+    return (float(first[0]), float(first[1])), (float(last[0]), float(last[1]))
+
+
 def _by_line(drawn: _Drawn, xy: FloatArray) -> Chosen:
     """Return the axis that a drawn line gives, at mid body."""
     axis = Axis(drawn.line.start, line_angle(drawn.line))
@@ -221,8 +270,7 @@ def half_axis(xy: FloatArray, lines: Sequence[SheetLine]) -> Chosen:
     """
     first, last = xy[0], xy[-1]
     length = float(np.hypot(*(last - first)))
-    middle = (first + last) / 2.0
-    ends = Axis((float(middle[0]), float(middle[1])), float(np.arctan2(*(last - first)[::-1])))
+    ends = _line_of_ends(xy)
     reach = max(HALF_END_MM, HALF_END_SHARE * length)
     fit: list[tuple[float, _Drawn]] = []
     for line in lines:

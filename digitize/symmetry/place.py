@@ -13,7 +13,7 @@ from calibration.frames import BodyPoints, BoolArray, FloatArray, SheetPoints, f
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Hand, Keep, SheetLine, SymmetryAudit, TracedOutline
 from digitize.symmetry.axis import Axis, OwnAxis, own_axis
-from digitize.symmetry.centerline import Chosen, choose_axis, half_axis, line_angle
+from digitize.symmetry.centerline import Chosen, choose_axis, half_axis, line_angle, told_axis
 from digitize.symmetry.halves import (
     EndFit,
     Half,
@@ -240,8 +240,11 @@ def about_axis(traced: TracedOutline, neck: SheetPoints | None) -> About:
     """
     loop = Loop(traced.points.xy, traced.sigma_mm, traced.seen, traced.corners).counter_clockwise()
     own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
-    even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
-    chosen = choose_axis(own, loop.xy, traced.lines, even)
+    if traced.told_axis is not None:
+        chosen = told_axis(traced.told_axis, loop.xy, traced.lines, own)
+    else:
+        even = _compare(loop, _frame(own.axis), own.offset_u_mm).agree
+        chosen = choose_axis(own, loop.xy, traced.lines, even)
     axis, doubts = _neck_up(chosen.axis, loop.xy, half=False, lines=traced.lines, neck=neck)
     turned = np.cos(axis.angle_rad - own.axis.angle_rad) > 0
     chosen = chosen if turned else replace(chosen, offset_mm=-chosen.offset_mm)
@@ -318,7 +321,8 @@ def _half_audit(half: Half, chosen: Chosen) -> SymmetryAudit:
 
 def _half_parts(traced: TracedOutline, neck: SheetPoints | None) -> tuple[Half, bool, Chosen, Axis, tuple[Doubt, ...]]:
     """Return the half on the right of its axis, whether it was the left one, and the axis with the doubts about it."""
-    chosen = half_axis(traced.points.xy, traced.lines)
+    xy, told = traced.points.xy, traced.told_axis
+    chosen = half_axis(xy, traced.lines) if told is None else told_axis(told, xy, traced.lines)
     axis, doubts = _neck_up(chosen.axis, traced.points.xy, half=True, lines=traced.lines, neck=neck)
     half, was_left = _as_half(traced, _frame(axis))
     return half, was_left, chosen, axis, doubts

@@ -187,6 +187,50 @@ def test_half_drawing_without_centerline_is_doubted() -> None:
     assert abs(placed_axis(trace, 10.0)[0]) < 3 * trace.axis_u_mm
 
 
+def told(angle_deg: float, x: float = 0.0, slant_deg: float = 0.0) -> SheetLine:
+    ends = turned(np.array([[x, 10.0], [x, 470.0]]) - (x, 240.0), slant_deg, (x, 240.0))
+    (x0, y0), (x1, y1) = turned(ends, angle_deg, SHIFT).tolist()
+    return SheetLine((x0, y0), (x1, y1), 1.0, 0.06, 0.12 / 460.0)
+
+
+@pytest.mark.parametrize("cutaway", [False, True])
+def test_a_told_centerline_between_no_lines_is_the_axis(cutaway: bool) -> None:
+    outline = replace(traced(sheet_body(33.0, 0.03, cutaway=cutaway)), told_axis=told(33.0, 0.25, 0.05))
+    trace = place_body(outline, "as drawn")
+    x, _, turn = placed_axis(trace, 33.0)
+    assert x == pytest.approx(-0.25, abs=0.005)
+    assert abs(turn) == pytest.approx(0.05, abs=0.002)
+    assert trace.audit.axis_source == "as told"
+    assert not trace.doubts
+    assert 0.06 < trace.axis_u_mm < 0.12  # what the clicks are good for
+    if not cutaway:
+        assert abs(trace.audit.axis_offset_mm) == pytest.approx(0.25, abs=0.02)
+
+
+def test_a_told_centerline_beside_a_drawn_one_means_the_drawn_one() -> None:
+    lines = (drawn(33.0, 0.1), drawn(33.0, 4.0))
+    outline = replace(traced(sheet_body(33.0, 0.03, cutaway=True), lines=lines), told_axis=told(33.0, 3.6, 0.02))
+    trace = place_body(outline, "as drawn")
+    assert placed_axis(trace, 33.0)[0] == pytest.approx(-4.0, abs=0.005)
+    assert trace.axis_u_mm < 0.03
+    assert trace.audit.axis_source == "as told"
+
+
+def test_a_told_centerline_off_an_even_body_is_followed_and_doubted() -> None:
+    trace = place_body(replace(traced(sheet_body(33.0, 0.03)), told_axis=told(33.0, 2.0)))
+    assert placed_axis(trace, 33.0)[0] == pytest.approx(-2.0, abs=0.01)
+    assert [one.code for one in trace.doubts if one.code == "axes-disagree"]
+    assert "The centerline that was given" in trace.doubts[0].text
+
+
+def test_a_half_without_a_drawn_line_is_closed_on_the_told_one() -> None:
+    trace = place_body(replace(traced(half_points(1.0, 10.0), half=True), told_axis=told(10.0)))
+    assert not trace.doubts
+    assert abs(placed_axis(trace, 10.0)[0]) < 0.001
+    aside = place_body(replace(traced(half_points(1.0, 10.0), half=True), told_axis=told(10.0, -5.0)))
+    assert [one.code for one in aside.doubts] == ["axes-disagree"]
+
+
 def test_half_that_stops_short_of_the_drawn_line_does_not_trust_it() -> None:
     trace = place_body(traced(half_points(1.0, 0.0)[60:], half=True, lines=(drawn(0.0),)))
     assert [d.code for d in trace.doubts] == ["no-centerline"]

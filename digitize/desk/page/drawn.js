@@ -1,5 +1,6 @@
 // What is drawn over the plan at each question: what the run found, and what the person has said.
 
+import { tenth } from "./hands.js";
 import { doubtsOf, saidAlready } from "./questions.js";
 
 const LOOKS = { "both edges": "both", "one edge": "one", "among other lines": "among", bridged: "bridged" };
@@ -73,6 +74,21 @@ function said(content, tell) {
   return [lines, handles];
 }
 
+// Both ends of the centerline, as said or else as found; dragging one says both.
+function centerEnds(content, shown, tell) {
+  const said = content.body?.centerline;
+  const ends = said ?? shown?.centerline;
+  if (!ends) return [[], []];
+  const tenths = (at) => at.map(tenth);
+  const handles = ends.map((at, i) => ({
+    name: `center ${i}`, at, look: "said", sign: said ? "centerline" : null,
+    label: `End ${i + 1} of the centerline ${place(tenths(at))}; arrow keys move it${said ? ", Delete leaves it to the drawing" : ""}`,
+    move: (to) => tell([{ do: "set", at: ["body", "centerline"], value: ends.map((one, j) => (j === i ? to : tenths(one))) }]),
+    drop: said ? () => tell([{ do: "set", at: ["body", "centerline"], value: null }]) : null,
+  }));
+  return [[{ points: ends, look: "center" }], handles];
+}
+
 // Places that a doubt names: a click on one says what its button says.
 function offers(topic, content, result, tell) {
   return doubtsOf(topic, result).flatMap((doubt, i) => doubt.offers.filter((one) => !saidAlready(one, content)).map((one, j) => ({
@@ -102,8 +118,9 @@ function toSay(topic, state, result, tell) {
     return [[...outline(shown), ...lines], handles];
   }
   if (topic === "halves") {
+    const [lines, ends] = centerEnds(content, shown, tell);
     const worst = shown?.gap ? [{ name: "worst", at: shown.gap.worst, look: "worst", sign: "widest gap", label: "Where the halves are furthest apart" }] : [];
-    return [[...outline(shown), ...center(shown)], worst];
+    return [[...outline(shown), ...lines], [...ends, ...worst]];
   }
   if (topic === "copy") return [[...rules(shown), ...spanLines], []];
   return [[...outline(shown), ...center(shown)], []];

@@ -129,6 +129,8 @@ function halves({ state, result, tell, view }) {
     gap && button("Show the widest gap", () => view.goTo([gap.worst], 12)),
     choice("Keep", [["auto", "what the differences suggest"], ["mean", "the mean of both halves"], ["left", "the left half, mirrored"], ["right", "the right half, mirrored"], ["as drawn", "both as drawn"]],
       content.body?.keep ?? "auto", (value) => tell(set(["body", "keep"], value))),
+    h("p", {}, content.body?.centerline ? "You gave the centerline. " : "To give the centerline yourself, drag its ends over the plan; the loupe shows where. ",
+      content.body?.centerline && button("Leave it to the drawing", () => tell(set(["body", "centerline"], null)))),
     h("p", { class: "small" }, "If tail and neck were taken the wrong way round, say at the second question where the neck end is.")];
 }
 
