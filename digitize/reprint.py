@@ -11,7 +11,7 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.errors import Refusal, UsageError
 from calibration.frames import PxPoints, SheetPoints
-from digitize.assemble import copy_part, effort_part, head_part, refusal_record, scale_part
+from digitize.assemble import cards_part, copy_part, effort_part, head_part, refusal_record, scale_part
 from digitize.cross_check import refuse_unfit_picture, sheet_checks
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_picture
@@ -150,6 +150,7 @@ def _record(
     record = {
         **head_part(plan, clock, verdict, doubts),
         "scale": scale_part(scaled.calibration, scaled.rules, scaled.spans),
+        "cards": cards_part(scaled.cards),
         "copy": copy_part(scaled.calibration, scaled.copy),
         "reprint": {**_print_part(wanted, sheet, layout), "shape_u95_mm": shape_u95_mm(scaled)},
         "files": files,

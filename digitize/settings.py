@@ -19,7 +19,7 @@ from digitize.tables import LengthMm, Table, parsed, validated
 PLAN_SUFFIX = ".toml"
 
 # How each table is opened in the file.
-TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "body": "[body]"}
+TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "card": "[[card]]", "body": "[body]"}
 
 PxPlace = tuple[float, float]
 Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
@@ -50,6 +50,12 @@ class SpanHint(Table):
         if self.from_px == self.to_px:
             raise ValueError("a span between two different places")
         return self
+
+
+class CardHint(Table):
+    """A bank card that lies on the sheet, for a check of the scale."""
+
+    near: PxPlace | None = None  # any pixel on it
 
 
 class BodyHints(Table):
@@ -94,6 +100,7 @@ class _PlanFile(Table):
     plan: _Plan
     rule: tuple[RuleHint, ...] = ()
     span: tuple[SpanHint, ...] = ()
+    card: tuple[CardHint, ...] = ()
     body: BodyHints = BodyHints()
 
 
@@ -112,6 +119,7 @@ class PlanSettings(BaseModel):
     lens: LensFile | None = None
     rules: tuple[RuleHint, ...] = ()
     spans: tuple[SpanHint, ...] = ()
+    cards: tuple[CardHint, ...] = ()
     body: BodyHints = BodyHints()
 
     @property
@@ -127,7 +135,7 @@ class PlanSettings(BaseModel):
         """Return the settings of every picture alone; places are pixels of the first one and say nothing of others."""
         body = self.body.model_copy(update={"near": None, "neck": None, "ignore": (), "through": ()})
         rules = tuple(rule for rule in self.rules if rule.near is None)
-        rest = {"more": (), "spans": (), "rules": rules, "body": body}
+        rest = {"more": (), "spans": (), "cards": (), "rules": rules, "body": body}
         others = (self.model_copy(update={**rest, "image": path}) for path in self.more)
         return (self.model_copy(update={"more": ()}), *others)
 
@@ -161,8 +169,9 @@ def load_plan(path: Path) -> PlanSettings:
     options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
     options |= _lens_options(content.plan, path)
     return PlanSettings(
-        image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, body=content.body, **options
-    )
+        image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, cards=content.card,
+        body=content.body, **options,
+    )  # fmt: skip
 
 
 def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from digitize.report import words
 from digitize.report.arrows import ErrorMap, ErrorPicture, error_picture
 from digitize.report.charts import residual_chart
 from digitize.report.context import ReportContext
-from digitize.report.page import STYLE, data, filled, flat, made, timings
+from digitize.report.page import STYLE, card_sentences, data, filled, flat, made, timings
 from digitize.shapes import Picture, Rule, Unit
 
 TEMPLATE = "print-check.html.j2"
@@ -76,6 +76,7 @@ def view(record: Mapping[str, Any], shown: PrintShown) -> dict[str, Any]:
         "picture": _picture(part, shown),
         "by": part["paper_by"],
         "by_dpi": dpi_sentences(part),
+        "cards": card_sentences(record),
         "shear": shear_sentence(part["shear"]),
         "parts": [(part[axis]["way"], part_rows(part[axis]["parts"])) for axis in ("x", "y")],
         "feeds": feed_views(part["feed"], shown.feeds),
