@@ -82,6 +82,11 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "stated-size-differs": ("look", "The plan states {what} {stated} mm; measured {measured} mm.", "Check the stated size and the rule."),
     # --- the print check
     "bad-tolerance": ("usage", "'{text}' is not a tolerance.", "Write a percentage or a length over the body, such as \"0.1 %\" or \"0.5 mm\"."),
+    "turned-photo": ("usage", "{file} is a photo; only scans tell of a scanner.", "Give two scans of the sheet, or leave --turned out."),
+    "turned-same-way": ("look", "{file} shows the sheet lying the same way round as the first scan, which tells nothing of the scanner.", "Turn the sheet half round on the glass, scan the whole glass again, and give that with --turned."),
+    "turned-other-sheet": ("look", "{file} does not show the same sheet turned half round, or too little of it is alike.", "Scan the same sheet twice, whole, the second time turned half round on the glass, at the same settings."),
+    "turned-cropped": ("look", "The two scans are {first} and {second} pixels, so where the glass begins in each is not known.", "Scan the whole glass both times, without automatic cropping, at the same resolution."),
+    "scanner-uneven": ("look", "The scanner itself shows places of its glass up to {peak} mm off (most near {x}, {y} mm from the upper left corner), whatever sheet lies on it: {what}.", "Keep the body where the rules lie, in the middle of the glass; lay a real rule beside it over its whole length, or use another scanner."),
     "no-stated-size": ("refused", "Nothing on the sheet states a size that went through the copier, so there is nothing to hold the copy against.", "Give one: a drawn rule ([[rule]] role = \"drawn\"), two marked points ([[span]]), or [body] length = \"...\"; or photocopy a real rule beside the plan and scan that copy."),
     "drawn-unit-uncertain": ("refused", "No drawn length could be used. {why}", "{remedy}"),
     "roles-untold": ("look", "Every rule was taken as printed with the plan, because none was said to be a real one; a real rule lying on the sheet would look like this whatever the copier did.", "Say it in the plan file: [[rule]] role = \"drawn\" for what was printed with the plan, \"laid\" for a real rule, each with near = [x, y]."),

@@ -85,13 +85,17 @@ def print_check(
         str | None,
         typer.Option("--tolerance", metavar="T", help='Too far off is: "0.1 %" (default), or "0.5 mm" over the body.'),
     ] = None,
+    turned: Annotated[
+        Path | None,
+        typer.Option("--turned", metavar="SCAN", help="The sheet scanned again, turned half round: is it the scanner?"),
+    ] = None,
     out: OutOption = PRINT_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
     """Is this copy true to size? The factors both ways, what to ask the shop for: print-check.html and record.json."""
-    _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, _print_summary)
+    _run(lambda: _print_check(plan, tolerance, turned, out, replace), out, as_json, verbose, _print_summary)
 
 
 @app.command()
@@ -218,12 +222,12 @@ def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Out
         return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
-def _print_check(plan: Path, tolerance: str | None, out: Path, replace: bool) -> Outcome:
+def _print_check(plan: Path, tolerance: str | None, turned: Path | None, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
         from digitize.print_check import run_print_check
 
-        return run_print_check(plan, out, tolerance=tolerance, replace=replace, progress=progress)
+        return run_print_check(plan, out, tolerance=tolerance, turned=turned, replace=replace, progress=progress)
 
 
 def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Outcome:

@@ -9,13 +9,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from tests.faces.test_command_line import run, told
 from tests.maker.print_press import MadePrint, make_print
 from tests.maker.print_spec import LaidSpec, PrintSpec
 from tests.maker.spec import RuleSpec
+from tests.maker.turned import scanned
 
 DRAWN = (RuleSpec(length_mm=150.0), RuleSpec(along="y", length_mm=200.0))
 LAID = (LaidSpec(RuleSpec(length_mm=300.0), 0.8, 0.01), LaidSpec(RuleSpec(along="y", length_mm=300.0), -0.6, -0.015))
@@ -181,3 +184,31 @@ def test_a_copy_within_a_tolerance_over_the_body_is_sound(copy: MadePrint, tmp_p
     assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
     assert record["print_check"]["tolerance"] == {"percent": None, "mm": 8.0}
     assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
+
+
+def test_a_second_scan_turned_half_round_tells_the_scanners_error_from_the_sheets(
+    copy: MadePrint, tmp_path: Path
+) -> None:
+    sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
+    mm = 25.4 / COPY.dpi
+    middle = np.array(sheet.shape[::-1]) * mm / 2.0
+
+    def larger_below(g: np.ndarray) -> np.ndarray:
+        y = ((g - middle) / middle)[..., 1]
+        return np.stack([0.0 * y, 0.3 * y**2], axis=-1)
+
+    for name, turn_deg in (("first", 0.0), ("second", 180.6)):
+        page = scanned(sheet, mm, larger_below, turn_deg=turn_deg, noise=1.0)
+        Image.fromarray(page).save(tmp_path / f"{name}.png", dpi=(COPY.dpi, COPY.dpi))
+    plan = tmp_path / "first.toml"
+    plan.write_text(copy.plan_path.read_text().replace(copy.path.name, "first.png"))
+    code, record, _ = check(plan, tmp_path / "out", "--turned", str(tmp_path / "second.png"))
+    part = record["print_check"]["scanner"]
+    assert code == 3 and "scanner-uneven" in codes(record)
+    assert part["found"] and part["proven"]
+    assert abs(part["right_percent"]) < max(part["right_u95_percent"], 0.02)
+    assert part["below_percent"] == pytest.approx(100.0 * 0.3 * 4 * 0.8 / middle[1], rel=0.12)
+    long = max(part["rules"], key=lambda one: one["scanner_mm"])  # the ones that stand upright
+    assert long["scanner_mm"] > 0.03 and not long["left_proven"]
+    page = (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
+    assert "Is it the scanner?" in page and "square look the same" in " ".join(page.split())
