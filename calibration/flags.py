@@ -39,6 +39,13 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "sheet-unchecked": ("look", "Only rules laid on the sheet were found: this print is as large as that copy, and copies are often 1-2 % off.", "Give a [[span]] with its length as the plan states it, or scan with a rule of the plan itself in view."),
     "bad-measured": ("usage", "'{text}' does not tell what the check lines measure: {why}.", "Write both lengths with their unit, across the paper first, such as --measured \"99.6 mm x 100.2 mm\"."),
     "check-line-uncertain": ("usage", "{text} may be the 100 mm line or the 4 in line.", "Say which was measured, such as --measured \"{text} of 100 mm x ...\" or \"{text} of 4 in x ...\"."),
+    "printer-by-page": ("note", "By {file} and {by}, the printer prints at {across} across and {along} along the paper; this print is drawn so that it cancels.", "{how}"),
+    "page-photo": ("refused", "{file} is a photo; a printed page is measured in scans.", "Scan the page, or measure its check lines with a steel rule and type both: --measured \"99.6 mm x 100.2 mm\"."),
+    "page-no-scale": ("refused", "{file} states no resolution, and no real rule is told to lie beside the page.", "Lay a steel rule beside the page, scan it again, and give a plan file that names that scan: [[rule]] role = \"laid\", near = [x, y]."),
+    "page-rule-not-found": ("refused", "The real rule that is told to lie beside the page in {file} was not found.", "Point to it with [[rule]] role = \"laid\", near = [x, y], any pixel on it, or leave it out."),
+    "page-without-marks": ("refused", "{file} does not show the check lines of a printed page: two level ones at its foot, two upright ones at its right edge.", "Scan a whole page of a print that 'boutline reprint' made, both edges included, at 150 dots per inch or more, with nothing written over the lines; or measure them and type both: --measured \"99.6 mm x 100.2 mm\"."),
+    "page-other-paper": ("refused", "The page in {file} was laid out {seen} mm wide; pages of this print are {width} mm wide.", "Give the same --paper and the same part of the plan as for the first print, or scan a page of this one."),
+    "check-lines-disagree": ("refused", "The check lines in {file} disagree by {percent} %.", "Scan the page again, flat on the glass."),
     "print-far-off": ("usage", "{measured} {direction} the paper would be a print at {percent} %, which is hardly a printer's error.", "Check the unit and the line: a length in mm is of the 100 mm line, one in inches of the 4 in line. If it is right, set the printer to 100 % without fitting and print again."),
     # --- the picture
     "unreadable": ("refused", "{file} cannot be read as a picture: {why}.", "Scan or export it again as PNG, TIFF, JPEG or PDF."),

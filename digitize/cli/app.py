@@ -31,6 +31,8 @@ PRINT_OUT = Path("boutline-print-check")
 MOLD_OUT = Path("boutline-mold")
 HALVES_OUT = Path("boutline-halves")
 
+SCANS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".pdf", ".toml")  # what --measured takes for a file's name
+
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Overwrite results that are already there.")]
@@ -142,7 +144,9 @@ def reprint(
     ] = None,
     measured: Annotated[
         str | None,
-        typer.Option(help='What a first print\'s check lines measure, across x along: "99.6 mm x 100.2 mm".'),
+        typer.Option(
+            help='A first print\'s check lines, across x along: "99.6 mm x 100.2 mm"; or a scan of a page of it.'
+        ),
     ] = None,
     out: OutOption = DEFAULT_OUT,
     replace: ReplaceOption = False,
@@ -152,7 +156,8 @@ def reprint(
     """Print the whole corrected sheet at true size: reprint.pdf, on one page or on pages to join."""
     from digitize.print_settings import PrintSettings
 
-    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, measured)
+    scan = Path(measured) if measured and Path(measured).suffix.lower() in SCANS else None
+    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, None if scan else measured, scan)
     _run(lambda: _reprint(plan, out, wanted, replace), out, as_json, verbose)
 
 

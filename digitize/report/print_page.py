@@ -192,7 +192,7 @@ def scanner_sentences(scanner: Mapping[str, Any] | None) -> list[str]:
     for key, far, near in (("right", "right", "left"), ("below", "lower", "upper")):
         off, sure = scanner[f"{key}_percent"], scanner[f"{key}_u95_percent"]
         kind = "as large as" if abs(off) <= sure else "larger than" if off > 0 else "smaller than"
-        size = f"{words.number(abs(off), 2)} ± {words.number(sure, 2)} %"
+        size = f"{words.number(abs(off), 3)} ± {words.number(sure, 3)} %"
         found.append(f"Things near the {far} edge come out {kind} near the {near} one ({size}).")
     for rule in scanner["rules"]:
         whose = "proven" if rule["left_proven"] else "not proven"
