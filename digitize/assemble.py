@@ -24,7 +24,7 @@ from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
 from digitize.report import ReportContext, carry_over
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyTrace, FewArcs, Rule, SpanPlaces
+from digitize.shapes import BodyTrace, FewArcs, Picture, Rule, SpanPlaces
 from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
@@ -110,6 +110,28 @@ def print_record(
         "files": files,
         **effort_part(clock),
     }
+    return tidied(record)
+
+
+def pages_record(
+    plan: PlanSettings,
+    clock: Clock,
+    pictures: Sequence[Picture],
+    part: dict[str, Any],
+    doubts: Sequence[Doubt],
+    files: dict[str, str],
+) -> dict[str, Any]:
+    """Return the record of a check of a print's pages; ``sound`` when all are true to size."""
+    look = any(doubt.weight == "look" for doubt in doubts)
+    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget"))
+    record = {
+        **head_part(plan, clock, "look" if look else "sound", doubts),
+        **unknown,
+        "print_pages": part,
+        "files": files,
+        **effort_part(clock),
+    }
+    record["input"]["more"] = [{"file": one.file, "sha256": one.sha256} for one in pictures[1:]]
     return tidied(record)
 
 

@@ -114,11 +114,7 @@ def measured_page(picture: Picture, plan: PlanSettings) -> PageMeasured:
     if picture.captured == "photo":
         raise Refusal("page-photo", file=picture.file)
     laid = laid_controls(picture, plan)
-    by_dpi = None if picture.dpi is None or min(picture.dpi) < LEAST_DPI else picture.dpi
-    if not laid and by_dpi is None:
-        raise Refusal("page-no-scale", file=picture.file)
-    paper = None if by_dpi is None else (MM_PER_INCH / by_dpi[0], MM_PER_INCH / by_dpi[1])
-    rough = paper or _by_laid(laid)
+    paper, rough = paper_scale(picture, laid)
     lines = find_check_lines(picture.grey, rough, LEVEL, UPRIGHT)
     if lines is None:
         raise Refusal("page-without-marks", file=picture.file)
@@ -145,6 +141,23 @@ def laid_controls(picture: Picture, plan: PlanSettings) -> tuple[Control, ...]:
     if not laid:
         raise Refusal("page-rule-not-found", file=picture.file)
     return laid
+
+
+def paper_scale(
+    picture: Picture, laid: Sequence[Control]
+) -> tuple[tuple[float, float] | None, tuple[float, float]]:
+    """Return mm per px, x and y, by the scanner's stated resolution, and by that or, without it, by the laid rules.
+
+    Raises:
+        Refusal: ``page-no-scale``, or the rules disagree.
+    """
+    dpi = picture.dpi
+    if dpi is not None and min(dpi) >= LEAST_DPI:
+        paper = (MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1])
+        return paper, paper
+    if not laid:
+        raise Refusal("page-no-scale", file=picture.file)
+    return None, _by_laid(laid)
 
 
 def _by_laid(laid: Sequence[Control]) -> tuple[float, float]:

@@ -44,6 +44,7 @@ class SpanHint(Table):
     from_px: PxPlace = Field(validation_alias="from")
     to_px: PxPlace = Field(validation_alias="to")
     length_mm: LengthMm = Field(validation_alias="length")
+    image: str | None = Field(default=None, min_length=1)  # of several pictures the one it is in; the first if left out
 
     @model_validator(mode="after")
     def _two_places(self) -> SpanHint:
@@ -135,9 +136,13 @@ class PlanSettings(BaseModel):
         """Return the settings of every picture alone; places are pixels of the first one and say nothing of others."""
         body = self.body.model_copy(update={"near": None, "neck": None, "ignore": (), "through": ()})
         rules = tuple(rule for rule in self.rules if rule.near is None)
-        rest = {"more": (), "spans": (), "cards": (), "rules": rules, "body": body}
-        others = (self.model_copy(update={**rest, "image": path}) for path in self.more)
-        return (self.model_copy(update={"more": ()}), *others)
+        rest = {"more": (), "cards": (), "rules": rules, "body": body}
+        others = (self.model_copy(update={**rest, "image": path, "spans": self._spans(path)}) for path in self.more)
+        first = tuple(span for span in self.spans if span.image is None) + self._spans(self.image)
+        return (self.model_copy(update={"more": (), "spans": first}), *others)
+
+    def _spans(self, image: Path) -> tuple[SpanHint, ...]:
+        return tuple(span for span in self.spans if span.image == image.name)
 
     def one_picture(self) -> PlanSettings:
         """Return the settings where there is one picture.

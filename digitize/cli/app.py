@@ -82,7 +82,10 @@ def outline(
 
 @app.command("print-check")
 def print_check(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A scan of the copy, or a plan file (TOML).")],
+    plan: Annotated[
+        list[Path],
+        typer.Argument(metavar="PLAN...", help="A scan of the copy, or a plan file (TOML); several: a print's pages."),
+    ],
     tolerance: Annotated[
         str | None,
         typer.Option("--tolerance", metavar="T", help='Too far off is: "0.1 %" (default), or "0.5 mm" over the body.'),
@@ -227,7 +230,7 @@ def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Out
         return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
-def _print_check(plan: Path, tolerance: str | None, turned: Path | None, out: Path, replace: bool) -> Outcome:
+def _print_check(plan: list[Path], tolerance: str | None, turned: Path | None, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
         from digitize.print_check import run_print_check
@@ -314,9 +317,24 @@ def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[d
         typer.echo(summary(record, out))
 
 
+ANSWERS = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}
+
+
+def _pages_summary(record: dict[str, Any], out: Path) -> str:
+    part = record["print_pages"]
+    lines = [ANSWERS[part["answer"]]]
+    for page in part["pages"]:
+        ways = [f"{one['percent']:.2f} % (+-{one['u95_percent']:.2g} %) {one['way']}" for one in page["ways"]]
+        told = ", ".join(ways) or "not measured"
+        lines.append(f"  page {page['number']} ({page['file']}): {told}: {ANSWERS[page['answer']]}")
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
+
+
 def _print_summary(record: dict[str, Any], out: Path) -> str:
+    if record.get("print_pages"):
+        return _pages_summary(record, out)
     part = record["print_check"]
-    word = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}[part["answer"]]
+    word = ANSWERS[part["answer"]]
     lines = [word]
     for axis in (part["x"], part["y"]):
         size = f"{axis['percent']:.2f} % (+-{axis['u95_percent']:.2g} %)" if axis["measured"] else "not measured"

@@ -417,3 +417,35 @@ def test_a_scan_that_is_not_there_is_2(tmp_path: Path) -> None:
     done = reprint(tmp_path / "a.png", "--measured", tmp_path / "none.png", "--out", tmp_path / "out")
     assert done.returncode == 2
     assert "does not exist" in done.stderr and "what to do" in done.stderr
+
+
+@needs_poppler
+def test_of_a_tiled_prints_pages_the_one_that_is_off_is_named(
+    tiled: tuple[Path, dict[str, Any]], tmp_path: Path
+) -> None:
+    """Four pages, the third printed 6 % small, each scanned as it came to lie."""
+    pdf, _ = tiled
+    dots = [printed(pdf, number) for number in (2, 3, 4, 5)]
+    pages = [tmp_path / f"page-{number}.png" for number in (1, 2, 3, 4)]
+    for number, (page, path) in enumerate(zip(dots, pages, strict=True), 1):
+        size = 0.94 if number == 3 else 1.0
+        scan_page(page, DPI, (size, size), path, turn_deg=(0.3, 180.5, -0.4, 90.2)[number - 1], seed=number)
+    call = [sys.executable, "-m", "digitize.cli", "print-check", *map(str, pages), "--json"]
+    done = subprocess.run(
+        [*call, "--out", str(tmp_path / "out")], capture_output=True, text=True, check=False, cwd=ROOT, timeout=120
+    )
+    assert done.returncode == 3, done.stderr
+    record = json.loads(done.stdout)
+    answers = [page["answer"] for page in record["print_pages"]["pages"]]
+    assert answers == ["cannot tell", "cannot tell", "not true", "cannot tell"]  # 0.3 % is no proof of 0.1 %
+    assert "page 3 (page-3.png) is 6.0" in done.stderr and "Print page 3 again" in done.stderr
+    third = record["print_pages"]["pages"][2]["ways"]
+    assert [way["way"] for way in third] == ["along its foot", "along its right edge"]
+    assert all(abs(way["percent"] - 94.0) < way["u95_percent"] for way in third)
+    assert all(abs(way["off_others_percent"] + 6.0) < way["off_others_u95_percent"] for way in third)
+    shown = (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
+    assert "One page is off" in shown and str(tmp_path) not in shown
+    good = [*map(str, (pages[0], pages[1], pages[3])), "--tolerance", "0.5 %", "--out", str(tmp_path / "ok")]
+    done = subprocess.run([*call[:4], *good], capture_output=True, text=True, check=False, cwd=ROOT, timeout=120)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("true to size")
