@@ -78,8 +78,8 @@ class PageChecked:
 
     @property
     def named(self) -> str:
-        """Return ``page 3 (page-3.png)``."""
-        return f"page {self.number} ({self.picture.file})"
+        """Return ``Page 3 (page-3.png)``."""
+        return f"Page {self.number} ({self.picture.file})"
 
 
 @dataclass(frozen=True)
@@ -234,7 +234,7 @@ def _doubts(pages: Sequence[PageChecked], tolerance: Tolerance) -> tuple[Doubt, 
         told = f"{PERCENT * (tolerance.share or 0.0):g} %"
         found.append(doubt(
             "pages-cannot-tell", count=len(open_pages), tolerance=told, u95=f"{PERCENT * worst:.2g}",
-            alike=_alike_words(pages),
+            alike=_alike_words(open_pages),
         ))  # fmt: skip
     return tuple(found)
 

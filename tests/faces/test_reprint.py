@@ -438,7 +438,7 @@ def test_of_a_tiled_prints_pages_the_one_that_is_off_is_named(
     record = json.loads(done.stdout)
     answers = [page["answer"] for page in record["print_pages"]["pages"]]
     assert answers == ["cannot tell", "cannot tell", "not true", "cannot tell"]  # 0.3 % is no proof of 0.1 %
-    assert "page 3 (page-3.png) is 6.0" in done.stderr and "Print page 3 again" in done.stderr
+    assert "Page 3 (page-3.png) is 6.0" in done.stderr and "Print page 3 again" in done.stderr
     third = record["print_pages"]["pages"][2]["ways"]
     assert [way["way"] for way in third] == ["along its foot", "along its right edge"]
     assert all(abs(way["percent"] - 94.0) < way["u95_percent"] for way in third)
