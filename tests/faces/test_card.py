@@ -35,13 +35,15 @@ def scan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def outline(scan: Path, name: str, unit: str, *, card: str = "") -> tuple[int, dict[str, Any]]:
-    """Run the outline with rules told to be drawn in a unit."""
+def checked(
+    scan: Path, command: str, name: str, unit: str, *more: str, card: str = ""
+) -> tuple[int, dict[str, Any]]:
+    """Run a command with rules told to be drawn in a unit."""
     places = json.loads(scan.with_suffix(".json").read_text())
     rules = "".join(f'[[rule]]\nunit = "{unit}"\nnear = [{x:.0f}, {y:.0f}]\n' for x, y in places)
     plan = scan.with_name(f"{name}.toml")
     plan.write_text(f'[plan]\nimage = "{scan.name}"\n{rules}{card}')
-    done = run("outline", plan, "--out", scan.parent / name, "--json")
+    done = run(command, plan, "--out", scan.parent / name, "--json", *more)
     return done.returncode, json.loads(done.stdout)
 
 
@@ -50,7 +52,7 @@ def codes(record: dict[str, Any]) -> set[str]:
 
 
 def test_a_card_says_how_large_the_copy_is_and_is_no_doubt(scan: Path) -> None:
-    code, record = outline(scan, "right", "mm")
+    code, record = checked(scan, "reprint", "right", "mm", "--region", "800", "800", "400", "400")
     assert code in (0, 3)
     assert not any(one.startswith("card") for one in codes(record))
     (card,) = record["cards"]
@@ -58,18 +60,18 @@ def test_a_card_says_how_large_the_copy_is_and_is_no_doubt(scan: Path) -> None:
     for side in card["sides"]:  # nearly along the picture's x and y; the card is smaller in mm of an enlarged plan
         true = {"long side": 1 / 1.013, "short side": 1 / 0.992}[side["name"]]
         assert abs(side["measured_mm"] / side["nominal_mm"] / true - 1.0) <= side["u95_percent"] / 100.0 + 0.001
-    page = (scan.parent / "right" / "report.html").read_text(encoding="utf-8")
-    assert "A bank card lies there" in page
 
 
 def test_rules_told_in_the_wrong_unit_are_contradicted_by_the_card(scan: Path) -> None:
     """The file states no resolution, so nothing else says that these are not tenths of an inch."""
-    code, record = outline(scan, "wrong", "in", card="[[card]]\n")
+    code, record = checked(scan, "outline", "wrong", "in", card="[[card]]\n")
     assert code == 3
     assert "card-disagrees-plan" in codes(record)
     remedy = next(one["remedy"] for one in record["reasons"] if one["code"] == "card-disagrees-plan")
     assert "unit" in remedy
     assert record["cards"][0]["sides"][0]["measured_mm"] == pytest.approx(85.6 * 2.54, rel=0.02)
+    page = (scan.parent / "wrong" / "report.html").read_text(encoding="utf-8")
+    assert "A bank card lies there" in page and "contradicts the scale" in page
 
 
 def test_a_card_alone_is_no_scale(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from digitize.scanner_check import check_scanner
 from digitize.settings import load_plan
 from digitize.traced import Clock
 from tests.faces.test_command_line import run, told
+from tests.maker.card_scan import lay_card
 from tests.maker.print_press import MadePrint, make_print
 from tests.maker.print_spec import LaidSpec, PrintSpec
 from tests.maker.spec import RuleSpec
@@ -208,9 +209,10 @@ def test_the_second_scan_is_in_the_record_and_on_the_page_with_what_it_cannot_te
 
 
 def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: MadePrint, tmp_path: Path) -> None:
-    """A scanner that draws larger towards the lower edge, and rules that are even."""
+    """A scanner that draws larger towards the lower edge, and rules that are even; a bank card in the middle."""
     sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
     middle = np.array(sheet.shape[::-1]) * MM / 2.0
+    sheet = lay_card(sheet, tuple(middle / MM), (1.0 / MM, 1.0 / MM), 20.0)
 
     def larger_below(g: np.ndarray) -> np.ndarray:
         y = ((g - middle) / middle)[..., 1]
@@ -222,7 +224,11 @@ def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: 
     plan = tmp_path / "first.toml"
     plan.write_text(copy.plan_path.read_text().replace(copy.path.name, "first.png"))
     clock = Clock()
-    told = check_scanner(gather(load_plan(plan), clock), tmp_path / "second.png", clock)
+    evidence = gather(load_plan(plan), clock)
+    (card,) = evidence.cards  # held against the real rules, which are true to 0.03 mm
+    assert card.agrees and card.against == "paper"
+    assert all(abs(side.off) < 0.003 for side in card.sides)
+    told = check_scanner(evidence, tmp_path / "second.png", clock)
     part = told.part()
     assert [one.code for one in told.doubts] == ["scanner-uneven"] and "lower edge" in told.doubts[0].text
     assert abs(part["right_percent"]) < max(part["right_u95_percent"], 0.02)
