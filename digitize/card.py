@@ -21,7 +21,7 @@ from calibration.standards import CARD_CORNER_MM, CARD_ID1_MM
 Grey = npt.NDArray[np.uint8]
 Map = Callable[[FloatArray], FloatArray]
 
-COARSE_PX = 1400  # longer side of the picture that cards are looked for in
+COARSE_PX = 1000  # longer side of the picture that cards are looked for in
 LEVEL_STEP = 10  # grey levels: at some level the card is one piece, apart from everything else
 CLOSE_MM = 1.6  # what is written on a card is no wider
 OPEN_MM = 6.0  # what touches a card is no wider, and a disc of this width gets into its corners
