@@ -18,8 +18,9 @@ from calibration.print_check import Held, PrintVerdict, Tolerance, judge, settin
 from calibration.print_factors import Estimate, PrintFactors
 from calibration.solve import Calibration
 from calibration.units import parse_length
-from digitize.assemble import pages_record, print_record, refusal_record
+from digitize.assemble import print_record, refusal_record
 from digitize.outbox import Outbox, sha256_of
+from digitize.pages_check import run_pages, told_plan
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_flat, solved, trace_scaled
 from digitize.print_evidence import (
     Compared,
@@ -31,11 +32,9 @@ from digitize.print_evidence import (
     paper_calibration,
     stated_controls,
 )
-from digitize.print_pages import check_pages
-from digitize.report.pages_page import write_pages_page
 from digitize.report.print_page import PrintShown, write_print_page
 from digitize.scanner_check import ScannerChecked, check_scanner
-from digitize.settings import PLAN_SUFFIX, PlanSettings, load_plan
+from digitize.settings import PlanSettings
 from digitize.traced import Clock, Traced, body_to_px
 from digitize.writers.record import write_record
 
@@ -111,56 +110,15 @@ def run_print_check(
         UsageError: the call, the plan file or the out folder is wrong.
     """
     within = parse_tolerance(tolerance)
-    plan = _told(plan_path)
+    plan = told_plan(plan_path)
     if turned is not None:
         plan.one_picture()
     if plan.more:
-        return _run_pages(plan, out, within, replace=replace, progress=progress)
+        return run_pages(plan, out, PRINT_FILES, within, replace=replace, progress=progress)
     clock = Clock(progress)
     with Outbox(out, PRINT_FILES, replace=replace) as outbox:
         try:
             record = _written(checked(plan, within, clock, turned), plan, clock, outbox.draft)
-        except Refusal as refusal:
-            record = refusal_record(plan, clock, refusal)
-        else:
-            outbox.deliver()
-    return Outcome(EXIT_CODES[record["verdict"]], record)
-
-
-def _told(paths: Path | Sequence[Path]) -> PlanSettings:
-    """Return the settings of a plan file, a picture, or several pictures.
-
-    Raises:
-        UsageError: one does not exist, or is a plan file among several.
-    """
-    every = [paths] if isinstance(paths, Path) else list(paths)
-    plans = [load_plan(path) for path in every]
-    if len(every) == 1:
-        return plans[0]
-    if any(path.suffix.lower() == PLAN_SUFFIX for path in every):
-        raise UsageError("one-plan-file")
-    return plans[0].model_copy(update={"more": tuple(plan.image for plan in plans[1:])})
-
-
-def _run_pages(
-    plan: PlanSettings, out: Path, tolerance: Tolerance, *, replace: bool, progress: Progress | None
-) -> Outcome:
-    """Hold the pages of a tiled print against true size, each by what is known of it.
-
-    Raises:
-        UsageError: ``pages-tolerance``, or the out folder is wrong.
-    """
-    if tolerance.share is None:
-        raise UsageError("pages-tolerance")
-    clock = Clock(progress)
-    with Outbox(out, PRINT_FILES, replace=replace) as outbox:
-        try:
-            found = check_pages(plan, tolerance, clock)
-            pictures = [page.picture for page in found.pages]
-            record = pages_record(plan, clock, pictures, found.part(), found.doubts, {})
-            write_pages_page(record, outbox.draft / PRINT_FILES[0])
-            record = pages_record(plan, clock, pictures, found.part(), found.doubts, sha256_of(outbox.draft))
-            write_record(record, outbox.draft / PRINT_FILES[1])
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
