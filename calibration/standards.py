@@ -20,6 +20,11 @@ JIS_TAPE_MM: dict[int, tuple[float, float]] = {1: (0.2, 0.1), 2: (0.25, 0.15)}
 JIS_TAPE_HOOK_MM = 0.2  # more when zero is the tape's end
 MM_PER_M = 1000.0
 CARD_ID1_MM = (85.60, 53.98)  # ISO/IEC 7810 ID-1, nominal
+CARD_CORNER_MM = 3.18  # ISO/IEC 7813, nominal
+CARD_THICK_MM = 0.76  # ISO/IEC 7810, nominal
+# 1 sigma of how high its face is above that: thickness limits 0.68 to 0.84 mm, and a card may be bowed so that it takes
+# up 1.5 mm in all (ISO/IEC 7810, warpage; from memory, not seen in the standard)
+CARD_LIFT_U_MM = 0.25
 # limits of an unused card, from memory of ISO/IEC 7810 clause 5, not seen in the standard
 CARD_ID1_LIMITS_MM = ((85.47, 85.72), (53.92, 54.03))
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.adjust_model import COMMON, LEFT_OUT
 from calibration.budget import COVERAGE_95, PIXEL_BIAS, length_u95
+from calibration.card import CardCheck
 from calibration.chessboard import MeasuredLens
 from calibration.errors import Refusal
 from calibration.flags import Doubt
@@ -23,7 +24,7 @@ from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
 from digitize.report.context import ReportContext, carry_over
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyTrace, FewArcs, Rule, SpanPlaces
+from digitize.shapes import BodyTrace, FewArcs, Picture, Rule, SpanPlaces
 from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
@@ -60,6 +61,7 @@ def made_record(traced: Traced, clock: Clock, files: dict[str, str]) -> dict[str
     record = {
         **head_part(traced.plan, clock, "look" if look else "sound", traced.doubts),
         "scale": scale_part(traced.calibration, _used_first(traced), traced.spans),
+        "cards": cards_part(traced.cards),
         "copy": copy_part(traced.calibration, traced.copy),
         "body": _body(traced),
         "outline": _outline(traced),
@@ -96,6 +98,7 @@ def print_record(
             "rules": [_rule(rule) for rule in evidence.rules],
             "spans": [_span(span) for span in evidence.spans],
         },
+        "cards": cards_part(evidence.cards),
         "copy": {
             "x_percent": both[0]["percent"],
             "y_percent": both[1]["percent"],
@@ -107,6 +110,28 @@ def print_record(
         "files": files,
         **effort_part(clock),
     }
+    return tidied(record)
+
+
+def pages_record(
+    plan: PlanSettings,
+    clock: Clock,
+    pictures: Sequence[Picture],
+    part: dict[str, Any],
+    doubts: Sequence[Doubt],
+    files: dict[str, str],
+) -> dict[str, Any]:
+    """Return the record of a check of a print's pages; ``sound`` when all are true to size."""
+    look = any(doubt.weight == "look" for doubt in doubts)
+    unknown = dict.fromkeys(("scale", "copy", "body", "outline", "symmetry", "budget"))
+    record = {
+        **head_part(plan, clock, "look" if look else "sound", doubts),
+        **unknown,
+        "print_pages": part,
+        "files": files,
+        **effort_part(clock),
+    }
+    record["input"]["more"] = [{"file": one.file, "sha256": one.sha256} for one in pictures[1:]]
     return tidied(record)
 
 
@@ -149,6 +174,27 @@ def scale_part(calibration: Calibration, rules: Sequence[Rule], spans: Sequence[
         "rules": [_rule(rule) for rule in rules],
         "spans": [_span(span) for span in spans],
     }
+
+
+def cards_part(cards: Sequence[CardCheck]) -> list[dict[str, Any]]:
+    """Return the record's part on the bank cards that the scale was held against."""
+    return [
+        {
+            "against": card.against,
+            "agrees": card.agrees,
+            "sides": [
+                {
+                    "name": side.name,
+                    "nominal_mm": side.nominal_mm,
+                    "measured_mm": side.measured_mm,
+                    "off_percent": 100.0 * side.off,
+                    "u95_percent": 100.0 * side.u95,
+                }
+                for side in card.sides
+            ],
+        }
+        for card in cards
+    ]
 
 
 def _span(span: SpanPlaces) -> dict[str, Any]:

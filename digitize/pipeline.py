@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from calibration.budget import Term
+from calibration.card import CardCheck
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt
@@ -19,6 +20,7 @@ from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit, solve
 from digitize.assemble import lens_record, lens_refusal_record, made_record, refusal_record, report_context
+from digitize.card_check import Scale, check_cards
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.drawing import draw_outline
@@ -36,7 +38,7 @@ from digitize.read import read_picture
 from digitize.report.overlay import write_overlay
 from digitize.report.page import write_report
 from digitize.rule import RuleSearch, find_rules, span_places
-from digitize.settings import PlanSettings, SpanHint, load_plan
+from digitize.settings import CardHint, PlanSettings, SpanHint, load_plan
 from digitize.shapes import OutlineHints, Picture, Rule, SheetLine, SpanPlaces, TracedOutline
 from digitize.sources import copy_source, plan_controls
 from digitize.symmetry import place_body
@@ -249,6 +251,7 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
         (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
+        cards=scaled.cards,
     )  # fmt: skip
 
 
@@ -278,6 +281,7 @@ class Scaled:
     photo: PhotoCalibration | None = None
     u_across: Callable[[SheetPoints], FloatArray] | None = None  # (N,) place by place what ``more_terms`` tell at large
     by_noise: Calibration | None = None  # for the budget: without what ``more_terms`` hold of the scale
+    cards: tuple[CardCheck, ...] = ()
 
 
 def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
@@ -286,7 +290,39 @@ def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled
     Raises:
         Refusal: nothing fixes the scale, or what does contradicts itself.
     """
-    return _scaled_photo(picture, plan, clock) if picture.captured == "photo" else _scaled_scan(picture, plan, clock)
+    try:
+        take = _scaled_photo if picture.captured == "photo" else _scaled_scan
+        scaled = take(picture, plan, clock)
+    except Refusal as refusal:
+        if plan.cards and refusal.doubt.code in NO_RULE:
+            raise Refusal("card-alone") from refusal
+        raise
+    with clock("card"):
+        return _carded(scaled, picture, plan)
+
+
+NO_RULE = ("no-rule", "photo-no-rule")
+
+
+def _carded(scaled: Scaled, picture: Picture, plan: PlanSettings) -> Scaled:
+    """Return a scaled picture with what a bank card on it says of the scale; a photo's is measured in the photo."""
+    if scaled.photo is not None:
+        cards = check_cards(picture.grey, Scale.of_photo(scaled.photo), plan.cards)
+        rings = [scaled.in_scaled(np.array(ring)) for ring in cards.ignored]
+    else:
+        hints = [hint if hint.near is None else _moved(hint, scaled.in_scaled) for hint in plan.cards]
+        cards = check_cards(scaled.picture.grey, Scale.of_scan(scaled.calibration, scaled.rules), hints)
+        rings = [np.array(ring) for ring in cards.ignored]
+    ignore = (*scaled.hints.ignore, *(tuple((float(x), float(y)) for x, y in ring) for ring in rings))
+    return dataclasses.replace(
+        scaled, hints=dataclasses.replace(scaled.hints, ignore=ignore), cards=tuple(one.check for one in cards.found),
+        doubts=(*scaled.doubts, *cards.doubts),
+    )  # fmt: skip
+
+
+def _moved(hint: CardHint, in_scaled: Callable[[FloatArray], FloatArray]) -> CardHint:
+    x, y = in_scaled(np.array([hint.near]))[0]
+    return hint.model_copy(update={"near": (float(x), float(y))})
 
 
 def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:

@@ -20,6 +20,7 @@ from calibration.solve import Calibration
 from calibration.units import parse_length
 from digitize.assemble import print_record, refusal_record
 from digitize.outbox import Outbox, sha256_of
+from digitize.pages_check import run_pages, told_plan
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_flat, solved, trace_scaled
 from digitize.print_evidence import (
     Compared,
@@ -32,7 +33,8 @@ from digitize.print_evidence import (
     stated_controls,
 )
 from digitize.report.print_page import PrintShown, write_print_page
-from digitize.settings import PlanSettings, load_plan
+from digitize.scanner_check import ScannerChecked, check_scanner
+from digitize.settings import PlanSettings
 from digitize.traced import Clock, Traced, body_to_px
 from digitize.writers.record import write_record
 
@@ -67,6 +69,7 @@ class Checked:
     single: tuple[float, float] | None  # the best one setting, percent, and the mm that it leaves
     ways: tuple[str, str]  # x and y in a builder's words
     doubts: tuple[Doubt, ...]
+    scanner: ScannerChecked | None  # by a second scan
 
 
 def parse_tolerance(text: str | None) -> Tolerance:
@@ -91,19 +94,31 @@ def parse_tolerance(text: str | None) -> Tolerance:
 
 
 def run_print_check(
-    plan_path: Path, out: Path, *, tolerance: str | None = None, replace: bool = False, progress: Progress | None = None
+    plan_path: Path | Sequence[Path],
+    out: Path,
+    *,
+    tolerance: str | None = None,
+    turned: Path | None = None,
+    replace: bool = False,
+    progress: Progress | None = None,
 ) -> Outcome:
     """Take a scan or photo of a copy to its verdict; write the page and the record, or nothing.
+
+    ``turned`` is a second scan of the sheet, turned half round. Several pictures are the pages of a tiled print.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
     """
     within = parse_tolerance(tolerance)
-    plan = load_plan(plan_path).one_picture()
+    plan = told_plan(plan_path)
+    if turned is not None:
+        plan.one_picture()
+    if plan.more:
+        return run_pages(plan, out, PRINT_FILES, within, replace=replace, progress=progress)
     clock = Clock(progress)
     with Outbox(out, PRINT_FILES, replace=replace) as outbox:
         try:
-            record = _written(checked(plan, within, clock), plan, clock, outbox.draft)
+            record = _written(checked(plan, within, clock, turned), plan, clock, outbox.draft)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
@@ -111,13 +126,14 @@ def run_print_check(
     return Outcome(EXIT_CODES[record["verdict"]], record)
 
 
-def checked(plan: PlanSettings, tolerance: Tolerance, clock: Clock) -> Checked:
+def checked(plan: PlanSettings, tolerance: Tolerance, clock: Clock, turned: Path | None = None) -> Checked:
     """Return what is known of a copy.
 
     Raises:
         Refusal: nothing states a size, nothing tells the copy's own, or what they tell cannot be.
     """
     evidence = gather(plan, clock)
+    scanner = None if turned is None else check_scanner(evidence, turned, clock)
     if evidence.drawn:
         with clock("compare"):
             compared = compare(evidence, evidence.drawn)
@@ -133,8 +149,9 @@ def checked(plan: PlanSettings, tolerance: Tolerance, clock: Clock) -> Checked:
         single = single_setting((compared.factors.x.value, compared.factors.y.value), (sizes[0], sizes[1]))
     ways = _ways(traced, compared.evidence.picture.captured)
     told = _verdict_doubts(compared, verdict, tolerance, ways)
+    told += scanner.doubts if scanner else ()
     return Checked(
-        compared, traced, tolerance, verdict, effects, sizes, single, ways, (*told, *compared.doubts, *doubts)
+        compared, traced, tolerance, verdict, effects, sizes, single, ways, (*told, *compared.doubts, *doubts), scanner
     )
 
 
@@ -345,6 +362,7 @@ def _part(check: Checked) -> dict[str, Any]:
              "peak_mm": test.peak_mm, "proven": test.proven}
             for test in check.compared.feeds
         ],
+        "scanner": None if check.scanner is None else check.scanner.part(),
     }  # fmt: skip
 
 

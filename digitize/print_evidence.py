@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from calibration.card import CardCheck
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.feed import FeedTest, feed_test
@@ -22,6 +23,7 @@ from calibration.print_check import implausible
 from calibration.print_factors import SCANNER_LIMIT_REL, SCANNER_SQUARE_U, PrintFactors, print_factors
 from calibration.solve import Calibration, FailedFit, solve
 from calibration.units import MM_PER_INCH
+from digitize.card_check import Cards, Scale, check_cards
 from digitize.cross_check import refuse_unfit_picture
 from digitize.read import read_picture
 from digitize.rule import find_rules, span_places
@@ -55,6 +57,7 @@ class Evidence:
     doubts: tuple[Doubt, ...]
     told: bool  # the plan file says of some rule what it is
     flat: Photographed | None = None  # of a photo: how it was laid flat; the picture is the flat one
+    cards: tuple[CardCheck, ...] = ()
 
     @property
     def paper_mm_per_px(self) -> tuple[float, float] | None:
@@ -114,7 +117,14 @@ def gather(plan: PlanSettings, clock: Clock) -> Evidence:
     found = Evidence(picture, search.rules, spans, tuple(drawn), laid, search.doubts, bool(plan.rules))
     if not laid and found.paper_mm_per_px is None:
         raise Refusal("no-paper-scale", file=picture.file)
-    return found
+    with clock("card"):
+        return _carded(found, check_cards(picture.grey, Scale.of_paper(paper_calibration(found)), plan.cards))
+
+
+def _carded(evidence: Evidence, cards: Cards) -> Evidence:
+    """Return the evidence with what bank cards say of the paper's own scale."""
+    checks = tuple(one.check for one in cards.found)
+    return replace(evidence, cards=checks, doubts=(*evidence.doubts, *cards.doubts))
 
 
 def _gather_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Evidence:
@@ -125,9 +135,11 @@ def _gather_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Evidenc
     laid = one_each([rule for rule in flat.rules if rule.role == "laid"])
     if not laid:
         raise Refusal("no-paper-scale", file=picture.file)
-    return Evidence(
+    found = Evidence(
         flat.sheet.picture, flat.rules, flat.spans, flat.drawn, laid, (*flat.doubts, *flat.rests), True, flat
     )
+    with clock("card"):
+        return _carded(found, check_cards(picture.grey, Scale.of_photo(flat.photo), plan.cards))
 
 
 def one_each(rules: Sequence[Rule]) -> tuple[Control, ...]:

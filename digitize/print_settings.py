@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
 from calibration.errors import UsageError
 from calibration.units import MM_PER_INCH, parse_length
@@ -30,6 +31,7 @@ class PrintSettings:
     tiff: bool = False
     region_px: tuple[float, float, float, float] | None = None  # x, y of the upper left corner, width, height
     measured: str | None = None  # the check lines of a first print, across and along the paper
+    page: Path | None = None  # in place of that, a scan of a page of it, or a plan file that names one
 
     def check(self) -> None:
         """Check what can be checked without the plan.
@@ -41,7 +43,7 @@ class PrintSettings:
 
     @property
     def scale(self) -> tuple[float, float]:
-        """Mm of the page for each mm printed, along the paper's short and its long side.
+        """Mm of the page for each mm printed, along the paper's short and its long side; a page apart.
 
         Raises:
             UsageError: as ``printed_at``.

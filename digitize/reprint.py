@@ -11,8 +11,9 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.errors import Refusal, UsageError
 from calibration.frames import PxPoints, SheetPoints
-from digitize.assemble import copy_part, effort_part, head_part, refusal_record, scale_part
+from digitize.assemble import cards_part, copy_part, effort_part, head_part, refusal_record, scale_part
 from digitize.cross_check import refuse_unfit_picture, sheet_checks
+from digitize.first_print import Printer, printer_of
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_picture
 from digitize.print_settings import PrintSettings
@@ -42,11 +43,13 @@ def run_reprint(
     """
     plan = load_plan(plan_path).one_picture()
     known_paper(wanted.paper, plan.unit, plan.image.name)
-    scale = wanted.scale
+    wanted.check()
+    if wanted.page is not None and not wanted.page.is_file():
+        raise UsageError("no-such-file", file=wanted.page)
     clock = Clock(progress)
     with Outbox(out, file_names(wanted), replace=replace) as outbox:
         try:
-            record = _reprinted(plan, wanted, scale, outbox.draft, clock)
+            record = _reprinted(plan, wanted, outbox.draft, clock)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
@@ -60,9 +63,7 @@ def file_names(wanted: PrintSettings) -> tuple[str, ...]:
     return (f"{stem}.pdf", *([f"{stem}.tif"] if wanted.tiff else []), f"{stem}.json")
 
 
-def _reprinted(
-    plan: PlanSettings, wanted: PrintSettings, scale: tuple[float, float], draft: Path, clock: Clock
-) -> dict[str, Any]:
+def _reprinted(plan: PlanSettings, wanted: PrintSettings, draft: Path, clock: Clock) -> dict[str, Any]:
     """Write every file into the draft folder and return the record.
 
     Raises:
@@ -80,6 +81,12 @@ def _reprinted(
         sheet = true_sheet(
             scaled.picture, scaled.calibration.matrix, region, mirrored=wanted.mirrored, one_bit=wanted.one_bit
         )
+    printer = None
+    if wanted.page is not None:
+        first = lay_out_sheet(sheet, wanted.paper, plan.unit, plan.image.name)
+        printer = printer_of(wanted.page, first.size, clock)
+    scale = wanted.scale if printer is None else printer.scale
+    with clock("lay out"):
         layout = lay_out_sheet(sheet, wanted.paper, plan.unit, plan.image.name, scale)
     pdf, *tiff, json = (draft / name for name in file_names(wanted))
     title = f"{plan.image.stem} - MIRRORED" if wanted.mirrored else plan.image.stem
@@ -87,7 +94,7 @@ def _reprinted(
         write_sheet_pdf(sheet, layout, pdf, title, _notes(sheet, scaled))
         for path in tiff:
             write_sheet_tiff(sheet, path, title, _notes(sheet, scaled), scale)
-    record = _record(plan, wanted, scaled, sheet, layout, clock, sha256_of(draft))
+    record = _record(plan, wanted, scaled, sheet, layout, clock, sha256_of(draft), printer)
     write_record(record, json)
     return record
 
@@ -143,19 +150,37 @@ def _record(
     layout: Layout,
     clock: Clock,
     files: dict[str, str],
+    printer: Printer | None,
 ) -> dict[str, Any]:
     checks = sheet_checks(plan, scaled.picture, scaled.calibration, scaled.rules)
     doubts = (*scaled.doubts, *scaled.calibration.doubts, *checks)
+    doubts = (*doubts, printer.doubt) if printer else doubts
     verdict = "look" if any(doubt.weight == "look" for doubt in doubts) else "sound"
     record = {
         **head_part(plan, clock, verdict, doubts),
         "scale": scale_part(scaled.calibration, scaled.rules, scaled.spans),
+        "cards": cards_part(scaled.cards),
         "copy": copy_part(scaled.calibration, scaled.copy),
-        "reprint": {**_print_part(wanted, sheet, layout), "shape_u95_mm": shape_u95_mm(scaled)},
+        "reprint": {
+            **_print_part(wanted, sheet, layout),
+            "shape_u95_mm": shape_u95_mm(scaled),
+            "printer": None if printer is None else _printer_part(printer),
+        },
         "files": files,
         **effort_part(clock),
     }
     return tidied(record)
+
+
+def _printer_part(printer: Printer) -> dict[str, Any]:
+    return {
+        "file": printer.file,
+        "by": printer.by,
+        "across_percent": 100.0 * printer.across.value,
+        "across_u95_percent": 100.0 * printer.across.u95,
+        "along_percent": 100.0 * printer.along.value,
+        "along_u95_percent": 100.0 * printer.along.u95,
+    }
 
 
 def _print_part(wanted: PrintSettings, sheet: TrueSheet, layout: Layout) -> dict[str, Any]:

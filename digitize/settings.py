@@ -20,7 +20,7 @@ from digitize.tables import LengthMm, Table, parsed, validated
 PLAN_SUFFIX = ".toml"
 
 # How each table is opened in the file.
-TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "body": "[body]"}
+TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "card": "[[card]]", "body": "[body]"}
 
 LEAST_CENTERLINE_PX = 50.0  # two places nearer to each other do not tell how a line runs
 
@@ -47,12 +47,19 @@ class SpanHint(Table):
     from_px: PxPlace = Field(validation_alias="from")
     to_px: PxPlace = Field(validation_alias="to")
     length_mm: LengthMm = Field(validation_alias="length")
+    image: str | None = Field(default=None, min_length=1)  # of several pictures the one it is in; the first if left out
 
     @model_validator(mode="after")
     def _two_places(self) -> SpanHint:
         if self.from_px == self.to_px:
             raise ValueError("a span between two different places")
         return self
+
+
+class CardHint(Table):
+    """A bank card that lies on the sheet, for a check of the scale."""
+
+    near: PxPlace | None = None  # any pixel on it
 
 
 class BodyHints(Table):
@@ -104,6 +111,7 @@ class _PlanFile(Table):
     plan: _Plan
     rule: tuple[RuleHint, ...] = ()
     span: tuple[SpanHint, ...] = ()
+    card: tuple[CardHint, ...] = ()
     body: BodyHints = BodyHints()
 
 
@@ -122,6 +130,7 @@ class PlanSettings(BaseModel):
     lens: LensFile | None = None
     rules: tuple[RuleHint, ...] = ()
     spans: tuple[SpanHint, ...] = ()
+    cards: tuple[CardHint, ...] = ()
     body: BodyHints = BodyHints()
 
     @property
@@ -138,9 +147,13 @@ class PlanSettings(BaseModel):
         places = {"near": None, "neck": None, "centerline": None, "ignore": (), "through": ()}
         body = self.body.model_copy(update=places)
         rules = tuple(rule for rule in self.rules if rule.near is None)
-        rest = {"more": (), "spans": (), "rules": rules, "body": body}
-        others = (self.model_copy(update={**rest, "image": path}) for path in self.more)
-        return (self.model_copy(update={"more": ()}), *others)
+        rest = {"more": (), "cards": (), "rules": rules, "body": body}
+        others = (self.model_copy(update={**rest, "image": path, "spans": self._spans(path)}) for path in self.more)
+        first = tuple(span for span in self.spans if span.image is None) + self._spans(self.image)
+        return (self.model_copy(update={"more": (), "spans": first}), *others)
+
+    def _spans(self, image: Path) -> tuple[SpanHint, ...]:
+        return tuple(span for span in self.spans if span.image == image.name)
 
     def one_picture(self) -> PlanSettings:
         """Return the settings where there is one picture.
@@ -172,8 +185,9 @@ def load_plan(path: Path) -> PlanSettings:
     options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
     options |= _lens_options(content.plan, path)
     return PlanSettings(
-        image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, body=content.body, **options
-    )
+        image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, cards=content.card,
+        body=content.body, **options,
+    )  # fmt: skip
 
 
 def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.budget import Budget, Term, outline_budget
+from calibration.card import CardCheck
 from calibration.flags import Doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.photo import PhotoCalibration
@@ -46,6 +47,7 @@ class Traced:
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
     few: FewArcs | None = None  # the outline in as few arcs as can be
+    cards: tuple[CardCheck, ...] = ()
     others: tuple[Picture, ...] = ()  # as read: further photos that the outline is the mean of
 
 

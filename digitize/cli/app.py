@@ -32,6 +32,8 @@ PRINT_OUT = Path("boutline-print-check")
 MOLD_OUT = Path("boutline-mold")
 HALVES_OUT = Path("boutline-halves")
 
+SCANS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".pdf", ".toml")  # what --measured takes for a file's name
+
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
 ReplaceOption = Annotated[bool, typer.Option("--replace", help="Overwrite results that are already there.")]
@@ -85,10 +87,17 @@ def outline(
 
 @app.command("print-check")
 def print_check(
-    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="A scan of the copy, or a plan file (TOML).")],
+    plan: Annotated[
+        list[Path],
+        typer.Argument(metavar="PLAN...", help="A scan of the copy, or a plan file (TOML); several: a print's pages."),
+    ],
     tolerance: Annotated[
         str | None,
         typer.Option("--tolerance", metavar="T", help='Too far off is: "0.1 %" (default), or "0.5 mm" over the body.'),
+    ] = None,
+    turned: Annotated[
+        Path | None,
+        typer.Option("--turned", metavar="SCAN", help="The sheet scanned again, turned half round: is it the scanner?"),
     ] = None,
     out: OutOption = PRINT_OUT,
     replace: ReplaceOption = False,
@@ -99,7 +108,7 @@ def print_check(
 
     The factors both ways and what to ask the shop for: print-check.html and record.json.
     """
-    _run(lambda: _print_check(plan, tolerance, out, replace), out, as_json, verbose, print_check_summary)
+    _run(lambda: _print_check(plan, tolerance, turned, out, replace), out, as_json, verbose, print_check_summary)
 
 
 @app.command()
@@ -152,7 +161,9 @@ def reprint(
     ] = None,
     measured: Annotated[
         str | None,
-        typer.Option(help='What a first print\'s check lines measure, across x along: "99.6 mm x 100.2 mm".'),
+        typer.Option(
+            help='A first print\'s check lines, across x along: "99.6 mm x 100.2 mm"; or a scan of a page of it.'
+        ),
     ] = None,
     out: OutOption = DEFAULT_OUT,
     replace: ReplaceOption = False,
@@ -165,7 +176,8 @@ def reprint(
     """
     from digitize.print_settings import PrintSettings
 
-    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, measured)
+    scan = Path(measured) if measured and Path(measured).suffix.lower() in SCANS else None
+    wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, None if scan else measured, scan)
     _run(lambda: _reprint(plan, out, wanted, replace), out, as_json, verbose)
 
 
@@ -241,12 +253,12 @@ def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Out
         return run_reprint(plan, out, wanted, replace=replace, progress=progress)
 
 
-def _print_check(plan: Path, tolerance: str | None, out: Path, replace: bool) -> Outcome:
+def _print_check(plan: list[Path], tolerance: str | None, turned: Path | None, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
         from digitize.print_check import run_print_check
 
-        return run_print_check(plan, out, tolerance=tolerance, replace=replace, progress=progress)
+        return run_print_check(plan, out, tolerance=tolerance, turned=turned, replace=replace, progress=progress)
 
 
 def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Outcome:

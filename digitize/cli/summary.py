@@ -8,12 +8,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+ANSWERS = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}
+
 
 def print_check_summary(record: dict[str, Any], out: Path) -> str:
     """Return the answer, the factors and what to ask the shop for."""
+    if record.get("print_pages"):
+        return _pages_summary(record, out)
     part = record["print_check"]
-    word = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}[part["answer"]]
-    lines = [word]
+    lines = [ANSWERS[part["answer"]]]
     for axis in (part["x"], part["y"]):
         size = f"{axis['percent']:.2f} % (+-{axis['u95_percent']:.2g} %)" if axis["measured"] else "not measured"
         asks = f"; ask for {axis['ask_percent']:.2f} %" if part["answer"] == "not true" and axis["measured"] else ""
@@ -101,3 +104,13 @@ def _printed(record: dict[str, Any]) -> str:
     more = f" and {part['shape_u95_mm']:.2f} mm" if part["shape_u95_mm"] else ""
     true = f"lengths true within {u95:.2g} %{more} (95 %)"
     return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; {true}{drawn}"
+
+
+def _pages_summary(record: dict[str, Any], out: Path) -> str:
+    part = record["print_pages"]
+    lines = [ANSWERS[part["answer"]]]
+    for page in part["pages"]:
+        ways = [f"{one['percent']:.2f} % (+-{one['u95_percent']:.2g} %) {one['way']}" for one in page["ways"]]
+        told = ", ".join(ways) or "not measured"
+        lines.append(f"  page {page['number']} ({page['file']}): {told}: {ANSWERS[page['answer']]}")
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])

@@ -91,6 +91,7 @@ def view(record: Mapping[str, Any], context: ReportContext) -> dict[str, Any]:
         "mirrored": context.audit is not None and not context.audit.measured,
         "scale": scale_sentence(record),
         "lens": lens_sentence(record),
+        "cards": card_sentences(record),
         "rules": rule_views(record, context),
         "laid_only": _laid_only(record),
         "spans": spans(record, context.unit),
@@ -160,6 +161,25 @@ def lens_sentence(record: Mapping[str, Any]) -> str:
         f"The lens was adjusted together with the rules and lines: focal length {focal} ± {sure} pixels, "
         f"bending k1 {bend} (± is 1 sigma). Known of it beforehand: {lens['known_by']}."
     )
+
+
+def card_sentences(record: Mapping[str, Any]) -> list[str]:
+    """Return what every bank card on the sheet says of the scale."""
+    return [_card_sentence(card) for card in words.dig(record, "cards") or []]
+
+
+def _card_sentence(card: Mapping[str, Any]) -> str:
+    sides = words.joined([
+        f"{words.number(one['measured_mm'], 2)} mm by this scale where {words.number(one['nominal_mm'], 2)} mm is "
+        f"right ({words.number(one['off_percent'], 2)} ± {words.number(one['u95_percent'], 2)} %)"
+        for one in card["sides"]
+    ])  # fmt: skip
+    told = f"A bank card lies there (ISO/IEC 7810 ID-1): its sides measure {sides}. "
+    if not card["agrees"]:
+        return told + "That contradicts the scale; see the doubts."
+    if card["against"] == "plan":
+        return told + "The scale is the plan's own, so what the copier did is in that; a copy may be so."
+    return told + "It agrees with the scale. It is a check only: nothing was measured by it."
 
 
 def _laid_only(record: Mapping[str, Any]) -> bool:

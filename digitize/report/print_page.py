@@ -18,7 +18,7 @@ from digitize.report import words
 from digitize.report.arrows import ErrorMap, ErrorPicture, error_picture
 from digitize.report.charts import residual_chart
 from digitize.report.context import ReportContext
-from digitize.report.page import made
+from digitize.report.page import card_sentences, made
 from digitize.report.template import STYLE, data, filled, flat, timings
 from digitize.shapes import Picture, Rule, Unit
 
@@ -77,8 +77,10 @@ def view(record: Mapping[str, Any], shown: PrintShown) -> dict[str, Any]:
         "picture": _picture(part, shown),
         "by": part["paper_by"],
         "by_dpi": dpi_sentences(part),
+        "cards": card_sentences(record),
         "shear": shear_sentence(part["shear"]),
         "parts": [(part[axis]["way"], part_rows(part[axis]["parts"])) for axis in ("x", "y")],
+        "scanner": scanner_sentences(part.get("scanner")),
         "feeds": feed_views(part["feed"], shown.feeds),
         "reasons": words.reasons(record),
         "made": made(record, ReportContext(picture=shown.picture)),
@@ -177,6 +179,30 @@ def shear_sentence(shear: Mapping[str, Any]) -> str:
         return f"Its corners are square as far as can be told: {words.number(deg, 2)}° (± {words.number(u95, 2)}°)."
     way = "closed" if shear["deg"] > 0 else "opened"
     return f"The corner between right and up {way} by {words.number(deg, 2)}° (± {words.number(u95, 2)}°)."
+
+
+def scanner_sentences(scanner: Mapping[str, Any] | None) -> list[str]:
+    """Return what a second scan tells of the scanner itself; empty without one, or where it told nothing."""
+    if not scanner or not scanner["found"]:
+        return []
+    peak, u95 = words.number(scanner["peak_mm"], 2, "mm"), words.plus_minus(scanner["u95_mm"])
+    if scanner["proven"]:
+        found = [f"It shows places of its glass up to {peak} off ({u95}), whatever sheet lies on it."]
+    else:
+        found = [f"No error of its own is proven: what shows is {peak} at most ({u95})."]
+    for key, far, near in (("right", "right", "left"), ("below", "lower", "upper")):
+        off, sure = scanner[f"{key}_percent"], scanner[f"{key}_u95_percent"]
+        kind = "as large as" if abs(off) <= sure else "larger than" if off > 0 else "smaller than"
+        size = f"{words.number(abs(off), 3)} ± {words.number(sure, 3)} %"
+        found.append(f"Things near the {far} edge come out {kind} near the {near} one ({size}).")
+    for rule in scanner["rules"]:
+        whose = "proven" if rule["left_proven"] else "not proven"
+        found.append(
+            f"The {rule['rule']} looks uneven by {words.number(rule['seen_mm'], 2, 'mm')}. The scanner makes "
+            f"{words.number(rule['scanner_mm'], 2, 'mm')} there; without that {words.number(rule['left_mm'], 2, 'mm')} "
+            f"are left ({whose}), the sheet's or what this cannot tell."
+        )
+    return found
 
 
 def part_rows(parts: list[Mapping[str, Any]]) -> list[tuple[str, str]]:

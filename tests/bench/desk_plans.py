@@ -40,6 +40,7 @@ ON_THE_LINE_MM = 0.5  # an offered place this near to the drawn line is on it
 NEAR_ENOUGH = 6.0  # screen pixels to one of the plan's where a place is clicked
 RUN_S = 600.0
 SAYS = {"through": "The line runs through here", "near": "This is inside the body", "neck": "The neck end is here"}
+KEYS = {words: key for key, words in SAYS.items()}
 
 
 @dataclass
@@ -130,7 +131,10 @@ class Finish:
             until(lambda: self.press(then))
         until(lambda: self.served.told("/api/state")["plan"]["version"] != before)
         until(lambda: self.page.execute_script("return desk.state.plan.version") != before)
-        self.actions.append(f"{words}: {place} {then}".strip())
+        content = self.served.told("/api/state")["plan"]["content"]
+        body = content.get("body", {})
+        written = content["rule"][-1]["near"] if then else body.get(KEYS[words])
+        self.actions.append(f"{words}: {written} {then}".strip())
 
     def press(self, words: str) -> bool:
         """Press the button that says so."""

@@ -18,7 +18,7 @@ from digitize.writers.record import check_record
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "fixtures" / "demo"
-STAGES = ["read", "rule", "solve", "ink", "contour", "symmetry", "fair", "budget", "write", "report"]
+STAGES = ["read", "rule", "solve", "card", "ink", "contour", "symmetry", "fair", "budget", "write", "report"]
 
 
 @pytest.fixture(scope="module")

@@ -18,9 +18,10 @@ from tests.maker.photo_spec import LaidSpec, PhotoSpec
 
 PLAN = LevelSpec(name="wren", seed=3, family="small", turn=1, rules=(), specks=60, smudges=2)
 RULES = (LaidSpec("steel 300", (40.0, 6.0), 1.0, glare=0.5), LaidSpec("steel 150", (26.0, 60.0), 91.0))
+CARD = LaidSpec("card", (332.0, 48.0), 8.0)
 PHOTO = PhotoSpec(
     name="wren", seed=1, plan=PLAN, pad_mm=(40.0, 40.0, 8.0, 8.0), tilt_deg=14.0, lens=(-0.08, 0.01, 0.0, 0.0),
-    shadow=0.3, laid=RULES, long_px=3000,
+    shadow=0.3, laid=(*RULES, CARD), long_px=3000,
 )  # fmt: skip
 
 
@@ -39,6 +40,9 @@ def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto
     assert found.p95_mm <= record["outline"]["u95_mm"]  # the claim holds
     assert found.max_mm < 0.6  # a quarter of the pixels of a usual phone: 0.2 mm each
     assert any("camera" in part["term"] for part in record["budget"])
+    (card,) = record["cards"]  # nobody told of it; the made one is exactly nominal
+    assert card["agrees"] and card["against"] == "paper"
+    assert all(abs(side["off_percent"]) <= side["u95_percent"] < 1.0 for side in card["sides"])
 
 
 def test_a_part_of_a_photo_is_reprinted_flat_and_its_size_doubted(photo: MadePhoto, tmp_path: Path) -> None:

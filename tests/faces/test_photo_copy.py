@@ -84,11 +84,10 @@ def test_two_photos_of_the_sheet_give_one_outline(photo: MadePhoto, tmp_path: Pa
     assert found.max_mm < 0.3
 
 
-def test_several_pictures_are_for_the_outline_alone(tmp_path: Path) -> None:
+def test_several_pictures_are_not_for_a_reprint(tmp_path: Path) -> None:
     plan = tmp_path / "both.toml"
     plan.write_text('[plan]\nimage = ["a.jpg", "b.jpg"]\n')
     for name in ("a.jpg", "b.jpg"):
         (tmp_path / name).write_bytes(b"")
-    for command in ("print-check", "reprint"):
-        done = run(command, plan, "--out", tmp_path / "out")
-        assert done.returncode == 2 and "takes one" in done.stderr
+    done = run("reprint", plan, "--out", tmp_path / "out")
+    assert done.returncode == 2 and "takes one" in done.stderr

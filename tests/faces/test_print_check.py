@@ -9,13 +9,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
+from digitize.print_evidence import gather
+from digitize.scanner_check import check_scanner
+from digitize.settings import load_plan
+from digitize.traced import Clock
 from tests.faces.test_command_line import run, told
+from tests.maker.card_scan import lay_card
 from tests.maker.print_press import MadePrint, make_print
 from tests.maker.print_spec import LaidSpec, PrintSpec
 from tests.maker.spec import RuleSpec
+from tests.maker.turned import scanned
 
 DRAWN = (RuleSpec(length_mm=150.0), RuleSpec(along="y", length_mm=200.0))
 LAID = (LaidSpec(RuleSpec(length_mm=300.0), 0.8, 0.01), LaidSpec(RuleSpec(along="y", length_mm=300.0), -0.6, -0.015))
@@ -23,6 +31,7 @@ COPY = PrintSpec(
     name="copy", seed=5, family="small", dpi=150.0, rules=DRAWN, laid=LAID, copier_x=1.013, copier_y=0.992,
     skew_deg=0.6, specks=60, smudges=2, scanner_x=1.001, scanner_y=0.9995,
 )  # fmt: skip
+MM = 25.4 / COPY.dpi
 HELD_MM = 0.3  # of a body size: what the copy does to it, as told to a tenth
 
 
@@ -55,8 +64,12 @@ def beside(made: MadePrint, name: str, text: str) -> Path:
 
 @pytest.fixture(scope="module")
 def answer(copy: MadePrint, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, dict[str, Any], str]:
-    out = tmp_path_factory.mktemp("answer") / "out"
-    code, record, done = check(copy.plan_path, out)
+    """The check with a second scan, turned half round, of a scanner without an error that shows."""
+    folder = tmp_path_factory.mktemp("answer")
+    out, turned = folder / "out", folder / "turned.png"
+    sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
+    Image.fromarray(scanned(sheet, MM, turn_deg=180.6, noise=1.0)).save(turned, dpi=(COPY.dpi, COPY.dpi))
+    code, record, done = check(copy.plan_path, out, "--turned", str(turned))
     return out, code, record, done.stderr
 
 
@@ -181,3 +194,47 @@ def test_a_copy_within_a_tolerance_over_the_body_is_sound(copy: MadePrint, tmp_p
     assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
     assert record["print_check"]["tolerance"] == {"percent": None, "mm": 8.0}
     assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
+
+
+def test_the_second_scan_is_in_the_record_and_on_the_page_with_what_it_cannot_tell(
+    answer: tuple[Path, int, dict[str, Any], str]
+) -> None:
+    out, _, record, _ = answer
+    part = record["print_check"]["scanner"]
+    assert part["found"] and not part["proven"] and part["file"] == "turned.png"
+    assert part["peak_mm"] < 0.03
+    assert "scanner-uneven" not in codes(record)
+    page = " ".join((out / "print-check.html").read_text(encoding="utf-8").split())
+    assert "Is it the scanner?" in page and "a scanner that is not square look the same" in page
+
+
+def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: MadePrint, tmp_path: Path) -> None:
+    """A scanner that draws larger towards the lower edge, and rules that are even; a bank card in the middle."""
+    sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
+    middle = np.array(sheet.shape[::-1]) * MM / 2.0
+    sheet = lay_card(sheet, tuple(middle / MM), (1.0 / MM, 1.0 / MM), 20.0)
+
+    def larger_below(g: np.ndarray) -> np.ndarray:
+        y = ((g - middle) / middle)[..., 1]
+        return np.stack([0.0 * y, 0.3 * y**2], axis=-1)
+
+    for name, turn_deg in (("first", 0.0), ("second", 180.6)):
+        page = scanned(sheet, MM, larger_below, turn_deg=turn_deg, noise=1.0)
+        Image.fromarray(page).save(tmp_path / f"{name}.png", dpi=(COPY.dpi, COPY.dpi))
+    plan = tmp_path / "first.toml"
+    plan.write_text(copy.plan_path.read_text().replace(copy.path.name, "first.png"))
+    clock = Clock()
+    evidence = gather(load_plan(plan), clock)
+    (card,) = evidence.cards  # held against the real rules, which are true to 0.03 mm
+    assert card.agrees and card.against == "paper"
+    assert all(abs(side.off) < 0.003 for side in card.sides)
+    told = check_scanner(evidence, tmp_path / "second.png", clock)
+    part = told.part()
+    assert [one.code for one in told.doubts] == ["scanner-uneven"] and "lower edge" in told.doubts[0].text
+    assert abs(part["right_percent"]) < max(part["right_u95_percent"], 0.02)
+    # the slope of 0.3 (y / Y)^2 at 0.8 of the way to both ends of what the sheet shows, a little less than the glass
+    assert part["below_percent"] == pytest.approx(100.0 * 0.3 * 4 * 0.8 / middle[1], rel=0.12)
+    long = max(part["rules"], key=lambda one: one["scanner_mm"])  # one of those that stand upright
+    assert long["seen_mm"] > 0.03 and long["scanner_mm"] > 0.03
+    assert not any(one["left_proven"] for one in part["rules"])
+    assert max(one["left_mm"] for one in part["rules"]) < 0.03
