@@ -29,6 +29,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "unknown-key": ("usage", "{file}: unknown key '{key}' in [{table}]{hint}.", "Correct or remove that line."),
     "bad-value": ("usage", "{file}: '{key}' is {got}, but {need} is needed.", "Correct that line."),
     "bad-length": ("usage", "'{text}' is not a length.", "Write a number with its unit, such as 505 mm, 19.875 in or 19 7/8 in."),
+    "bad-option": ("usage", "{option} is '{got}', but {need} is needed.", "Correct the call."),
     "bad-toml": ("usage", "{file} is not a readable plan file: {why}.", "Mend the line named; the file is TOML."),
     "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
     "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
@@ -174,6 +175,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "part-thickness": ("look", "How thick the part is was not told: its face is nearer to the camera than the rules are, by anything up to a layer's thickness, and each millimetre makes it seem larger by one part in {stand}.", "Give --thickness, the height of the part's face above the rules' (0 mm where the rules lie on blocks as thick as the part)."),
     "part-parallax": ("note", "The part's face is {thickness} mm nearer to the camera than the rules; {percent} % was taken off its size. Where its wall shows below the edge, that edge is less certain, and counted so.", "Nothing to do. To be surer, scan the part, or photograph it from further away and from straight above its middle."),
     "parts-differ": ("look", "The two parts differ by {size_mm} mm (± {u95_mm} mm) over {length_mm} mm, {place}: {name} stands further out.", "Sand the one that stands proud of the outline there; clamp both together and sand across where neither does."),
+    "parts-unlike": ("refused", "{name} is no counterpart: it is not cut on the same side of the same half outline.", "Give two templates, two mold layers or two solid halves of one outline, each with rules in view."),
     # --- the files written
     "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
     "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution, or with more and longer rules; of rules laid on the sheet, tell the class and the thickness."),

@@ -50,10 +50,23 @@ class PartFit:
     off_mm: FloatArray  # (N,) signed distance from the curve, + along its normal
     weight: FloatArray  # (N,) 0 where a place was left out
     scatter_mm: float  # robust, of one place
+    middle_mm: FloatArray  # (2,) of the places, sheet mm: what is turned and strained about
 
     def to_body(self, points: FloatArray) -> FloatArray:
         """Return (N, 2) sheet mm in the body frame."""
         return np.asarray(points @ self.matrix[:, :2].T + self.matrix[:, 2])
+
+    def u_x_mm(self, body: FloatArray) -> FloatArray:
+        """Return (N,) 1 sigma of x at places (N, 2) of the body frame, by the fit's own freedom and the scale."""
+        linear = self.matrix[:, :2]
+        moved = body - (linear @ self.middle_mm + self.matrix[:, 2])
+        away = np.linalg.solve(linear, moved.T).T
+        first = linear[0]  # a strain moves a place as the turned strain of where it lies
+        rows = np.column_stack([
+            -moved[:, 1], np.ones(len(body)), np.zeros(len(body)), first[0] * away[:, 0], first[1] * away[:, 1],
+            (first[0] * away[:, 1] + first[1] * away[:, 0]) / 2.0,
+        ])  # fmt: skip
+        return np.asarray(np.sqrt(np.einsum("nk,kl,nl->n", rows, self.covariance, rows)))
 
     @property
     def u_mm(self) -> FloatArray:
@@ -124,6 +137,7 @@ class _Fitter:
         return PartFit(
             frozen_floats(np.column_stack([matrix, shift])), mirrored, frozen_floats(answer[3:]),
             frozen_floats(np.linalg.inv(normal)), frozen_floats(rows), frozen_floats(off), frozen_floats(weight), scatter,
+            frozen_floats(self.middle),
         )  # fmt: skip
 
     @staticmethod

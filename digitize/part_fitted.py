@@ -15,12 +15,11 @@ from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
 from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
 from calibration.solve import Calibration
-from digitize.arcs import mirrored, sampled
+from digitize.arcs import distances, mirrored, sampled
 from digitize.cross_check import refuse_unfit_picture
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
 from digitize.part_edge import STRAIGHT_REACH_MM, follow, nearest_on, rough_places
-from digitize.parts.layers import alike
 from digitize.parts.regions import right_run
 from digitize.pipeline import Scaled, scaled_flat, scaled_picture
 from digitize.read import read_picture
@@ -48,7 +47,7 @@ USUAL_DPI = 300.0
 # The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
 BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
 MOST_SEEN, LEAST_SEEN = 0.65, 0.4
-CONTRAST_SHARE = 0.3  # of the outline's own edge: what counts as straight edge
+ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
 # A part's thickness is told to about this, 1 sigma; not told, it is anything a template or a layer is made of.
 THICKNESS_U_MM, UNTOLD_U_MM = 0.15, 6.0
@@ -99,9 +98,9 @@ class FittedPart:
         return longest_unseen_mm(self.curve.along_mm, self.edge.seen | self.curve.sharp)
 
     @property
-    def longest_half_mm(self) -> float:
-        """Length of the half outline."""
-        return float(self.curve.along_mm[-1])
+    def outward(self) -> float:
+        """+1 where proud material stands out of the body's outline, -1 where it reaches into it."""
+        return 1.0 if self.material == "inside" else -1.0
 
 
 def half_curve(path: ArcPath, half: Half) -> HalfCurve:
@@ -208,7 +207,7 @@ def fitted_part(
     Raises:
         Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``fit-side`` or ``fit-no-straight-edge``.
     """
-    same = alike(path)
+    same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
     tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
     found = []
     for one in tried:
@@ -320,7 +319,7 @@ class _Laid:
         normal = np.tile([-1.0, 0.0], (len(y), 1))
         line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
         usual = float(np.median(np.abs(self.edge.rise[self.used])))
-        edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, CONTRAST_SHARE * usual)
+        edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, usual)
         return _StraightSeen(y, edge, float(low), float(high))
 
     def _side(self, seen: _StraightSeen) -> Side:
@@ -343,7 +342,8 @@ class _Laid:
 
     @staticmethod
     def _line(seen: _StraightSeen, side: Side, fit: PartFit) -> tuple[StraightFit | None, FloatArray]:
-        points = fit.to_body(seen.edge.points_mm[seen.chosen(side)])
+        on_sheet = seen.edge.points_mm[seen.chosen(side)]
+        points = fit.to_body(on_sheet)
         return straight_fit(points, ALIKE), points
 
 

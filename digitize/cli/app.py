@@ -21,6 +21,7 @@ from digitize import __version__
 from digitize.cli.guard import stdout_to_stderr
 
 if TYPE_CHECKING:
+    from digitize.fit_settings import FitWanted
     from digitize.pipeline import Outcome
     from digitize.print_settings import PrintSettings
 
@@ -30,6 +31,7 @@ DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")
 MOLD_OUT = Path("boutline-mold")
 HALVES_OUT = Path("boutline-halves")
+FIT_OUT = Path("boutline-fit")
 
 PlanArgument = Annotated[Path, typer.Argument(metavar="PLAN", help="A picture of the plan, or a plan file (TOML).")]
 OutOption = Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder for the results.")]
@@ -168,6 +170,40 @@ def mold(
 
 
 @app.command()
+def fit(
+    part: Annotated[Path, typer.Argument(metavar="PART", help="A picture of the cut part with rules, or a plan file.")],
+    outline_file: Annotated[
+        Path, typer.Argument(metavar="OUTLINE", help="The outline.dxf or record.json it is cut for, or their folder.")
+    ],
+    tolerance: Annotated[
+        str | None, typer.Option("--tolerance", metavar="LENGTH", help="How far off its shape may be: 0.25 mm.")
+    ] = None,
+    hold: Annotated[str, typer.Option(help="free, or edge: hold the straight edge on the centerline.")] = "free",
+    half: Annotated[str, typer.Option(help="Which half it is cut for: left, right or auto.")] = "auto",
+    material: Annotated[
+        str, typer.Option(help="Where its material is: inside the outline, outside (template, mold layer), or auto.")
+    ] = "auto",
+    thickness: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="Of a photo: how far the part's face is above the rules' graduations."),
+    ] = None,
+    against: Annotated[
+        Path | None, typer.Option("--against", metavar="PART_B", help="Hold a second part against the first.")
+    ] = None,
+    paper: Annotated[str, typer.Option(help="Of fit.pdf: A4, A3, Letter, Tabloid ...")] = "A4",
+    out: OutOption = FIT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Is the cut part true? Where it is proud or hollow, by how much: fit.html, fit.pdf (true size), record.json."""
+    from digitize.fit_settings import FitWanted
+
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper)
+    _run(lambda: _fit(part, outline_file, out, wanted, replace), out, as_json, verbose, _fit_summary)
+
+
+@app.command()
 def desk(
     plan: PlanArgument,
     out: Annotated[
@@ -232,6 +268,15 @@ def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Out
         from digitize.mold import run_mold
 
         return run_mold(outline_file, job, out, replace=replace, progress=progress)
+
+
+def _fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: bool) -> Outcome:
+    wanted.check()  # a wrong call is told before anything heavy is loaded
+    with _progress() as progress:
+        progress("start")
+        from digitize.fit import run_fit
+
+        return run_fit(part, outline_file, out, wanted, replace=replace, progress=progress)
 
 
 def _halves(plan: Path, out: Path, replace: bool) -> Outcome:
@@ -333,6 +378,20 @@ def _halves_summary(record: dict[str, Any], out: Path) -> str:
         lines.append("  no difference beyond the line's own unsteadiness")
     choices = [one for one in part["keeps"] if one["keep"] != "as drawn"]
     lines += [f"  keep {one['keep']}: changes up to {one['max_mm']:.2f} mm" for one in choices]
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
+
+
+def _fit_summary(record: dict[str, Any], out: Path) -> str:
+    part = record["fit"]
+    word = {"fits": "it fits", "sand": "sand it", "hollow": "too far gone", "look": "look before you trust it"}
+    lines = [f"{word[part['answer']]}: the {part['half']} half" + (", lying face down" if part["face_down"] else "")]
+    lines += [
+        f"  {abs(one['size_mm']):.2f} mm (+-{one['u95_mm']:.2f}) {'proud' if one['size_mm'] > 0 else 'hollow'} over "
+        f"{one['to_mm'] - one['from_mm']:.0f} mm, {one['y_mm']:.0f} mm from the tail"
+        + ("" if one["beyond"] else " (within the tolerance)")
+        for one in part["runs"]
+    ]
+    lines.append(f"  shape known to {part['u95_mm']:.2f} mm, the size of the whole to {part['size_u95_mm']:.2f} mm (95 %)")
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 

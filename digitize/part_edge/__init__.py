@@ -16,6 +16,7 @@ from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profile
 REACH_MM = 6.0
 # The straight edge is looked for this near to the centerline.
 STRAIGHT_REACH_MM = 3.0
+CLEAR_SHARE = 0.3  # of the usual slope: what still counts as edge
 
 
 def follow(
@@ -24,7 +25,7 @@ def follow(
     curve: HalfCurve,
     sheet_to_body: FloatArray,
     reach_mm: float = REACH_MM,
-    least: float = 0.0,
+    usual: float = 0.0,
 ) -> EdgePlaces:
     """Return where a part's edge runs along a curve.
 
@@ -34,12 +35,12 @@ def follow(
         curve: in the body frame.
         sheet_to_body: (2, 3) affine, good to a millimetre.
         reach_mm: to both sides of the curve.
-        least: slope, grey values a pixel, below which nothing is taken for an edge.
+        usual: slope, grey values a pixel, that a clear edge has, where most of the curve may have none.
     """
     linear = np.linalg.inv(sheet_to_body[:, :2])
     to_sheet = np.column_stack([linear, -linear @ sheet_to_body[:, 2]])
     stations = curve.xy_mm @ to_sheet[:, :2].T + to_sheet[:, 2]
     normals = sheet_normals(curve.normal, to_sheet)
     seen = profiles(grey, calibration, stations, normals, reach_mm, along=ALONG_MM / curve.step_mm)
-    way, sign = edge_way(seen, curve.step_mm)
-    return edge_places(seen, way, sign, stations, normals, least)
+    way, sign = edge_way(seen, curve.step_mm, usual)
+    return edge_places(seen, way, sign, stations, normals, CLEAR_SHARE * usual)

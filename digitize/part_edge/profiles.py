@@ -27,6 +27,7 @@ OTHER_WAY = 0.3
 # An edge must be this part of the usual one's strength, and this many times the noise.
 LEAST_STRENGTH, LEAST_OVER_NOISE = 0.22, 4.0
 MAD_TO_SIGMA = 1.4826
+CLIMB = 8  # samples
 # Levels beside an edge are taken from here to there.
 LEVEL_PX = (2.5, 7.0)
 
@@ -84,10 +85,13 @@ def profiles(
     return Profiles(slope, values, off_mm, middle, step_px)
 
 
-def edge_way(found: Profiles, step_mm: float) -> tuple[IntArray, float]:
-    """Return the sample (N,) at which the edge runs through each profile, and its direction of light (+1, -1)."""
+def edge_way(found: Profiles, step_mm: float, usual: float = 0.0) -> tuple[IntArray, float]:
+    """Return the sample (N,) at which the edge runs through each profile, and its direction of light (+1, -1).
+
+    ``usual`` is the slope that a clear edge has, where most of the profiles may have none.
+    """
     size = np.abs(found.slope)
-    usual = max(float(np.median(size.max(axis=1))), 1e-6)
+    usual = max(float(np.median(size.max(axis=1))), usual, 1e-6)
     way = _cheapest(np.minimum(size / usual, 1.0), found.off_mm, step_mm)
     rows = np.arange(len(way))
     signed = found.slope[rows, way]
@@ -135,7 +139,7 @@ def edge_places(
     rows, last = np.arange(len(way)), found.slope.shape[1] - 2
     towards = sign * found.slope
     top = np.clip(way, 1, last)
-    for _ in range(4):  # up to the top itself
+    for _ in range(CLIMB):  # up to the top itself
         near = np.stack([towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]])
         top = np.clip(top + near.argmax(axis=0) - 1, 1, last)
     before, here, after = towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]

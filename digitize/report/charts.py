@@ -141,12 +141,12 @@ BODY_HEIGHT, BODY_MARGIN_X, BODY_MARGIN_Y, LENGTH_OFFSET = 360.0, 62.0, 16.0, 30
 BODY_POINTS = 400  # more cannot be seen
 
 
-def band_chart(place_mm: FloatArray, gap_mm: FloatArray, u95_mm: FloatArray) -> Markup:
+def band_chart(place_mm: FloatArray, gap_mm: FloatArray, u95_mm: FloatArray, told: str = "gap, mm") -> Markup:
     """Return the gap between the halves along the outline, tail at the left, with its own uncertainty as a band."""
     reach = HEADROOM * max(NARROWEST_AXIS_MM, float(np.max(np.abs(gap_mm))), float(np.max(u95_mm)))
     axes = Axes((float(place_mm.min()), float(place_mm.max())), (-reach, reach))
     both = axes.path(np.append(place_mm, place_mm[::-1]), np.append(u95_mm, -u95_mm[::-1]))
-    parts = [f'<path class="band" d="{both}Z"/>', *_frame(axes, "along the half outline from the tail, mm", "gap, mm")]
+    parts = [f'<path class="band" d="{both}Z"/>', *_frame(axes, "along the half outline from the tail, mm", told)]
     step = float(np.median(np.diff(place_mm)))
     breaks = np.flatnonzero(np.diff(place_mm) > 3.0 * step) + 1
     for run in np.split(np.arange(len(place_mm)), breaks):
