@@ -141,7 +141,13 @@ BODY_HEIGHT, BODY_MARGIN_X, BODY_MARGIN_Y, LENGTH_OFFSET = 360.0, 62.0, 16.0, 30
 BODY_POINTS = 400  # more cannot be seen
 
 
-def band_chart(place_mm: FloatArray, gap_mm: FloatArray, u95_mm: FloatArray, told: str = "gap, mm") -> Markup:
+def band_chart(
+    place_mm: FloatArray,
+    gap_mm: FloatArray,
+    u95_mm: FloatArray,
+    told: str = "gap, mm",
+    ways: tuple[str, str] = ("left reaches further", "right reaches further"),
+) -> Markup:
     """Return the gap between the halves along the outline, tail at the left, with its own uncertainty as a band."""
     reach = HEADROOM * max(NARROWEST_AXIS_MM, float(np.max(np.abs(gap_mm))), float(np.max(u95_mm)))
     axes = Axes((float(place_mm.min()), float(place_mm.max())), (-reach, reach))
@@ -151,9 +157,9 @@ def band_chart(place_mm: FloatArray, gap_mm: FloatArray, u95_mm: FloatArray, tol
     breaks = np.flatnonzero(np.diff(place_mm) > 3.0 * step) + 1
     for run in np.split(np.arange(len(place_mm)), breaks):
         parts.append(f'<path class="line" d="{axes.path(place_mm[run], gap_mm[run])}"/>')
-    parts.append(text(WIDTH - RIGHT - 4, TOP + 4, "left reaches further ↑", "end", "hint"))
-    parts.append(text(WIDTH - RIGHT - 4, HEIGHT - BOTTOM - 7, "right reaches further ↓", "end", "hint"))
-    return figure(f"Left against right: at most {np.max(np.abs(gap_mm)):.2f} mm apart", parts)
+    parts.append(text(WIDTH - RIGHT - 4, TOP + 4, f"{ways[0]} ↑", "end", "hint"))
+    parts.append(text(WIDTH - RIGHT - 4, HEIGHT - BOTTOM - 7, f"{ways[1]} ↓", "end", "hint"))
+    return figure(f"{told}: at most {np.max(np.abs(gap_mm)):.2f}", parts)
 
 
 def body_drawing(xy_mm: FloatArray, widths: Sequence[Size], length_words: str) -> Markup:

@@ -67,14 +67,14 @@ def view(record: Mapping[str, Any], shown: FitShown) -> dict[str, Any]:
         or ("Nothing to sand. Lay the part on the printed page once more before anything is copied from it.",),
         "overlay": overlay(shown),
         "picture": map_picture(shown, part["runs"]),
-        "chart": map_chart(shown.map, shown.u_mm, "off the outline, mm"),
+        "chart": map_chart(shown.map, shown.u_mm, "off the outline, mm", ("proud", "hollow")),
         "hair": words.number(longest_mm(shown.map), 2),
         "rows": [run_row(one) for one in part["runs"]],
         "edge": edge_rows(part),
         "bow": "" if part["straight_edge"] is None else words.number(part["straight_edge"]["bow_mm"], 2),
         "pair": None if pair is None else pair["file"],
         "pair_rows": [] if pair is None else [pair_row(one) for one in pair["runs"]],
-        "pair_chart": None if shown.gap is None else map_chart(*shown.gap, "the other less this, mm"),
+        "pair_chart": None if shown.gap is None else map_chart(*shown.gap, "apart, mm", ("the other", "this one")),
         "reasons": told,
         "made": made({**record, "scale": None}, ReportContext(unit=shown.unit)),
         "settings": flat(words.dig(record, "settings") or {}),
@@ -176,17 +176,20 @@ def map_picture(shown: FitShown, runs: list[Mapping[str, Any]]) -> Markup:
     for one in runs:
         k = int(np.argmin(np.hypot(curve.xy_mm[:, 0] - one["x_mm"], curve.xy_mm[:, 1] - one["y_mm"])))
         x, y = sheet.px(curve.xy_mm[k : k + 1])[0] + np.array([1.0, -1.0]) * curve.normal[k] * (HAIR_PX + 8)
-        label = f"{abs(one['size_mm']):.2f} mm {'proud' if one['size_mm'] > 0 else 'hollow'}"
+        label = f"{abs(one['size_mm']):.2f} {'proud' if one['size_mm'] > 0 else 'hollow'}"
         parts.append(charts.text(x, y, label, "start" if curve.normal[k, 0] > 0.3 else "middle", kind="size"))
+    for end, at, lift in (("tail", curve.xy_mm[0], 24.0), ("neck", curve.xy_mm[-1], -12.0)):
+        x, y = sheet.px(at[None])[0]
+        parts.append(charts.text(float(x), float(y) + lift, end, kind="axis"))
     return charts.figure("Proud and hollow places along the half outline, enlarged", parts, sheet.size)
 
 
-def map_chart(found: OffMap, u_mm: FloatArray, title: str) -> Markup:
+def map_chart(found: OffMap, u_mm: FloatArray, title: str, ways: tuple[str, str]) -> Markup:
     """Return the map along the half outline with the band of its uncertainty."""
     known = np.isfinite(found.mean_mm)
     if known.sum() < 2:
         return Markup("")
-    return charts.band_chart(found.along_mm[known], found.mean_mm[known], COVERAGE * u_mm[known], title)
+    return charts.band_chart(found.along_mm[known], found.mean_mm[known], COVERAGE * u_mm[known], title, ways)
 
 
 def overlay(shown: FitShown) -> dict[str, Any]:

@@ -36,7 +36,7 @@ FITTING: dict[Stuff, tuple[Ground, ...]] = {"mdf": ("lid", "black"), "plywood": 
 WALL_MM, TAB_MM = 28.0, 22.0
 STEEL, TICK = 176.0, 34.0
 MARGIN_MM = 14.0
-BUMP_CLEAR_MM = 45.0
+LEAST_RULE_MM = 200.0
 
 
 @dataclass(frozen=True)
@@ -134,9 +134,10 @@ def _rules(spec: CutSpec, low: FloatArray, high: FloatArray) -> list[tuple[Float
     rng = np.random.default_rng([spec.seed, 43])
     made = []
     for along, room in (("x", high[0] - low[0]), ("y", high[1] - low[1])):
-        long = float(np.floor((room - 6.0) / 10.0) * 10.0)
+        long = max(LEAST_RULE_MM, float(np.floor((room - 6.0) / 10.0) * 10.0))
         rule = RuleSpec(along=along, length_mm=long)  # type: ignore[arg-type]
-        angle, corner = np.radians(rng.uniform(-0.6, 0.6)), low + (0.0, -22.0) if along == "x" else low + (-8.0, 0.0)
+        angle = np.radians(rng.uniform(-0.6, 0.6))
+        corner = low + np.array((0.0, -22.0) if along == "x" else (-8.0, 0.0))
         turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
         marks = [mark for one in draw_rule(rule, (0.0, 0.0), rng) for mark in one.marks[:-1]]
         strip = np.array([(-4.0, 0.0), (long + 6.0, 0.0), (long + 6.0, 19.0), (-4.0, 19.0)])
