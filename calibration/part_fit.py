@@ -136,8 +136,8 @@ class _Fitter:
         shift = answer[1:3] - matrix @ self.middle
         return PartFit(
             frozen_floats(np.column_stack([matrix, shift])), mirrored, frozen_floats(answer[3:]),
-            frozen_floats(np.linalg.inv(normal)), frozen_floats(rows), frozen_floats(off), frozen_floats(weight), scatter,
-            frozen_floats(self.middle),
+            frozen_floats(np.linalg.inv(normal)), frozen_floats(rows), frozen_floats(off), frozen_floats(weight),
+            scatter, frozen_floats(self.middle),
         )  # fmt: skip
 
     @staticmethod
@@ -198,7 +198,13 @@ class _Fitter:
         return HOLD * float(np.trace(matrix[1:3, 1:3])) / count
 
     def _step(
-        self, answer: FloatArray, flip: FloatArray, rows: FloatArray, off: FloatArray, weight: FloatArray, scatter: float
+        self,
+        answer: FloatArray,
+        flip: FloatArray,
+        rows: FloatArray,
+        off: FloatArray,
+        weight: FloatArray,
+        scatter: float,
     ) -> FloatArray:
         share = weight / (scatter**2 * self.alike)
         side = -(rows * share[:, None]).T @ off

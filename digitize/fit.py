@@ -123,9 +123,7 @@ def _shown(part: FittedPart, both: Against | None, plan: PlanSettings) -> FitSho
     )  # fmt: skip
 
 
-def _against(
-    part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted: FitWanted, clock: Clock
-) -> Against:
+def _against(part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted: FitWanted, clock: Clock) -> Against:
     """Measure a second part the same way, and hold it against the first along what both show.
 
     Raises:
@@ -223,9 +221,7 @@ def _map(part: FittedPart, cover: float) -> dict[str, list[float]]:
     return {name: [float(value) for value in values[keep]] for name, values in columns.items()}
 
 
-def _head(
-    plan: PlanSettings, wanted: FitWanted, verdict: str, doubts: Sequence[Doubt], clock: Clock
-) -> dict[str, Any]:
+def _head(plan: PlanSettings, wanted: FitWanted, verdict: str, doubts: Sequence[Doubt], clock: Clock) -> dict[str, Any]:
     picture = clock.picture
     return {
         "schema": 1,

@@ -20,7 +20,6 @@ LEAST_SHARE, LONGEST_UNSEEN_MM = 0.97, 15.0
 STRAIN_CHI2 = 11.34
 # What a builder can cut to (common practice, no source); a size less well known is of no use.
 WIDEST_SIZE_U95_MM = 0.5
-SCALE_TERM = "the rules, lengthwise and crosswise"
 
 
 @dataclass(frozen=True)
@@ -175,7 +174,9 @@ def _edge_ends(part: FittedPart) -> tuple[EdgeEnd, ...]:
         away = float(at[1]) - line.middle_mm
         off = line.offset_mm + line.slope * away
         by_fit = float(part.fit.u_x_mm(np.array([[0.0, at[1]]]))[0])
-        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2))
+        # Of a photo, what its geometry leaves open counts here too: the edge is far from what the fit rests on.
+        seen_as = float(part.u_total_mm.max()) if part.view.u_across else float(np.median(part.u_local_mm))
+        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2))
         ends.append(EdgeEnd(end, off, -2.0 * off, 2.0 * COVERAGE * u))
     return tuple(ends)
 
@@ -189,9 +190,14 @@ def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float)
             way, wider = ("beyond", "too wide") if one.width_mm > 0 else ("short of", "too narrow")
             found.append(
                 doubt(
-                    "part-edge-off", offset_mm=f"{abs(one.off_mm):.2f}", way=way, end=one.end,
-                    width_mm=f"{abs(one.width_mm):.2f}", wider=wider, u95_mm=f"{one.u95_mm:.2f}",
-                )  # fmt: skip
+                    "part-edge-off",
+                    offset_mm=f"{abs(one.off_mm):.2f}",
+                    way=way,
+                    end=one.end,
+                    width_mm=f"{abs(one.width_mm):.2f}",
+                    wider=wider,
+                    u95_mm=f"{one.u95_mm:.2f}",
+                )
             )
     if 2.0 * part.straight.bow_mm > tolerance_mm:
         found.append(doubt("part-edge-bowed", bow_mm=f"{part.straight.bow_mm:.2f}"))

@@ -45,7 +45,7 @@ class FitWanted:
 
     @property
     def thickness_mm(self) -> float | None:
-        """How much nearer to the camera the part's face is than the rules.
+        """How far the part's face is above the paper, in a photo.
 
         Raises:
             UsageError: it is no length, or a silly one.
@@ -54,7 +54,9 @@ class FitWanted:
             return None
         mm = 0.0 if NONE.fullmatch(self.thickness) else parse_length(self.thickness)
         if mm > THICKEST_MM:
-            raise UsageError("bad-option", option="--thickness", got=self.thickness, need="a length from 0 mm to 100 mm")
+            raise UsageError(
+                "bad-option", option="--thickness", got=self.thickness, need="a length from 0 mm to 100 mm"
+            )
         return mm
 
     def check(self) -> None:

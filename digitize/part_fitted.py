@@ -29,6 +29,7 @@ from digitize.traced import Clock
 
 Half = Literal["right", "left"]
 Hold = Literal["free", "edge"]
+SIDES: tuple[Side, ...] = ("inside", "outside")
 
 STATION_MM = 0.5
 FINE_MM = 0.05  # the outline is sampled so finely before it is cut into equal stations
@@ -64,7 +65,7 @@ class PartView:
     u_across: Callable[[SheetPoints], FloatArray] | None  # of a photo
     foot_mm: FloatArray | None = None  # (2,) under the camera, sheet mm
     stand_mm: float | None = None
-    thickness_mm: float = 0.0
+    thickness_mm: float = 0.0  # of the part: how far its face is above the paper
 
 
 @dataclass(frozen=True, eq=False)
@@ -272,8 +273,7 @@ class _Laid:
             if straight is None:
                 raise Refusal("fit-no-straight-edge")
             on_sheet = seen.edge.points_mm[seen.chosen(side)][straight.used]
-            zero = np.zeros_like(on_sheet)
-            held = Held(on_sheet, zero, zero + (1.0, 0.0))
+            held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
             fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held)
             straight, points = self._line(seen, side, fit)
         return self._measured(fit, half, face_down, same, side, straight, points, doubts)
@@ -296,7 +296,9 @@ class _Laid:
             frozen_floats(np.hypot(local, size_u)), straight, points, doubts,
         )  # fmt: skip
 
-    def _as_photo(self, local: FloatArray, size_u: FloatArray, fit: PartFit, side: Side) -> tuple[FloatArray, FloatArray]:
+    def _as_photo(
+        self, local: FloatArray, size_u: FloatArray, fit: PartFit, side: Side
+    ) -> tuple[FloatArray, FloatArray]:
         """Return local and size sigmas with what a camera adds: its geometry, and walls seen from the side."""
         view = self.view
         if view.u_across is None or view.foot_mm is None or view.stand_mm is None:
@@ -323,19 +325,21 @@ class _Laid:
         return _StraightSeen(y, edge, float(low), float(high))
 
     def _side(self, seen: _StraightSeen) -> Side:
-        """Return on which side of the outline the material is: within, a straight edge joins tail and neck; a
-        template's runs beyond both. The light must change the same way as at the outline, or the other.
+        """Return on which side of the outline the material is.
+
+        A solid half's straight edge joins tail and neck; a template's runs beyond both. Across the one the light
+        changes as it does across the outline, across the other the opposite way.
 
         Raises:
             Refusal: ``fit-side``.
         """
         outline = float(np.median(self.edge.rise[self.used]))
         within, beyond = seen.share("inside"), seen.share("outside")
-        answers = {
+        answers: dict[Side, bool] = {
             "inside": within > MOST_SEEN and beyond < LEAST_SEEN and seen.rise("inside") * outline > 0.0,
             "outside": beyond > MOST_SEEN and within < LEAST_SEEN and seen.rise("outside") * outline < 0.0,
         }
-        sides: list[Side] = [side for side in ("inside", "outside") if answers[side]]  # type: ignore[misc]
+        sides = [side for side in SIDES if answers[side]]
         if len(sides) != 1:
             raise Refusal("fit-side", within=f"{100 * within:.0f}", beyond=f"{100 * beyond:.0f}")
         return sides[0]

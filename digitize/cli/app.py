@@ -185,7 +185,7 @@ def fit(
     ] = "auto",
     thickness: Annotated[
         str | None,
-        typer.Option(metavar="LENGTH", help="Of a photo: how far the part's face is above the rules' graduations."),
+        typer.Option(metavar="LENGTH", help="Of a photo: how far the part's face is above the paper."),
     ] = None,
     against: Annotated[
         Path | None, typer.Option("--against", metavar="PART_B", help="Hold a second part against the first.")
@@ -391,7 +391,8 @@ def _fit_summary(record: dict[str, Any], out: Path) -> str:
         + ("" if one["beyond"] else " (within the tolerance)")
         for one in part["runs"]
     ]
-    lines.append(f"  shape known to {part['u95_mm']:.2f} mm, the size of the whole to {part['size_u95_mm']:.2f} mm (95 %)")
+    shape, size = part["u95_mm"], part["size_u95_mm"]
+    lines.append(f"  shape known to {shape:.2f} mm, the size of the whole to {size:.2f} mm (95 %)")
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 

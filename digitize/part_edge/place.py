@@ -56,7 +56,9 @@ def _seeds(grey: npt.NDArray[np.uint8], calibration: Calibration, curve: HalfCur
     for flip in (1.0, -1.0):
         for turn in np.radians(np.arange(0.0, 360.0, TURN_DEG)):
             pose = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ np.diag([flip, 1.0])
-            score, row, column = _best_shift(spectrum, size, small.shape, (xy - middle) @ pose.T / cell_mm, normal @ pose.T)
+            score, row, column = _best_shift(
+                spectrum, size, small.shape, (xy - middle) @ pose.T / cell_mm, normal @ pose.T
+            )
             rows.append((score, np.degrees(turn), flip, row, column))
     kept: list[tuple[float, ...]] = []
     for one in sorted(rows, key=lambda row: -row[0]):
@@ -76,7 +78,11 @@ def _directions(small: FloatArray) -> npt.NDArray[np.complex128]:
 
 
 def _best_shift(
-    spectrum: npt.NDArray[np.complex128], size: tuple[int, ...], room: tuple[int, ...], xy: FloatArray, normal: FloatArray
+    spectrum: npt.NDArray[np.complex128],
+    size: tuple[int, ...],
+    room: tuple[int, ...],
+    xy: FloatArray,
+    normal: FloatArray,
 ) -> tuple[float, int, int]:
     """Return the best score of one turn and the cell (row, column) of the outline's middle."""
     template = np.zeros(size, dtype=np.complex128)

@@ -82,7 +82,7 @@ def profiles(
     slope = gaussian_filter1d(values, sigma_px / step_px, axis=1, order=1, mode="nearest") / step_px
     slope = np.where(inside, slope, 0.0)
     middle = inside[:, half // 2 : -(half // 2) or None].all(axis=1)
-    return Profiles(slope, values, off_mm, middle, step_px)
+    return Profiles(np.asarray(slope, dtype=np.float64), values, off_mm, middle, step_px)
 
 
 def edge_way(found: Profiles, step_mm: float, usual: float = 0.0) -> tuple[IntArray, float]:

@@ -102,8 +102,8 @@ def claim(record: Mapping[str, Any]) -> str:
         f"± {words.number(part['u95_mm'], 2)} mm), against a tolerance of {words.number(wanted['tolerance_mm'], 2)} mm."
     )
     size = (
-        f"The size of the whole is known to ± {words.number(part['size_u95_mm'], 2)} mm at its widest, as the rules are; "
-        "what of it they could explain was taken out of the map."
+        f"The size of the whole is known to ± {words.number(part['size_u95_mm'], 2)} mm at its widest, as the rules "
+        "are; what of it they could explain was taken out of the map."
     )
     return f"{shape} {size}"
 
@@ -112,7 +112,9 @@ def lies(part: Mapping[str, Any]) -> str:
     """Return which piece it is and which way up it lies."""
     kind = "the body's own shape" if part["material"] == "inside" else "a hollow form, its inner edge the outline"
     way = "It lies face down: what you see is the mirror image. " if part["face_down"] else ""
-    return f"{way}Taken for the {part['half']} half, {kind}. Its edge was followed along {100 * part['followed']:.0f} %."
+    return (
+        f"{way}Taken for the {part['half']} half, {kind}. Its edge was followed along {100 * part['followed']:.0f} %."
+    )
 
 
 def run_row(one: Mapping[str, Any]) -> tuple[str, ...]:
@@ -123,7 +125,8 @@ def run_row(one: Mapping[str, Any]) -> tuple[str, ...]:
     if one["beyond"]:
         what = "sand to the line" if one["size_mm"] > 0 else "gone: fill, or cut anew"
     return (
-        f"{words.number(one['y_mm'], 0)} mm", f"{words.number(one['from_mm'], 0)} to {words.number(one['to_mm'], 0)} mm",
+        f"{words.number(one['y_mm'], 0)} mm",
+        f"{words.number(one['from_mm'], 0)} to {words.number(one['to_mm'], 0)} mm",
         f"{words.number(one['to_mm'] - one['from_mm'], 0)} mm", size, what,
     )  # fmt: skip
 
@@ -141,12 +144,14 @@ def edge_rows(part: Mapping[str, Any]) -> list[tuple[str, ...]]:
     line = part["straight_edge"]
     if line is None:
         return []
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for one in line["ends"]:
         way = "into the half" if one["off_mm"] > 0 else "beyond the centerline"
         wide = "wider" if one["width_mm"] > 0 else "narrower"
         off = f"{words.number(abs(one['off_mm']), 2)} mm {way}"
-        rows.append((one["end"], off, f"{words.number(abs(one['width_mm']), 2)} ± {words.number(one['u95_mm'], 2)} mm {wide}"))
+        rows.append(
+            (one["end"], off, f"{words.number(abs(one['width_mm']), 2)} ± {words.number(one['u95_mm'], 2)} mm {wide}")
+        )
     return rows
 
 
@@ -205,7 +210,7 @@ def overlay(shown: FitShown) -> dict[str, Any]:
 
 
 def _draw(image: Any, places: FloatArray, colour: tuple[int, int, int], wide: int) -> None:
-    known = np.isfinite(places).all(axis=1)
+    known = np.asarray(np.isfinite(places).all(axis=1))
     starts = np.flatnonzero(known & ~np.concatenate([[False], known[:-1]]))
     ends = np.flatnonzero(known & ~np.concatenate([known[1:], [False]])) + 1
     lines = [np.rint(places[a:b] * 16.0).astype(np.int32) for a, b in zip(starts, ends, strict=True)]

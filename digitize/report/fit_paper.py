@@ -1,4 +1,4 @@
-"""fit.pdf: the half outline at true size, with the part's proud and hollow places enlarged beside it; body frame, mm."""
+"""fit.pdf: the half outline at true size with the part's proud and hollow places enlarged beside it; body frame."""
 
 from __future__ import annotations
 
@@ -32,7 +32,10 @@ def fit_drawing(
         left: draw it as the left half.
     """
     flip = np.array([-1.0 if left else 1.0, 1.0])
-    lines = [("OUTLINE", _line(curve.xy_mm, flip)), *(("MAP", _line(part, flip)) for part in _map_lines(curve, found, out))]
+    lines = [
+        ("OUTLINE", _line(curve.xy_mm, flip)),
+        *(("MAP", _line(part, flip)) for part in _map_lines(curve, found, out)),
+    ]
     lines += [("MAP", _line(_bracket(curve, run, out), flip)) for run in runs]
     low, high = float(curve.xy_mm[0, 1]), float(curve.xy_mm[-1, 1])
     lines.append(("CENTERLINE", _line(np.array([(0.0, low - OVERRUN_MM), (0.0, high + OVERRUN_MM)]), flip)))

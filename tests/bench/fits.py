@@ -36,10 +36,31 @@ from tests.maker.cut_photo import make_part_photo
 TOLERANCE_MM, WRONG_BY_MM = 0.25, 0.05
 MEAN_MM = 10.0
 # kind -> how far proud (+) or hollow (-), and whether it is photographed
-KINDS = {"true": (0.0, False), "proud 0.2": (0.2, False), "hollow 0.2": (-0.2, False), "proud 0.5": (0.5, False),
-         "photo true": (0.0, True), "photo proud 0.5": (0.5, True)}
-HEAD = ["parts", "answered", "found", "size p95", "false", "wrong fits", "rms", "max p95", "side", "fits", "sand",
-        "hollow", "look", "refused", "s median"]
+KINDS = {
+    "true": (0.0, False),
+    "proud 0.2": (0.2, False),
+    "hollow 0.2": (-0.2, False),
+    "proud 0.5": (0.5, False),
+    "photo true": (0.0, True),
+    "photo proud 0.5": (0.5, True),
+}
+HEAD = [
+    "parts",
+    "answered",
+    "found",
+    "size p95",
+    "false",
+    "wrong fits",
+    "rms",
+    "max p95",
+    "side",
+    "fits",
+    "sand",
+    "hollow",
+    "look",
+    "refused",
+    "s median",
+]
 
 
 @dataclass(eq=False)
@@ -117,8 +138,11 @@ def show(row: PartRow) -> None:
     spec = row.spec
     runs = " ".join(f"{one['size_mm']:+.2f}@{one['from_mm']:.0f}-{one['to_mm']:.0f}" for one in row.runs)
     flag = " WRONG FIT" * row.wrong_fit + " FALSE" * bool(row.false) + " SIDE" * row.side_wrong
-    print(f"{spec.name} {spec.kind} {spec.stuff} on {spec.ground}{' mirrored' * spec.face_down}: {row.answer} [{runs}] "
-          f"rms {row.rms_mm:.3f} max {row.max_mm:.3f}{flag} [{' '.join(row.codes)}] {row.seconds:.1f} s", flush=True)
+    print(
+        f"{spec.name} {spec.kind} {spec.stuff} on {spec.ground}{' mirrored' * spec.face_down}: {row.answer} [{runs}] "
+        f"rms {row.rms_mm:.3f} max {row.max_mm:.3f}{flag} [{' '.join(row.codes)}] {row.seconds:.1f} s",
+        flush=True,
+    )
 
 
 def line_of(rows: list[PartRow]) -> list[object]:
@@ -127,10 +151,16 @@ def line_of(rows: list[PartRow]) -> list[object]:
     counts = Counter(row.answer for row in rows)
     changed = bool(rows[0].spec.proud_mm)
     return [
-        len(rows), len(answered), f"{100.0 * sum(row.found for row in rows) / len(rows):.0f} %" if changed else "-",
-        p95(row.size_off_mm for row in rows if row.found), sum(bool(row.false) for row in rows),
-        sum(row.wrong_fit for row in rows), middle(row.rms_mm for row in answered), p95(row.max_mm for row in answered),
-        sum(row.side_wrong for row in rows), *(counts[word] for word in ("fits", "sand", "hollow", "look", "refused")),
+        len(rows),
+        len(answered),
+        f"{100.0 * sum(row.found for row in rows) / len(rows):.0f} %" if changed else "-",
+        p95(row.size_off_mm for row in rows if row.found),
+        sum(bool(row.false) for row in rows),
+        sum(row.wrong_fit for row in rows),
+        middle(row.rms_mm for row in answered),
+        p95(row.max_mm for row in answered),
+        sum(row.side_wrong for row in rows),
+        *(counts[word] for word in ("fits", "sand", "hollow", "look", "refused")),
         middle(row.seconds for row in rows),
     ]
 

@@ -28,11 +28,19 @@ Kind = Literal["body", "template"]
 Stuff = Literal["mdf", "plywood", "dark", "paper"]
 Ground = Literal["lid", "black", "bench"]
 # Grey values of the bare stuff, and how strong its texture is.
-STUFFS: dict[Stuff, tuple[float, float]] = {"mdf": (148.0, 3.0), "plywood": (188.0, 7.0), "dark": (52.0, 4.0),
-                                            "paper": (236.0, 1.5)}
+STUFFS: dict[Stuff, tuple[float, float]] = {
+    "mdf": (148.0, 3.0),
+    "plywood": (188.0, 7.0),
+    "dark": (52.0, 4.0),
+    "paper": (236.0, 1.5),
+}
 GROUNDS: dict[Ground, tuple[float, float]] = {"lid": (240.0, 1.0), "black": (24.0, 1.0), "bench": (116.0, 9.0)}
-FITTING: dict[Stuff, tuple[Ground, ...]] = {"mdf": ("lid", "black"), "plywood": ("black", "bench"),
-                                            "dark": ("lid", "bench"), "paper": ("black", "bench")}
+FITTING: dict[Stuff, tuple[Ground, ...]] = {
+    "mdf": ("lid", "black"),
+    "plywood": ("black", "bench"),
+    "dark": ("lid", "bench"),
+    "paper": ("black", "bench"),
+}
 WALL_MM, TAB_MM = 28.0, 22.0
 STEEL, TICK = 176.0, 34.0
 MARGIN_MM = 14.0
@@ -111,7 +119,9 @@ def _shape(spec: CutSpec, cut: FloatArray) -> FloatArray:
 
     both = np.vstack([cut, cut[::-1] * [-1.0, 1.0]])
     solid = shapely.Polygon(both).buffer(0)
-    outer = solid.buffer(WALL_MM).union(shapely.box(-40.0, cut[0, 1] - WALL_MM - TAB_MM, 40.0, cut[-1, 1] + WALL_MM + TAB_MM))
+    outer = solid.buffer(WALL_MM).union(
+        shapely.box(-40.0, cut[0, 1] - WALL_MM - TAB_MM, 40.0, cut[-1, 1] + WALL_MM + TAB_MM)
+    )
     kept = outer.difference(solid).intersection(shapely.box(off, -1e3, 1e3, 1e3))
     piece = max(getattr(kept, "geoms", [kept]), key=lambda one: one.area)
     return np.asarray(piece.exterior.coords)[:-1]
@@ -183,7 +193,11 @@ def make_part(spec: CutSpec, folder: Path) -> MadePart:
 
 
 def _scanned(
-    spec: CutSpec, ring: FloatArray, rules: list[tuple[FloatArray, list[Mark]]], to_px: FloatArray, size: tuple[int, int]
+    spec: CutSpec,
+    ring: FloatArray,
+    rules: list[tuple[FloatArray, list[Mark]]],
+    to_px: FloatArray,
+    size: tuple[int, int],
 ) -> np.ndarray:
     rng = np.random.default_rng([spec.seed, 42])
 
@@ -222,11 +236,18 @@ def part_specs(seed: int, count: int, proud_mm: float) -> list[CutSpec]:
     for index in range(count):
         stuff = stuffs[index % len(stuffs)]
         spec = CutSpec(
-            name=f"part-{seed}-{index:03d}", seed=seed * 1000 + index, kind="body" if index % 3 else "template",
-            family="violin" if index % 5 == 4 else "small", stuff=stuff, ground=str(rng.choice(FITTING[stuff])),  # type: ignore[arg-type]
-            face_down=bool(rng.random() < 0.3), turn_deg=float(rng.uniform(-8, 8)) + 90.0 * float(rng.integers(0, 4)),
-            proud_at=float(rng.uniform(0.15, 0.85)), wobble_mm=float(rng.uniform(0.0, 0.035)),
-            blur_px=float(rng.uniform(0.5, 1.2)), noise=float(rng.uniform(1.5, 5.0)),
+            name=f"part-{seed}-{index:03d}",
+            seed=seed * 1000 + index,
+            kind="body" if index % 3 else "template",
+            family="violin" if index % 5 == 4 else "small",
+            stuff=stuff,
+            ground=str(rng.choice(FITTING[stuff])),  # type: ignore[arg-type]
+            face_down=bool(rng.random() < 0.3),
+            turn_deg=float(rng.uniform(-8, 8)) + 90.0 * float(rng.integers(0, 4)),
+            proud_at=float(rng.uniform(0.15, 0.85)),
+            wobble_mm=float(rng.uniform(0.0, 0.035)),
+            blur_px=float(rng.uniform(0.5, 1.2)),
+            noise=float(rng.uniform(1.5, 5.0)),
             shadow=float(rng.uniform(0.0, 0.5)),
         )
         made.append(replace(spec, proud_mm=proud_mm))

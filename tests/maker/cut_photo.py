@@ -14,7 +14,7 @@ from tests.maker.cut_part import STUFFS, CutSpec, MadePart, _shape, _texture, bo
 from tests.maker.level_spec import LevelSpec
 from tests.maker.marks import Mark
 from tests.maker.photo import STORED_TURN, _exif, hold
-from tests.maker.photo_laid import Placed, put
+from tests.maker.photo_laid import put
 from tests.maker.photo_layers import Layer
 from tests.maker.photo_paper import Paper, lay
 from tests.maker.photo_press import render
@@ -32,7 +32,7 @@ TABLES: tuple[Table, ...] = ("wood", "dark wood", "mat", "cloth")
 class PhotoPart(MadePart):
     """The same, photographed."""
 
-    thickness_mm: float = 0.0  # of the part's face above the rules' graduations
+    thickness_mm: float = 0.0  # of the part: its face is so far above the paper
 
 
 def make_part_photo(spec: CutSpec, folder: Path) -> PhotoPart:
@@ -55,9 +55,9 @@ def make_part_photo(spec: CutSpec, folder: Path) -> PhotoPart:
     rgb = render(photo, camera, paper, placed, (shadow, top))
     path = folder / f"{spec.name}.jpg"
     Image.fromarray(np.ascontiguousarray(np.rot90(rgb, STORED_TURN[photo.orientation]))).save(
-        path, quality=photo.quality, exif=_exif(photo, camera))
-    rule_high = float(np.mean([one.model.thick_mm for one in placed]))
-    return PhotoPart(spec, path, body, along, half, proud, np.zeros((2, 3)), max(0.0, thick - rule_high))
+        path, quality=photo.quality, exif=_exif(photo, camera)
+    )
+    return PhotoPart(spec, path, body, along, half, proud, np.zeros((2, 3)), thick)
 
 
 def _pose(spec: CutSpec) -> FloatArray:
@@ -111,7 +111,9 @@ def _layers(
 
 
 def _shadow(top: Layer, cover: np.ndarray, thick: float, per_mm: float) -> Layer:
-    small = cv2.resize(cover, None, fx=SHADOW_PX_PER_MM / per_mm, fy=SHADOW_PX_PER_MM / per_mm, interpolation=cv2.INTER_AREA)
+    small = cv2.resize(
+        cover, None, fx=SHADOW_PX_PER_MM / per_mm, fy=SHADOW_PX_PER_MM / per_mm, interpolation=cv2.INTER_AREA
+    )
     shift = np.float32([[1, 0, 0.5 * thick * SHADOW_PX_PER_MM], [0, 1, 0.4 * thick * SHADOW_PX_PER_MM]])
     moved = cv2.warpAffine(small, shift, (small.shape[1], small.shape[0])).astype(np.float32)
     soft = cv2.GaussianBlur(moved, (0, 0), (0.4 + 0.4 * thick) * SHADOW_PX_PER_MM)
