@@ -15,7 +15,7 @@ from digitize.part_fitted import FittedPart
 
 COVERAGE = 2.0
 # Followed well enough for a claim: all but this much of the outline, and nowhere unseen for longer than this.
-LEAST_SHARE, LONGEST_UNSEEN_MM = 0.97, 15.0
+LEAST_SHARE, LONGEST_UNSEEN_MM = 0.9, 12.0
 # Chi-square of three strains that only one true part in a hundred exceeds.
 STRAIN_CHI2 = 11.34
 # What a builder can cut to (common practice, no source); a size less well known is of no use.

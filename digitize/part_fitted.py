@@ -43,12 +43,16 @@ FIT_ALIKE = 10.0
 # scans (tests.bench.fits): 0.05 px on most stuff, up to 0.15 px of long stretches on grained plywood over a bench.
 EDGE_BIAS_PX = 0.12
 LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
+# How square a flatbed's two directions are, 1 sigma: a cheap one was up to 0.25 mm off in places, raw (Boroń, ISPRS
+# archives), which over the width of its glass is half of this.
+SQUARE_DEG = 0.1
 THIN_DARK_MM = 1.3  # graduations are thinner than this
 USUAL_DPI = 300.0
 # The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
 BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
 MOST_SEEN, LEAST_SEEN = 0.65, 0.4
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
+NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
 # A part's thickness is told to about this, 1 sigma; not told, it is anything a template or a layer is made of.
 THICKNESS_U_MM, UNTOLD_U_MM = 0.15, 6.0
@@ -138,8 +142,18 @@ def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> P
     if picture.captured == "photo":
         return _photo_view(picture, plan, thickness_mm, clock)
     scaled = _scan_scaled(picture, plan, clock)
-    doubts = (*scaled.doubts, *scaled.calibration.doubts)
-    return PartView(scaled.picture, scaled.calibration, doubts, len(scaled.rules), None)
+    calibration, square = _squared(scaled.calibration)
+    rest = (one for one in calibration.doubts if not square or one.code != "shear-assumed")
+    return PartView(scaled.picture, calibration, (*scaled.doubts, *rest, *square), len(scaled.rules), None)
+
+
+def _squared(calibration: Calibration) -> tuple[Calibration, tuple[Doubt, ...]]:
+    """Return the scale with the squareness of a scanner, where rules tell no better: no copier was in between."""
+    u, usual = float(np.sqrt(calibration.covariance[2, 2])), float(np.radians(SQUARE_DEG))
+    if u <= usual:
+        return calibration, ()
+    share = np.diag([1.0, 1.0, usual / u])
+    return replace(calibration, covariance=share @ calibration.covariance @ share), (doubt("part-square"),)
 
 
 def _scan_scaled(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
@@ -258,8 +272,9 @@ class _Laid:
 
     @property
     def misfit(self) -> float:
-        """Robust scatter, more where less was seen."""
-        return self.fit.scatter_mm / max(0.05, float(self.used.mean()))
+        """Robust scatter, much more where the edge is elsewhere."""
+        near = float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
+        return self.fit.scatter_mm / max(0.05, near) ** 4
 
     def finished(
         self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, doubts: tuple[Doubt, ...]

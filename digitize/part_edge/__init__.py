@@ -10,7 +10,8 @@ from calibration.solve import Calibration
 from digitize.fit_shapes import EdgePlaces, HalfCurve
 from digitize.part_edge.nearest import nearest_on as nearest_on
 from digitize.part_edge.place import rough_places as rough_places
-from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profiles, sheet_normals
+from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profiles, sheet_normals, steepest
+from digitize.part_edge.step import steps_at
 
 # How far from the outline the part's edge may be: a part further off is not this outline's.
 REACH_MM = 6.0
@@ -41,6 +42,12 @@ def follow(
     to_sheet = np.column_stack([linear, -linear @ sheet_to_body[:, 2]])
     stations = curve.xy_mm @ to_sheet[:, :2].T + to_sheet[:, 2]
     normals = sheet_normals(curve.normal, to_sheet)
-    seen = profiles(grey, calibration, stations, normals, reach_mm, along=ALONG_MM / curve.step_mm)
+    seen = profiles(grey, calibration, stations, normals, reach_mm, along=ALONG_MM / curve.step_mm, sharp=True)
     way, sign = edge_way(seen, curve.step_mm, usual)
-    return edge_places(seen, way, sign, stations, normals, CLEAR_SHARE * usual)
+    rough = edge_places(seen, way, sign, stations, normals, CLEAR_SHARE * usual)
+    top = steepest(seen, way, sign)
+    steps = steps_at(seen, top)
+    mm_per_px = float(seen.off_mm[1] - seen.off_mm[0]) / seen.step_px
+    found = rough.seen & steps.clear & (sign * steps.height > 0.0)
+    places = stations + (seen.off_mm[top] + steps.off_px * mm_per_px)[:, None] * normals
+    return EdgePlaces(np.where(found[:, None], places, np.nan), found, rough.rise, rough.inner, rough.outer)

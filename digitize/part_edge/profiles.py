@@ -16,6 +16,9 @@ from digitize.fit_shapes import EdgePlaces
 # An edge is looked for by the slope of a Gaussian of this width: about that of a sharp scan's own blur.
 SLOPE_PX = 1.3
 STEP_PX = 0.5
+# A shadow's slope goes on for many pixels; a Gaussian so many times wider sees it as well, and an edge much less: taking
+# the one from the other leaves the edge.
+WIDER = 3.2
 # Neighbouring profiles are averaged over this much of the curve: a cut edge does not change within it.
 ALONG_MM = 0.6
 # The way along the curve: what it costs to change sides by this much from one station to the next, and to be far off.
@@ -36,7 +39,7 @@ LEVEL_PX = (2.5, 7.0)
 class Profiles:
     """Slopes of grey values across a curve."""
 
-    slope: FloatArray  # (N, M) grey values a pixel, + lighter outwards
+    slope: FloatArray  # (N, M) grey values a pixel, + lighter outwards; of a sharp edge, without what is soft
     grey: FloatArray  # (N, M)
     off_mm: FloatArray  # (M,) of the samples, + outwards
     whole: BoolArray  # (N,) the whole profile lies in the picture
@@ -52,6 +55,7 @@ def profiles(
     *,
     coarse_mm: float = 0.0,
     along: float = 0.0,
+    sharp: bool = False,
 ) -> Profiles:
     """Return slopes across a curve.
 
@@ -63,6 +67,7 @@ def profiles(
         reach_mm: to both sides.
         coarse_mm: width of the slope's Gaussian where it is to be wider than a sharp edge.
         along: neighbours averaged, 1 sigma, stations.
+        sharp: shadows are to be told from edges.
     """
     mm_per_px = float(np.sqrt(calibration.mm_per_px_x * calibration.mm_per_px_y))
     sigma_px = max(SLOPE_PX, coarse_mm / mm_per_px)
@@ -80,6 +85,8 @@ def profiles(
     if along > 0.0:
         values = gaussian_filter1d(values, along, axis=0, mode="nearest")
     slope = gaussian_filter1d(values, sigma_px / step_px, axis=1, order=1, mode="nearest") / step_px
+    if sharp:
+        slope -= gaussian_filter1d(values, WIDER * sigma_px / step_px, axis=1, order=1, mode="nearest") / step_px
     slope = np.where(inside, slope, 0.0)
     middle = inside[:, half // 2 : -(half // 2) or None].all(axis=1)
     return Profiles(np.asarray(slope, dtype=np.float64), values, off_mm, middle, step_px)
@@ -123,6 +130,17 @@ def _cheapest(strength: FloatArray, off_mm: FloatArray, step_mm: float) -> IntAr
     return way
 
 
+def steepest(found: Profiles, way: IntArray, sign: float) -> IntArray:
+    """Return the sample (N,) of the steepest place next to a way, uphill from it."""
+    rows, last = np.arange(len(way)), found.slope.shape[1] - 2
+    towards = sign * found.slope
+    top = np.clip(way, 1, last)
+    for _ in range(CLIMB):
+        near = np.stack([towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]])
+        top = np.clip(top + near.argmax(axis=0) - 1, 1, last)
+    return top
+
+
 def edge_places(
     found: Profiles, way: IntArray, sign: float, places_mm: FloatArray, normals: FloatArray, least: float = 0.0
 ) -> EdgePlaces:
@@ -137,11 +155,7 @@ def edge_places(
         least: slope below which nothing is taken for it, besides what the profiles themselves ask for.
     """
     rows, last = np.arange(len(way)), found.slope.shape[1] - 2
-    towards = sign * found.slope
-    top = np.clip(way, 1, last)
-    for _ in range(CLIMB):  # up to the top itself
-        near = np.stack([towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]])
-        top = np.clip(top + near.argmax(axis=0) - 1, 1, last)
+    towards, top = sign * found.slope, steepest(found, way, sign)
     before, here, after = towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]
     bend = before - 2.0 * here + after
     part = np.where(bend < 0.0, 0.5 * (before - after) / np.where(bend < 0.0, bend, -1.0), 0.0)
