@@ -224,24 +224,34 @@ def fitted_part(
     """
     same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
     tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
-    found = []
+    found: list[_Laid] = []
+    hidden = False
     for one in tried:
         curve = half_curve(path, one)
         with clock(f"place {one}" if len(tried) > 1 else "place"):
             places = rough_places(view.picture.grey, view.calibration, curve)
-        if places and places[0].score >= LEAST_SCORE:
-            found.append(_Laid.of(view, curve, one, places[0], clock))
+        for place in _both_ways(places):
+            if place.score >= LEAST_SCORE:
+                laid = _Laid.of(view, curve, one, place, clock)
+                hidden = laid is None or hidden
+                found += [laid] if laid else []
     if not found:
-        raise Refusal("fit-not-found")
+        raise Refusal("part-hidden" if hidden else "fit-not-found")
     found.sort(key=lambda laid: laid.misfit)
     best = found[0]
     doubts: tuple[Doubt, ...] = ()
     if len(found) > 1 and found[1].misfit < TELLS_HALF * best.misfit:
-        doubts = (doubt("fit-either-half", half=best.half),)
+        same_half = found[1].half == best.half
+        doubts = (doubt("fit-either-way") if same_half else doubt("fit-either-half", half=best.half),)
     half_of = half or (("left" if best.place.mirrored else "right") if same else best.half)
     face_down = best.place.mirrored != (half_of == "left") if same else best.place.mirrored != (best.half == "left")
     with clock("fit"):
         return best.finished(half_of, face_down, same, material, hold, doubts)
+
+
+def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
+    """Return the best place, and the best of the other way up."""
+    return places[:1] + [one for one in places if one.mirrored != places[0].mirrored][:1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -257,15 +267,15 @@ class _Laid:
     fit: PartFit
 
     @classmethod
-    def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid:
-        """Follow the edge along a half put roughly in its place."""
+    def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid | None:
+        """Follow the edge along a half put roughly in its place; None where less than half of it shows."""
         matrix, grey = place.matrix, view.picture.grey
         with clock("edge"):
             for _ in range(2):
                 edge = follow(grey, view.calibration, curve, matrix)
                 used = edge.seen & ~curve.sharp
                 if used.sum() < 0.5 * len(used):
-                    raise Refusal("part-hidden", percent=f"{100 * used.mean():.0f}")
+                    return None
                 fit = _fit(edge, used, curve, matrix, view, None)
                 matrix = fit.matrix
         return cls(view, curve, half, place, edge, used, fit)

@@ -23,7 +23,8 @@ LONG_CELLS = 200  # of the picture's longer side on the coarse grid
 LEAST_CELL_MM = 1.2
 TURN_DEG = 2.0
 SOFT_QUANTILE = 0.85  # an edge of this strength counts half
-KEPT = 14  # places that are looked at closely
+KEPT = 14  # places that are looked at closely, until one is clear; then so many of the other way up
+CLEAR_SCORE, OTHER_WAYS = 0.92, 2
 APART_DEG, APART_MM = 5.0, 8.0
 # Rounds of the closer look: how far to both sides of the outline, how wide an edge's slope.
 ROUNDS_MM = ((9.0, 0.5), (5.0, 0.35), (3.0, 0.25))
@@ -33,9 +34,26 @@ FREE_STRAIN = np.diag([1e-3, 1e-3, 1e-3]) ** 2
 
 
 def rough_places(grey: npt.NDArray[np.uint8], calibration: Calibration, curve: HalfCurve) -> list[RoughPlace]:
-    """Return the ways in which the half may lie in the picture, the best first."""
+    """Return the ways in which the half may lie in the picture, the best first; none better than one that is clear.
+
+    Of the other way up the likeliest are looked at too: an outline whose ends are alike fits both.
+    """
     seeds = _seeds(grey, calibration, curve)
-    found = [place for place in (_closer(grey, calibration, curve, seed) for seed in seeds) if place is not None]
+    found: list[RoughPlace] = []
+    clear, others = False, 0
+    for seed in seeds:
+        mirrored = bool(np.linalg.det(seed[:, :2]) < 0.0)
+        if clear and (mirrored == found[-1].mirrored or others >= OTHER_WAYS):
+            continue
+        others += clear
+        place = _closer(grey, calibration, curve, seed)
+        if place is None:
+            continue
+        if clear:
+            found.insert(0, place)
+            continue
+        found.append(place)
+        clear = place.score >= CLEAR_SCORE
     return sorted(found, key=lambda place: -place.score)
 
 

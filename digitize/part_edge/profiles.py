@@ -16,8 +16,8 @@ from digitize.fit_shapes import EdgePlaces
 # An edge is looked for by the slope of a Gaussian of this width: about that of a sharp scan's own blur.
 SLOPE_PX = 1.3
 STEP_PX = 0.5
-# A shadow's slope goes on for many pixels; a Gaussian so many times wider sees it as well, and an edge much less: taking
-# the one from the other leaves the edge.
+# A shadow's slope goes on for many pixels; a Gaussian so many times wider sees it as well, and an edge much less:
+# taking the one from the other leaves the edge.
 WIDER = 3.2
 # Neighbouring profiles are averaged over this much of the curve: a cut edge does not change within it.
 ALONG_MM = 0.6

@@ -88,4 +88,3 @@ def _placed(misfit: FloatArray, heights: FloatArray, noise: FloatArray) -> Steps
     usual = float(np.median(np.abs(height)))
     strong = np.abs(height) > np.maximum(LEAST_STEP_SHARE * usual, LEAST_STEP_OVER_NOISE * noise)
     return Steps(grid[middle] + np.clip(part, -1.0, 1.0) * GRID_STEP_PX, height, strong & inside)
-
