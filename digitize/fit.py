@@ -19,7 +19,8 @@ from digitize.fit_shapes import Run, Side
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES, Clock, Outcome, Progress, effort_part, reasons_part, tool_part
 from digitize.outline_file import RECORD_FILE, OutlineFile, load_outline
-from digitize.part_fitted import FittedPart, Half, Hold, fitted_part, part_view
+from digitize.part_fitted import FittedPart, Half, Hold, fitted_part
+from digitize.part_view import part_view
 from digitize.parts.offset import counter_clockwise
 from digitize.report.fit_page import FitShown, write_fit_page
 from digitize.report.fit_paper import fit_drawing

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
-import cv2
 import numpy as np
 
 from calibration.errors import Refusal
@@ -14,17 +12,13 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
 from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
-from calibration.solve import Calibration
 from digitize.arcs import distances, mirrored, sampled
-from digitize.cross_check import refuse_unfit_picture
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
 from digitize.part_edge import STRAIGHT_REACH_MM, follow, nearest_on, rough_places
+from digitize.part_view import PartView
 from digitize.parts.regions import right_run
-from digitize.pipeline import Scaled, scaled_flat, scaled_picture
-from digitize.read import read_picture
-from digitize.settings import PlanSettings, RuleHint
-from digitize.shapes import ArcPath, Picture
+from digitize.shapes import ArcPath
 from digitize.traced import Clock
 
 Half = Literal["right", "left"]
@@ -39,37 +33,18 @@ SHARP_DEG, SHARP_STATIONS, SHARP_ROOM = 30.0, 3, 4
 ALIKE = 4.0
 # For the fit, whose distances also hold the saw's own wobble, which goes on for several millimetres.
 FIT_ALIKE = 10.0
-# 1 sigma of what the steepest place of a blurred edge is off by, with a shadow on one side: pixels. Measured on made
-# scans (tests.bench.fits): 0.05 px on most stuff, up to 0.15 px of long stretches on grained plywood over a bench.
+# 1 sigma of what an edge's place is off by over longer stretches, with a shadow on one side: pixels. On made scans
+# (tests.bench.fits) the means of 10 mm are off by 0.03 to 0.2 px rms, most on grained plywood over a bench.
 EDGE_BIAS_PX = 0.12
 LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
-# How square a flatbed's two directions are, 1 sigma: a cheap one was up to 0.25 mm off in places, raw (Boroń, ISPRS
-# archives), which over the width of its glass is half of this.
-SQUARE_DEG = 0.1
-THIN_DARK_MM = 1.3  # graduations are thinner than this
-USUAL_DPI = 300.0
 # The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
 BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
 MOST_SEEN, LEAST_SEEN = 0.65, 0.4
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
+# Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
+LINE_PX = 2.0
 TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
-# A part's thickness is told to about this, 1 sigma; not told, it is anything a template or a layer is made of.
-THICKNESS_U_MM, UNTOLD_U_MM = 0.15, 6.0
-
-
-@dataclass(frozen=True, eq=False)
-class PartView:
-    """The picture of a part whose pixels are known in millimetres of the plane of the part's face."""
-
-    picture: Picture
-    calibration: Calibration
-    doubts: tuple[Doubt, ...]
-    rules: int
-    u_across: Callable[[SheetPoints], FloatArray] | None  # of a photo
-    foot_mm: FloatArray | None = None  # (2,) under the camera, sheet mm
-    stand_mm: float | None = None
-    thickness_mm: float = 0.0  # of the part: how far its face is above the paper
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,86 +101,6 @@ def half_curve(path: ArcPath, half: Half) -> HalfCurve:
     return HalfCurve(frozen_floats(xy), right_normals(tangents), frozen_floats(along), sharp)
 
 
-def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
-    """Return a part's picture with its scale; every rule in it is taken for a real one.
-
-    Raises:
-        Refusal: nothing fixes the scale, or what does contradicts itself.
-    """
-    plan = plan.one_picture()
-    if all(rule.near is not None for rule in plan.rules):
-        plan = plan.model_copy(update={"rules": (*plan.rules, RuleHint(role="laid"))})
-    with clock("read"):
-        picture = read_picture(plan.image, plan.page, plan.captured, plan=False)
-        clock.picture = picture
-        refuse_unfit_picture(picture)
-    if picture.captured == "photo":
-        return _photo_view(picture, plan, thickness_mm, clock)
-    scaled = _scan_scaled(picture, plan, clock)
-    calibration, square = _squared(scaled.calibration)
-    rest = (one for one in calibration.doubts if not square or one.code != "shear-assumed")
-    return PartView(scaled.picture, calibration, (*scaled.doubts, *rest, *square), len(scaled.rules), None)
-
-
-def _squared(calibration: Calibration) -> tuple[Calibration, tuple[Doubt, ...]]:
-    """Return the scale with the squareness of a scanner, where rules tell no better: no copier was in between."""
-    u, usual = float(np.sqrt(calibration.covariance[2, 2])), float(np.radians(SQUARE_DEG))
-    if u <= usual:
-        return calibration, ()
-    share = np.diag([1.0, 1.0, usual / u])
-    return replace(calibration, covariance=share @ calibration.covariance @ share), (doubt("part-square"),)
-
-
-def _scan_scaled(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
-    """Return the scale by rules as they are, or by what is thin and dark alone: steel on a black lid shows no more.
-
-    Raises:
-        Refusal: the first reason, when neither gives a scale.
-    """
-    try:
-        return scaled_picture(picture, plan, clock)
-    except Refusal as refusal:
-        thin = replace(picture, grey=_thin_and_dark(picture))
-        try:
-            scaled = scaled_picture(thin, plan, clock)
-        except Refusal:
-            raise refusal from None
-    if scaled.picture is not thin:  # an uneven feed was taken out of the wrong picture
-        raise Refusal("no-rule")
-    return replace(scaled, picture=picture)
-
-
-def _thin_and_dark(picture: Picture) -> np.ndarray:
-    """Return the picture with nothing but what is thin and darker than what is round it, as a plan's ink is."""
-    dpi = picture.dpi[0] if picture.dpi else USUAL_DPI
-    size = max(5, round(THIN_DARK_MM * dpi / 25.4) | 1)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    grey = cv2.bitwise_not(cv2.morphologyEx(picture.grey, cv2.MORPH_BLACKHAT, kernel))
-    grey.setflags(write=False)
-    return np.asarray(grey)
-
-
-def _photo_view(picture: Picture, plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
-    """Return the photo laid flat, its scale that of the part's face, which is so much nearer to the camera."""
-    from digitize.photographed import photographed  # scans need nothing of it
-
-    flat = photographed(picture, plan, clock, checked=True)
-    scaled = scaled_flat(flat, plan)
-    stand, pose = flat.photo.pose.distance_mm, flat.photo.pose
-    nearer = (thickness_mm or 0.0) / stand
-    u = (THICKNESS_U_MM if thickness_mm is not None else UNTOLD_U_MM) / stand
-    grown = scaled.calibration.covariance.copy()
-    grown[:2, :2] += u**2
-    calibration = replace(scaled.calibration, matrix=scaled.calibration.matrix * (1.0 - nearer), covariance=grown)
-    foot = flat.sheet.to_flat_px(SheetPoints(pose.foot_mm[None])) @ calibration.matrix.T
-    told = () if thickness_mm is not None else (doubt("part-thickness", stand=f"{stand:.0f}"),)
-    parallax = (doubt("part-parallax", thickness=f"{thickness_mm:g}", percent=f"{100 * nearer:.2f}"),) if nearer else ()
-    return PartView(
-        scaled.picture, calibration, (*scaled.doubts, *told, *parallax), len(scaled.rules),
-        scaled.u_across, foot[0], stand, thickness_mm or 0.0,
-    )  # fmt: skip
-
-
 def fitted_part(
     view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock
 ) -> FittedPart:
@@ -220,7 +115,8 @@ def fitted_part(
         clock: of the stages.
 
     Raises:
-        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``fit-side`` or ``fit-no-straight-edge``.
+        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side`` or
+            ``fit-no-straight-edge``.
     """
     same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
     tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
@@ -237,6 +133,8 @@ def fitted_part(
                 found += [laid] if laid else []
     if not found:
         raise Refusal("part-hidden" if hidden else "fit-not-found")
+    if all(laid.is_line for laid in found):
+        raise Refusal("part-is-line")
     found.sort(key=lambda laid: laid.misfit)
     best = found[0]
     doubts: tuple[Doubt, ...] = ()
@@ -279,6 +177,12 @@ class _Laid:
                 fit = _fit(edge, used, curve, matrix, view, None)
                 matrix = fit.matrix
         return cls(view, curve, half, place, edge, used, fit)
+
+    @property
+    def is_line(self) -> bool:
+        """Both sides are alike a millimetre away: a drawn line, or the rim of something clear."""
+        apart = np.abs(self.edge.outer - self.edge.inner)[self.used]
+        return float(np.median(apart)) < LINE_PX * float(np.median(np.abs(self.edge.rise[self.used])))
 
     @property
     def misfit(self) -> float:

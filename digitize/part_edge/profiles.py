@@ -31,8 +31,8 @@ OTHER_WAY = 0.3
 LEAST_STRENGTH, LEAST_OVER_NOISE = 0.22, 4.0
 MAD_TO_SIGMA = 1.4826
 CLIMB = 8  # samples
-# Levels beside an edge are taken from here to there.
-LEVEL_PX = (2.5, 7.0)
+# Levels beside an edge are taken from here to there: beyond the width of any drawn line.
+LEVEL_MM = (1.0, 2.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +73,7 @@ def profiles(
     sigma_px = max(SLOPE_PX, coarse_mm / mm_per_px)
     step_px = STEP_PX * max(1.0, sigma_px / SLOPE_PX / 2.0)
     half = int(np.ceil(reach_mm / mm_per_px / step_px))
-    off_mm = np.arange(-half, half + 1) * step_px * mm_per_px
+    off_mm = np.asarray(np.arange(-half, half + 1) * step_px * mm_per_px, dtype=np.float64)
     spots = places_mm[:, None, :] + off_mm[None, :, None] * normals[:, None, :]
     px = calibration.to_px(SheetPoints(spots.reshape(-1, 2))).xy.reshape(spots.shape)
     high, wide = grey.shape
@@ -89,7 +89,7 @@ def profiles(
         slope -= gaussian_filter1d(values, WIDER * sigma_px / step_px, axis=1, order=1, mode="nearest") / step_px
     slope = np.where(inside, slope, 0.0)
     middle = inside[:, half // 2 : -(half // 2) or None].all(axis=1)
-    return Profiles(np.asarray(slope, dtype=np.float64), values, off_mm, middle, step_px)
+    return Profiles(np.asarray(slope, dtype=np.float64), np.asarray(values, dtype=np.float64), off_mm, middle, step_px)
 
 
 def edge_way(found: Profiles, step_mm: float, usual: float = 0.0) -> tuple[IntArray, float]:
@@ -173,7 +173,8 @@ def edge_places(
 
 def _level(found: Profiles, top: IntArray, side: int) -> FloatArray:
     """Return the grey value beside the edge."""
-    first, last = (round(px / found.step_px) for px in LEVEL_PX)
+    sample_mm = float(found.off_mm[1] - found.off_mm[0])
+    first, last = (round(mm / sample_mm) for mm in LEVEL_MM)
     columns = np.clip(top[:, None] + side * np.arange(first, last + 1), 0, found.grey.shape[1] - 1)
     return np.asarray(np.median(np.take_along_axis(found.grey, columns, axis=1), axis=1))
 

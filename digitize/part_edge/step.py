@@ -42,7 +42,7 @@ def steps_at(found: Profiles, top: IntArray) -> Steps:
         left, right = (before, after) if side > 0 else (after, before)
         columns = np.clip(top[:, None] + np.arange(-left, right + 1), 0, found.grey.shape[1] - 1)
         values = np.take_along_axis(found.grey, columns, axis=1)
-        x = np.arange(-left, right + 1) * found.step_px
+        x = np.asarray(np.arange(-left, right + 1) * found.step_px, dtype=np.float64)
         for blur in BLURS_PX:
             misfit, heights = _misfits(values, x, blur, side)
             total = float(np.median(misfit.min(axis=1)))
@@ -56,7 +56,7 @@ def steps_at(found: Profiles, top: IntArray) -> Steps:
 def grid_px() -> FloatArray:
     """Return the places at which x0 is tried."""
     count = round(GRID_PX / GRID_STEP_PX)
-    return np.arange(-count, count + 1) * GRID_STEP_PX
+    return np.asarray(np.arange(-count, count + 1) * GRID_STEP_PX, dtype=np.float64)
 
 
 def _misfits(values: FloatArray, x: FloatArray, blur: float, side: float) -> tuple[FloatArray, FloatArray]:
