@@ -71,7 +71,7 @@ def view(record: Mapping[str, Any], shown: FitShown) -> dict[str, Any]:
         "hair": words.number(longest_mm(shown.map), 2),
         "rows": [run_row(one) for one in part["runs"]],
         "edge": edge_rows(part),
-        "bow": "" if part["straight_edge"] is None else words.number(part["straight_edge"]["bow_mm"], 2),
+        "bow": "" if part["straight_edge"] is None else words.number(max(part["straight_edge"]["bow_mm"], 0.01), 2),
         "pair": None if pair is None else pair["file"],
         "pair_rows": [] if pair is None else [pair_row(one) for one in pair["runs"]],
         "pair_chart": None if shown.gap is None else map_chart(*shown.gap, "apart, mm", ("the other", "this one")),

@@ -75,7 +75,7 @@ def _bracket(curve: HalfCurve, run: Run, out: float) -> FloatArray:
 def _label(curve: HalfCurve, run: Run, out: float, left: bool) -> TextMark:
     """Return a stretch's size beside its bracket."""
     at = int(np.argmin(np.abs(curve.along_mm - (run.from_mm + run.to_mm) / 2.0)))
-    words = f"{abs(run.size_mm):.2f} {'proud: sand' if run.size_mm > 0 else 'hollow'}"
+    words = f"{abs(run.size_mm):.2f} mm {'proud: sand' if run.size_mm > 0 else 'hollow'}"
     x, y = curve.xy_mm[at] - out * (MOST_MM + BRACKET_MM + ROOM_MM) * curve.normal[at]
     x = -x if left else x
     inward = -out * curve.normal[at, 0] * (-1.0 if left else 1.0)
