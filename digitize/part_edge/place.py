@@ -29,6 +29,7 @@ APART_DEG, APART_MM = 5.0, 8.0
 # Rounds of the closer look: how far to both sides of the outline, how wide an edge's slope.
 ROUNDS_MM = ((9.0, 0.5), (5.0, 0.35), (3.0, 0.25))
 STATION_MM = 2.0
+ROUGH_OVER_NOISE = 1.5  # an edge is looked for, not yet measured: the fit leaves out what is none
 NEAR_MM = 0.8  # an edge this near to the outline speaks for a place
 FREE_STRAIN = np.diag([1e-3, 1e-3, 1e-3]) ** 2
 
@@ -139,7 +140,7 @@ def _closer(
         normals = sheet_normals(normal, body_to_sheet)
         seen = profiles(grey, calibration, stations, normals, reach_mm, coarse_mm=coarse_mm)
         way, sign = edge_way(seen, STATION_MM)
-        edge = edge_places(seen, way, sign, stations, normals)
+        edge = edge_places(seen, way, sign, stations, normals, over_noise=ROUGH_OVER_NOISE)
         good = edge.seen & usable
         if good.sum() < 0.3 * len(xy):
             return None

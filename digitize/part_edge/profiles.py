@@ -142,7 +142,13 @@ def steepest(found: Profiles, way: IntArray, sign: float) -> IntArray:
 
 
 def edge_places(
-    found: Profiles, way: IntArray, sign: float, places_mm: FloatArray, normals: FloatArray, least: float = 0.0
+    found: Profiles,
+    way: IntArray,
+    sign: float,
+    places_mm: FloatArray,
+    normals: FloatArray,
+    least: float = 0.0,
+    over_noise: float = LEAST_OVER_NOISE,
 ) -> EdgePlaces:
     """Return where the edge is, to a fraction of a sample: the top of the parabola through its steepest three.
 
@@ -153,6 +159,7 @@ def edge_places(
         places_mm: (N, 2) the stations.
         normals: (N, 2).
         least: slope below which nothing is taken for it, besides what the profiles themselves ask for.
+        over_noise: nor below so many times their noise.
     """
     rows, last = np.arange(len(way)), found.slope.shape[1] - 2
     towards, top = sign * found.slope, steepest(found, way, sign)
@@ -164,7 +171,7 @@ def edge_places(
     noise = MAD_TO_SIGMA * float(np.median(np.abs(found.slope)))
     strong = np.maximum(here, 0.0)
     usual = float(np.median(strong))
-    clear = (here > LEAST_STRENGTH * usual) & (here > LEAST_OVER_NOISE * noise) & (here > least)
+    clear = (here > LEAST_STRENGTH * usual) & (here > over_noise * noise) & (here > least)
     seen = clear & found.whole & (np.abs(part) <= 0.6) & (top > 2) & (top < last - 1)
     points = places_mm + off[:, None] * normals
     inner, outer = (_level(found, top, side) for side in (-1, 1))
