@@ -64,14 +64,17 @@ def test_its_page_says_what_to_do_and_its_paper_is_true(proud: tuple[Path, subpr
     assert (proud[0] / "fit.pdf").read_bytes().startswith(b"%PDF-")  # its sizes were measured before it was kept
 
 
-def test_a_true_part_fits_and_a_covered_one_is_not_said_to(tmp_path: Path) -> None:
+def test_a_true_part_fits(tmp_path: Path) -> None:
     plan, outline = made(SPEC, tmp_path)
     done = fit(plan, outline, "--out", tmp_path / "out", "--json")
     record = json.loads(done.stdout)
     assert (done.returncode, record["fit"]["answer"], record["fit"]["runs"]) == (0, "fits", []), done.stderr
     widths = [abs(one["width_mm"]) - one["u95_mm"] for one in record["fit"]["straight_edge"]["ends"]]
     assert max(widths) < 0.0
-    made(CutSpec(**{**SPEC.__dict__, "hidden": (0.3, 0.4)}), tmp_path)
+
+
+def test_a_part_with_its_edge_covered_is_not_said_to_fit(tmp_path: Path) -> None:
+    plan, outline = made(CutSpec(**{**SPEC.__dict__, "hidden": (0.3, 0.4)}), tmp_path)
     done = fit(plan, outline, "--out", tmp_path / "covered", "--json")
     record = json.loads(done.stdout)
     assert (done.returncode, record["fit"]["answer"]) == (3, "look")
