@@ -19,9 +19,17 @@ import typer
 from calibration.errors import BoutlineError
 from digitize import __version__
 from digitize.cli.guard import stdout_to_stderr
-from digitize.cli.summary import halves_summary, lens_summary, mold_summary, outline_summary, print_check_summary
+from digitize.cli.summary import (
+    fit_summary,
+    halves_summary,
+    lens_summary,
+    mold_summary,
+    outline_summary,
+    print_check_summary,
+)
 
 if TYPE_CHECKING:
+    from digitize.fit_settings import FitWanted
     from digitize.pipeline import Outcome
     from digitize.print_settings import PrintSettings
 
@@ -31,6 +39,7 @@ DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")
 MOLD_OUT = Path("boutline-mold")
 HALVES_OUT = Path("boutline-halves")
+FIT_OUT = Path("boutline-fit")
 
 SCANS = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".pdf", ".toml")  # what --measured takes for a file's name
 
@@ -200,6 +209,43 @@ def mold(
 
 
 @app.command()
+def fit(
+    part: Annotated[Path, typer.Argument(metavar="PART", help="A picture of the cut part with rules, or a plan file.")],
+    outline_file: Annotated[
+        Path, typer.Argument(metavar="OUTLINE", help="The outline.dxf or record.json it is cut for, or their folder.")
+    ],
+    tolerance: Annotated[
+        str | None, typer.Option("--tolerance", metavar="LENGTH", help="How far off its shape may be: 0.25 mm.")
+    ] = None,
+    hold: Annotated[str, typer.Option(help="free, or edge: hold the straight edge on the centerline.")] = "free",
+    half: Annotated[str, typer.Option(help="Which half it is cut for: left, right or auto.")] = "auto",
+    material: Annotated[
+        str, typer.Option(help="Where its material is: inside the outline, outside (template, mold layer), or auto.")
+    ] = "auto",
+    thickness: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="Of a photo: how far the part's face is above the paper."),
+    ] = None,
+    against: Annotated[
+        Path | None, typer.Option("--against", metavar="PART_B", help="Hold a second part against the first.")
+    ] = None,
+    paper: Annotated[str, typer.Option(help="Of fit.pdf: A4, A3, Letter, Tabloid ...")] = "A4",
+    out: OutOption = FIT_OUT,
+    replace: ReplaceOption = False,
+    as_json: JsonOption = False,
+    verbose: VerboseOption = False,
+) -> None:
+    """Is the cut part true?
+
+    Where it is proud or hollow, and by how much: fit.html, fit.pdf (true size) and record.json.
+    """
+    from digitize.fit_settings import FitWanted
+
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper)
+    _run(lambda: _fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
+
+
+@app.command()
 def desk(
     plan: PlanArgument,
     out: Annotated[
@@ -267,6 +313,15 @@ def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Out
         from digitize.mold import run_mold
 
         return run_mold(outline_file, job, out, replace=replace, progress=progress)
+
+
+def _fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: bool) -> Outcome:
+    wanted.check()  # a wrong call is told before anything heavy is loaded
+    with _progress() as progress:
+        progress("start")
+        from digitize.fit import run_fit
+
+        return run_fit(part, outline_file, out, wanted, replace=replace, progress=progress)
 
 
 def _halves(plan: Path, out: Path, replace: bool) -> Outcome:

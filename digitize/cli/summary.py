@@ -114,3 +114,19 @@ def _pages_summary(record: dict[str, Any], out: Path) -> str:
         told = ", ".join(ways) or "not measured"
         lines.append(f"  page {page['number']} ({page['file']}): {told}: {ANSWERS[page['answer']]}")
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
+
+
+def fit_summary(record: dict[str, Any], out: Path) -> str:
+    """Return whether the part fits, and where it is proud or hollow."""
+    part = record["fit"]
+    word = {"fits": "it fits", "sand": "sand it", "hollow": "too far gone", "look": "look before you trust it"}
+    lines = [f"{word[part['answer']]}: the {part['half']} half" + (", lying face down" if part["face_down"] else "")]
+    lines += [
+        f"  {abs(one['size_mm']):.2f} mm (+-{one['u95_mm']:.2f}) {'proud' if one['size_mm'] > 0 else 'hollow'} over "
+        f"{one['to_mm'] - one['from_mm']:.0f} mm, {one['y_mm']:.0f} mm from the tail"
+        + ("" if one["beyond"] else " (within the tolerance)")
+        for one in part["runs"]
+    ]
+    shape, size = part["u95_mm"], part["size_u95_mm"]
+    lines.append(f"  shape known to {shape:.2f} mm, the size of the whole to {size:.2f} mm (95 %)")
+    return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])

@@ -141,19 +141,25 @@ BODY_HEIGHT, BODY_MARGIN_X, BODY_MARGIN_Y, LENGTH_OFFSET = 360.0, 62.0, 16.0, 30
 BODY_POINTS = 400  # more cannot be seen
 
 
-def band_chart(place_mm: FloatArray, gap_mm: FloatArray, u95_mm: FloatArray) -> Markup:
+def band_chart(
+    place_mm: FloatArray,
+    gap_mm: FloatArray,
+    u95_mm: FloatArray,
+    told: str = "gap, mm",
+    ways: tuple[str, str] = ("left reaches further", "right reaches further"),
+) -> Markup:
     """Return the gap between the halves along the outline, tail at the left, with its own uncertainty as a band."""
     reach = HEADROOM * max(NARROWEST_AXIS_MM, float(np.max(np.abs(gap_mm))), float(np.max(u95_mm)))
     axes = Axes((float(place_mm.min()), float(place_mm.max())), (-reach, reach))
     both = axes.path(np.append(place_mm, place_mm[::-1]), np.append(u95_mm, -u95_mm[::-1]))
-    parts = [f'<path class="band" d="{both}Z"/>', *_frame(axes, "along the half outline from the tail, mm", "gap, mm")]
+    parts = [f'<path class="band" d="{both}Z"/>', *_frame(axes, "along the half outline from the tail, mm", told)]
     step = float(np.median(np.diff(place_mm)))
     breaks = np.flatnonzero(np.diff(place_mm) > 3.0 * step) + 1
     for run in np.split(np.arange(len(place_mm)), breaks):
         parts.append(f'<path class="line" d="{axes.path(place_mm[run], gap_mm[run])}"/>')
-    parts.append(text(WIDTH - RIGHT - 4, TOP + 4, "left reaches further ↑", "end", "hint"))
-    parts.append(text(WIDTH - RIGHT - 4, HEIGHT - BOTTOM - 7, "right reaches further ↓", "end", "hint"))
-    return figure(f"Left against right: at most {np.max(np.abs(gap_mm)):.2f} mm apart", parts)
+    parts.append(text(WIDTH - RIGHT - 4, TOP + 4, f"{ways[0]} ↑", "end", "hint"))
+    parts.append(text(WIDTH - RIGHT - 4, HEIGHT - BOTTOM - 7, f"{ways[1]} ↓", "end", "hint"))
+    return figure(f"{told}: at most {np.max(np.abs(gap_mm)):.2f}", parts)
 
 
 def body_drawing(xy_mm: FloatArray, widths: Sequence[Size], length_words: str) -> Markup:

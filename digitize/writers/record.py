@@ -18,6 +18,7 @@ RECORD_FILE = "record.json"
 SCHEMA_FILE = Path(__file__).parent.parent / "record.schema.json"
 LENS_SCHEMA_FILE = SCHEMA_FILE.with_name("lens_record.schema.json")
 MOLD_SCHEMA_FILE = SCHEMA_FILE.with_name("mold_record.schema.json")
+FIT_SCHEMA_FILE = SCHEMA_FILE.with_name("fit_record.schema.json")
 
 # Decimals by what a name ends or begins with, first match: lengths to 0.0001 mm, a scale to far below 1e-6 of itself.
 DECIMALS = (

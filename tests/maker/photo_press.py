@@ -72,7 +72,9 @@ def px_per_mm(camera: Camera) -> float:
 class Press:
     """One photo being made: surfaces as coarse grids, read band by band."""
 
-    def __init__(self, spec: PhotoSpec, camera: Camera, paper: Paper, placed: list[Placed]) -> None:
+    def __init__(
+        self, spec: PhotoSpec, camera: Camera, paper: Paper, placed: list[Placed], more: tuple[Layer, ...] = ()
+    ) -> None:
         self.spec, self.camera, self.paper = spec, camera, paper
         self.per_mm = float(np.clip(FINER * px_per_mm(camera), 4.0, 20.0))
         grid = _grid(camera)
@@ -83,6 +85,7 @@ class Press:
         self.layers = [second_layer(spec.second, self.per_mm)] if spec.second else []
         for thing in placed:
             self.layers += object_layers(thing, self.per_mm * OBJECTS_FINER, spec.lamp_deg)
+        self.layers += more
         self.maps = [self._map(layer, start, rays) for layer in self.layers]
         self.ink = self._ink()
         self.table, self.table_map = table(spec.table, spec.seed), self._table_map(flat)
@@ -205,9 +208,11 @@ def _developed(light_rgb: Floats, spec: PhotoSpec, seed: int) -> Floats:
     return np.asarray(np.clip(toned, 0.0, 255.0))
 
 
-def render(spec: PhotoSpec, camera: Camera, paper: Paper, placed: list[Placed]) -> Rgb:
-    """Return the upright picture, (height, width, 3) red, green, blue."""
-    press = Press(spec, camera, paper, placed)
+def render(
+    spec: PhotoSpec, camera: Camera, paper: Paper, placed: list[Placed], more: tuple[Layer, ...] = ()
+) -> Rgb:
+    """Return the upright picture, (height, width, 3) red, green, blue; ``more`` layers lie over all others."""
+    press = Press(spec, camera, paper, placed, more)
     cells = press.shape[0] - 2
     reach = 4.0 * spec.blur_px * spec.px_scale + spec.motion_px * spec.px_scale / 2 + 6.0
     halo = int(np.ceil(reach / CELL))

@@ -1,0 +1,213 @@
+"""A part laid on its outline -> the stretches that are real, the doubts, and the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray
+from calibration.part_runs import OffMap, Stretch, real_stretches
+from digitize.fit_shapes import HalfCurve, Run
+from digitize.part_fitted import FittedPart
+
+COVERAGE = 2.0
+# Followed well enough for a claim: all but this much of the outline, and nowhere unseen for longer than this.
+LEAST_SHARE, LONGEST_UNSEEN_MM = 0.9, 12.0
+# Chi-square of three strains that only one true part in a hundred exceeds.
+STRAIN_CHI2 = 11.34
+# What a builder can cut to (common practice, no source); a size less well known is of no use.
+WIDEST_SIZE_U95_MM = 0.5
+
+
+@dataclass(frozen=True)
+class EdgeEnd:
+    """The straight edge at one end of the body."""
+
+    end: str  # "tail", "neck"
+    off_mm: float  # of the centerline; + into the half, - beyond it
+    width_mm: float  # what the flipped body's width there is off by: + wider
+    u95_mm: float  # of the width
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """What is to be told of a part."""
+
+    runs: tuple[Run, ...]  # in order from the tail
+    ends: tuple[EdgeEnd, ...]
+    size_mm: float  # by how much the whole part is off, at most: + larger
+    size_u95_mm: float
+    worst_mm: float  # the largest mean, signed
+    u95_mm: float  # the largest of a mean against the rest of the part
+    doubts: tuple[Doubt, ...]
+    answer: str  # "fits", "sand", "hollow", "look"
+
+
+def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = ()) -> Judged:
+    """Return what a part's map says against a tolerance; ``known`` doubts about the outline count too."""
+    runs = runs_of(part.curve, part.map, part.u_local_mm, tolerance_mm)
+    ends = _edge_ends(part)
+    size, size_u95 = _size(part)
+    told = (
+        *_lying(part), *part.doubts, *part.view.doubts, *known, *_followed(part),
+        *(one for one in (_run_doubt(run, tolerance_mm) for run in runs) if one is not None),
+        *_elsewhere(part, runs, tolerance_mm), *_size_doubts(part, size, size_u95),
+        *_edge_doubts(part, ends, tolerance_mm),
+    )  # fmt: skip
+    mean = np.nan_to_num(part.map.mean_mm)
+    worst = float(mean[int(np.argmax(np.abs(mean)))])
+    known_at = np.isfinite(part.map.mean_mm)
+    u95 = COVERAGE * float(part.u_local_mm[known_at].max())
+    return Judged(runs, ends, size, size_u95, worst, u95, told, _answer(told))
+
+
+def runs_of(
+    curve: HalfCurve, found: OffMap, u_mm: FloatArray, tolerance_mm: float, least_mm: float | None = None
+) -> tuple[Run, ...]:
+    """Return the real stretches of a map.
+
+    Args:
+        curve: whose stations the map is of.
+        found: the means.
+        u_mm: (N,) 1 sigma of each against the rest.
+        tolerance_mm: what "beyond" is told against.
+        least_mm: smaller ones are not told; left out: the usual limit.
+    """
+    u95 = COVERAGE * u_mm
+    stretches = real_stretches(found, u95) if least_mm is None else real_stretches(found, u95, least_mm)
+    return tuple(_run(curve, found, u95, one, tolerance_mm) for one in stretches)
+
+
+def _run(curve: HalfCurve, found: OffMap, u95: FloatArray, one: Stretch, tolerance_mm: float) -> Run:
+    size, sure = float(found.mean_mm[one.top]), float(u95[one.top])
+    return Run(
+        float(curve.along_mm[one.first]), float(curve.along_mm[one.last]), float(curve.xy_mm[one.top, 0]),
+        float(curve.xy_mm[one.top, 1]), size, sure, abs(size) - sure > tolerance_mm,
+    )  # fmt: skip
+
+
+def _run_doubt(run: Run, tolerance_mm: float) -> Doubt | None:
+    facts = {
+        "size_mm": f"{abs(run.size_mm):.2f}", "u95_mm": f"{run.u95_mm:.2f}",
+        "length_mm": f"{run.to_mm - run.from_mm:.0f}", "place": place_of(run.y_mm),
+    }  # fmt: skip
+    if run.beyond:
+        return doubt("part-proud" if run.size_mm > 0 else "part-hollow", **facts)
+    if abs(run.size_mm) + run.u95_mm > tolerance_mm:
+        word = "proud" if run.size_mm > 0 else "hollow"
+        return doubt("part-near-limit", word=word, tolerance_mm=f"{tolerance_mm:g}", **facts)
+    return None
+
+
+def place_of(y_mm: float) -> str:
+    """Return a place in words."""
+    return f"{y_mm:.0f} mm from the tail"
+
+
+def _lying(part: FittedPart) -> tuple[Doubt, ...]:
+    if part.face_down:
+        return (doubt("part-face-down", half=part.half),)
+    if part.alike:
+        return (doubt("part-as-half", half=part.half, other="left" if part.half == "right" else "right"),)
+    return ()
+
+
+def _followed(part: FittedPart) -> tuple[Doubt, ...]:
+    if part.share >= LEAST_SHARE and part.unseen_mm <= LONGEST_UNSEEN_MM:
+        return ()
+    return (doubt("part-not-followed", longest_mm=f"{part.unseen_mm:.0f}", percent=f"{100 * part.share:.0f}"),)
+
+
+def _elsewhere(part: FittedPart, runs: Sequence[Run], tolerance_mm: float) -> tuple[Doubt, ...]:
+    """Return a doubt where, beside the runs, a place may be beyond the tolerance for all that is known."""
+    found, curve = part.map, part.curve
+    rest = np.isfinite(found.mean_mm)
+    for run in runs:
+        rest &= (curve.along_mm < run.from_mm) | (curve.along_mm > run.to_mm)
+    reach = np.where(rest, np.abs(np.nan_to_num(found.mean_mm)) + COVERAGE * part.u_local_mm, 0.0)
+    worst = int(reach.argmax())
+    if reach[worst] <= tolerance_mm:
+        return ()
+    return (
+        doubt(
+            "part-may-be-off", tolerance_mm=f"{tolerance_mm:g}", place=place_of(float(curve.xy_mm[worst, 1])),
+            off_mm=f"{abs(found.mean_mm[worst]):.2f}", u95_mm=f"{COVERAGE * part.u_local_mm[worst]:.2f}",
+        ),
+    )  # fmt: skip
+
+
+def _size(part: FittedPart) -> tuple[float, float]:
+    """Return by how much the strain that was taken out moves the outline at most, + larger, and 95 % of the size."""
+    moved = part.fit.rows[:, 3:] @ part.fit.strain
+    rigid = part.fit.rows[:, :3]
+    left = moved - rigid @ np.linalg.lstsq(rigid, moved, rcond=None)[0]
+    # A contour that must be stretched to fit is too small: what was taken out is what it is off by, turned round.
+    worst = float(np.abs(left).max())
+    mean_strain = float(part.fit.strain[:2].mean())
+    u = np.sqrt(np.maximum(part.u_total_mm**2 - part.u_local_mm**2, 0.0))
+    return -np.sign(mean_strain) * worst, COVERAGE * float(u.max())
+
+
+def _size_doubts(part: FittedPart, size_mm: float, u95_mm: float) -> tuple[Doubt, ...]:
+    strain = part.fit.strain
+    chi2 = float(strain @ np.linalg.solve(part.view.calibration.covariance, strain))
+    found = []
+    if chi2 > STRAIN_CHI2:
+        percent = 100.0 * float(np.abs(strain[:2]).max())
+        way = "larger" if size_mm > 0 else "smaller"
+        found.append(doubt("part-size", percent=f"{percent:.2f}", way=way, mm=f"{abs(size_mm):.2f}"))
+    if u95_mm > WIDEST_SIZE_U95_MM:
+        found.append(doubt("part-size-unknown", mm=f"{u95_mm:.2f}"))
+    return tuple(found)
+
+
+def _edge_ends(part: FittedPart) -> tuple[EdgeEnd, ...]:
+    """Return the straight edge at both ends of the body, and what it does to the flipped width: twice as much."""
+    line = part.straight
+    if line is None:
+        return ()
+    ends = []
+    for end, at in (("tail", part.curve.xy_mm[0]), ("neck", part.curve.xy_mm[-1])):
+        away = float(at[1]) - line.middle_mm
+        off = line.offset_mm + line.slope * away
+        by_fit = float(part.fit.u_x_mm(np.array([[0.0, at[1]]]))[0])
+        # Of a photo, what its geometry leaves open counts here too: the edge is far from what the fit rests on.
+        seen_as = float(part.u_total_mm.max()) if part.view.u_across else float(np.median(part.u_local_mm))
+        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2))
+        ends.append(EdgeEnd(end, off, -2.0 * off, 2.0 * COVERAGE * u))
+    return tuple(ends)
+
+
+def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float) -> tuple[Doubt, ...]:
+    if part.straight is None:
+        return (doubt("part-edge-unseen"),)
+    found = []
+    for one in ends:
+        if abs(one.width_mm) - one.u95_mm > tolerance_mm:
+            way, wider = ("beyond", "too wide") if one.width_mm > 0 else ("short of", "too narrow")
+            found.append(
+                doubt(
+                    "part-edge-off",
+                    offset_mm=f"{abs(one.off_mm):.2f}",
+                    way=way,
+                    end=one.end,
+                    width_mm=f"{abs(one.width_mm):.2f}",
+                    wider=wider,
+                    u95_mm=f"{one.u95_mm:.2f}",
+                )
+            )
+    if 2.0 * part.straight.bow_mm > tolerance_mm:
+        found.append(doubt("part-edge-bowed", bow_mm=f"{part.straight.bow_mm:.2f}"))
+    return tuple(found)
+
+
+def _answer(told: Sequence[Doubt]) -> str:
+    codes = {one.code for one in told}
+    if "part-hollow" in codes:
+        return "hollow"
+    if "part-proud" in codes:
+        return "sand"
+    return "look" if any(one.weight not in ("note",) for one in told) else "fits"

@@ -1,0 +1,324 @@
+"""One picture of a cut part -> its edge laid on the outline: scale, place, contour, straight edge, in this order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
+from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
+from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
+from digitize.arcs import distances, mirrored, sampled
+from digitize.curve import resample, right_normals, unit_tangents
+from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
+from digitize.part_edge import STRAIGHT_REACH_MM, follow, nearest_on, rough_places
+from digitize.part_view import PartView
+from digitize.parts.regions import right_run
+from digitize.shapes import ArcPath
+from digitize.traced import Clock
+
+Half = Literal["right", "left"]
+Hold = Literal["free", "edge"]
+SIDES: tuple[Side, ...] = ("inside", "outside")
+
+STATION_MM = 0.5
+FINE_MM = 0.05  # the outline is sampled so finely before it is cut into equal stations
+# No normal is sure where the outline turns by more than this within 3 mm; nor is a tool.
+SHARP_DEG, SHARP_STATIONS, SHARP_ROOM = 30.0, 3, 4
+# Stations whose errors go together: profiles are averaged over 0.6 mm, and texture is about as long.
+ALIKE = 4.0
+# For the fit, whose distances also hold the saw's own wobble, which goes on for several millimetres.
+FIT_ALIKE = 10.0
+# 1 sigma of what an edge's place is off by over longer stretches, with a shadow on one side: pixels. On made scans
+# (tests.bench.fits) the means of 10 mm are off by 0.03 to 0.2 px rms, most on grained plywood over a bench.
+EDGE_BIAS_PX = 0.12
+LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
+# The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
+BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
+MOST_SEEN, LEAST_SEEN = 0.65, 0.4
+ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
+NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
+# Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
+LINE_PX = 2.0
+TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
+
+
+@dataclass(frozen=True, eq=False)
+class FittedPart:
+    """A part laid on the outline's half; distances are + where material stands beyond the line."""
+
+    view: PartView
+    curve: HalfCurve
+    half: Half
+    face_down: bool
+    alike: bool  # the outline's halves are the same
+    material: Side
+    fit: PartFit
+    edge: EdgePlaces
+    used: BoolArray  # (N,) stations that were seen and are no corner
+    map: OffMap
+    u_local_mm: FloatArray  # (N,) 1 sigma of a mean against the rest of the part
+    u_total_mm: FloatArray  # (N,) with the size of everything
+    straight: StraightFit | None
+    straight_mm: FloatArray  # (S, 2) the straight edge's places, body frame
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def share(self) -> float:
+        """Share of the outline along which the edge was followed, corners apart."""
+        return float(self.used.sum() / max(1, int((~self.curve.sharp).sum())))
+
+    @property
+    def unseen_mm(self) -> float:
+        """The longest stretch along which it was not."""
+        return longest_unseen_mm(self.curve.along_mm, self.edge.seen | self.curve.sharp)
+
+    @property
+    def outward(self) -> float:
+        """+1 where proud material stands out of the body's outline, -1 where it reaches into it."""
+        return 1.0 if self.material == "inside" else -1.0
+
+
+def half_curve(path: ArcPath, half: Half) -> HalfCurve:
+    """Return half of an outline as stations, the left one mirrored to the right.
+
+    Raises:
+        Refusal: ``half-not-single``.
+    """
+    run = right_run(path if half == "right" else mirrored(path))
+    fine = sampled(run, FINE_MM)
+    xy = resample(fine, STATION_MM, closed=False)
+    tangents = unit_tangents(xy, closed=False)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    ahead, back = np.roll(tangents, -SHARP_STATIONS, axis=0), np.roll(tangents, SHARP_STATIONS, axis=0)
+    turn = np.einsum("ni,ni->n", ahead, back) < np.cos(np.radians(SHARP_DEG))
+    turn[:SHARP_STATIONS] = turn[-SHARP_STATIONS:] = False
+    sharp = np.convolve(turn, np.ones(2 * SHARP_ROOM + 1), "same") > 0.0
+    return HalfCurve(frozen_floats(xy), right_normals(tangents), frozen_floats(along), sharp)
+
+
+def fitted_part(
+    view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock
+) -> FittedPart:
+    """Lay a part on the outline.
+
+    Args:
+        view: its picture.
+        path: the whole outline, body frame.
+        half: which half it is cut for; None: found.
+        material: on which side of the outline the part's material is; None: found by its straight edge.
+        hold: what the fit is held to.
+        clock: of the stages.
+
+    Raises:
+        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side`` or
+            ``fit-no-straight-edge``.
+    """
+    same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
+    tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
+    found: list[_Laid] = []
+    hidden = False
+    for one in tried:
+        curve = half_curve(path, one)
+        with clock(f"place {one}" if len(tried) > 1 else "place"):
+            places = rough_places(view.picture.grey, view.calibration, curve)
+        for place in _both_ways(places):
+            if place.score >= LEAST_SCORE:
+                laid = _Laid.of(view, curve, one, place, clock)
+                hidden = laid is None or hidden
+                found += [laid] if laid else []
+    if not found:
+        raise Refusal("part-hidden" if hidden else "fit-not-found")
+    if all(laid.is_line for laid in found):
+        raise Refusal("part-is-line")
+    found.sort(key=lambda laid: laid.misfit)
+    best = found[0]
+    doubts: tuple[Doubt, ...] = ()
+    if len(found) > 1 and found[1].misfit < TELLS_HALF * best.misfit:
+        same_half = found[1].half == best.half
+        doubts = (doubt("fit-either-way") if same_half else doubt("fit-either-half", half=best.half),)
+    half_of = half or (("left" if best.place.mirrored else "right") if same else best.half)
+    face_down = best.place.mirrored != (half_of == "left") if same else best.place.mirrored != (best.half == "left")
+    with clock("fit"):
+        return best.finished(half_of, face_down, same, material, hold, doubts)
+
+
+def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
+    """Return the best place, and the best of the other way up."""
+    return places[:1] + [one for one in places if one.mirrored != places[0].mirrored][:1]
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A first fit of one half."""
+
+    view: PartView
+    curve: HalfCurve
+    half: Half
+    place: RoughPlace
+    edge: EdgePlaces
+    used: BoolArray
+    fit: PartFit
+
+    @classmethod
+    def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid | None:
+        """Follow the edge along a half put roughly in its place; None where less than half of it shows."""
+        matrix, grey = place.matrix, view.picture.grey
+        with clock("edge"):
+            for _ in range(2):
+                edge = follow(grey, view.calibration, curve, matrix)
+                used = edge.seen & ~curve.sharp
+                if used.sum() < 0.5 * len(used):
+                    return None
+                fit = _fit(edge, used, curve, matrix, view, None)
+                matrix = fit.matrix
+        return cls(view, curve, half, place, edge, used, fit)
+
+    @property
+    def is_line(self) -> bool:
+        """Both sides are alike a millimetre away: a drawn line, or the rim of something clear."""
+        apart = np.abs(self.edge.outer - self.edge.inner)[self.used]
+        return float(np.median(apart)) < LINE_PX * float(np.median(np.abs(self.edge.rise[self.used])))
+
+    @property
+    def misfit(self) -> float:
+        """Robust scatter, much more where the edge is elsewhere."""
+        near = float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
+        return self.fit.scatter_mm / max(0.05, near) ** 4
+
+    def finished(
+        self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, doubts: tuple[Doubt, ...]
+    ) -> FittedPart:
+        """Return everything measured, held as asked."""
+        seen = self._straight(self.fit)
+        side = material or self._side(seen)
+        straight, points = self._line(seen, side, self.fit)
+        fit = self.fit
+        if hold == "edge":
+            if straight is None:
+                raise Refusal("fit-no-straight-edge")
+            on_sheet = seen.edge.points_mm[seen.chosen(side)][straight.used]
+            held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
+            fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held)
+            straight, points = self._line(seen, side, fit)
+        return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+
+    def _measured(
+        self, fit: PartFit, half: Half, face_down: bool, same: bool, side: Side, straight: StraightFit | None,
+        points: FloatArray, doubts: tuple[Doubt, ...],
+    ) -> FittedPart:  # fmt: skip
+        proud = 1.0 if side == "inside" else -1.0
+        off, fit_u, size_u = (np.full(len(self.used), np.nan) for _ in range(3))
+        off[self.used], fit_u[self.used] = proud * fit.off_mm, fit.u_mm
+        size_u[self.used] = size_u_mm(fit, self.view.calibration.covariance)
+        found = off_map(self.curve.along_mm, off, ALIKE)
+        mm_per_px = float(np.sqrt(self.view.calibration.mm_per_px_x * self.view.calibration.mm_per_px_y))
+        fit_u, size_u = _filled(fit_u), _filled(size_u)
+        local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * mm_per_px) ** 2)
+        local, size_u = self._as_photo(local, size_u, fit, side)
+        return FittedPart(
+            self.view, self.curve, half, face_down, same, side, fit, self.edge, self.used, found, frozen_floats(local),
+            frozen_floats(np.hypot(local, size_u)), straight, points, doubts,
+        )  # fmt: skip
+
+    def _as_photo(
+        self, local: FloatArray, size_u: FloatArray, fit: PartFit, side: Side
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return local and size sigmas with what a camera adds: its geometry, and walls seen from the side."""
+        view = self.view
+        if view.u_across is None or view.foot_mm is None or view.stand_mm is None:
+            return local, size_u
+        linear = np.linalg.inv(fit.matrix[:, :2])
+        on_sheet = (self.curve.xy_mm - fit.matrix[:, 2]) @ linear.T
+        across = view.u_across(SheetPoints(on_sheet))
+        beyond = np.sqrt(np.maximum(across**2 - size_u**2, 0.0))
+        normals = self.curve.normal @ fit.matrix[:, :2]
+        normals = normals / np.hypot(*normals.T)[:, None] * (1.0 if side == "inside" else -1.0)
+        toward = np.maximum(np.einsum("ni,ni->n", view.foot_mm - on_sheet, normals), 0.0)
+        wall = view.thickness_mm * toward / max(view.stand_mm - view.thickness_mm, 1.0)
+        return np.sqrt(local**2 + beyond**2 + wall**2 / 3.0), np.maximum(size_u, across)
+
+    def _straight(self, fit: PartFit) -> _StraightSeen:
+        """Look for edges along x = 0, from beyond the tail to beyond the neck."""
+        low, high = self.curve.xy_mm[0, 1], self.curve.xy_mm[-1, 1]
+        y = np.arange(low - BEYOND_MM, high + BEYOND_MM, STATION_MM)
+        xy = np.column_stack([np.zeros_like(y), y])
+        normal = np.tile([-1.0, 0.0], (len(y), 1))
+        line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
+        usual = float(np.median(np.abs(self.edge.rise[self.used])))
+        edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, usual)
+        return _StraightSeen(y, edge, float(low), float(high))
+
+    def _side(self, seen: _StraightSeen) -> Side:
+        """Return on which side of the outline the material is.
+
+        A solid half's straight edge joins tail and neck; a template's runs beyond both. Across the one the light
+        changes as it does across the outline, across the other the opposite way.
+
+        Raises:
+            Refusal: ``fit-side``.
+        """
+        outline = float(np.median(self.edge.rise[self.used]))
+        within, beyond = seen.share("inside"), seen.share("outside")
+        answers: dict[Side, bool] = {
+            "inside": within > MOST_SEEN and beyond < LEAST_SEEN and seen.rise("inside") * outline > 0.0,
+            "outside": beyond > MOST_SEEN and within < LEAST_SEEN and seen.rise("outside") * outline < 0.0,
+        }
+        sides = [side for side in SIDES if answers[side]]
+        if len(sides) != 1:
+            raise Refusal("fit-side", within=f"{100 * within:.0f}", beyond=f"{100 * beyond:.0f}")
+        return sides[0]
+
+    @staticmethod
+    def _line(seen: _StraightSeen, side: Side, fit: PartFit) -> tuple[StraightFit | None, FloatArray]:
+        on_sheet = seen.edge.points_mm[seen.chosen(side)]
+        points = fit.to_body(on_sheet)
+        return straight_fit(points, ALIKE), points
+
+
+@dataclass(frozen=True, eq=False)
+class _StraightSeen:
+    """What was seen along x = 0."""
+
+    y_mm: FloatArray
+    edge: EdgePlaces
+    low_mm: float
+    high_mm: float
+
+    def _where(self, side: Side, reach_mm: float) -> BoolArray:
+        if side == "inside":
+            return np.asarray((self.y_mm > self.low_mm + NEAR_END_MM) & (self.y_mm < self.high_mm - NEAR_END_MM))
+        below = (self.y_mm < self.low_mm - NEAR_END_MM) & (self.y_mm > self.low_mm - NEAR_END_MM - reach_mm)
+        above = (self.y_mm > self.high_mm + NEAR_END_MM) & (self.y_mm < self.high_mm + NEAR_END_MM + reach_mm)
+        return np.asarray(below | above)
+
+    def chosen(self, side: Side) -> BoolArray:
+        """(S,) the stations of the straight edge of a part with its material there."""
+        return self.edge.seen & self._where(side, BEYOND_MM)
+
+    def share(self, side: Side) -> float:
+        """Share of the stations near the body at which an edge was seen."""
+        where = self._where(side, LOOK_MM)
+        return float(self.edge.seen[where].mean())
+
+    def rise(self, side: Side) -> float:
+        """The usual change of light there."""
+        where = self._where(side, LOOK_MM) & self.edge.seen
+        return float(np.median(self.edge.rise[where])) if where.any() else 0.0
+
+
+def _fit(
+    edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None
+) -> PartFit:
+    covariance = np.asarray(view.calibration.covariance)
+    return fit_part(edge.points_mm[used], nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE)
+
+
+def _filled(values: FloatArray) -> FloatArray:
+    """Return values with the gaps filled from both sides."""
+    known = np.flatnonzero(np.isfinite(values))
+    return np.asarray(np.interp(np.arange(len(values)), known, values[known]))

@@ -1,0 +1,124 @@
+"""The picture of a cut part with its scale: a scan by the rules beside it, or a photo laid flat."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray, SheetPoints
+from calibration.solve import Calibration
+from calibration.units import MM_PER_INCH
+from digitize.cross_check import refuse_unfit_picture
+from digitize.pipeline import Scaled, scaled_flat, scaled_picture
+from digitize.read import read_picture
+from digitize.settings import PlanSettings, RuleHint
+from digitize.shapes import Picture
+from digitize.traced import Clock
+
+# How square a flatbed's two directions are, 1 sigma: a cheap one was up to 0.25 mm off in places, raw (Boroń, ISPRS
+# archives), which over the width of its glass is half of this.
+SQUARE_DEG = 0.1
+THIN_DARK_MM = 1.3  # graduations are thinner than this
+USUAL_DPI = 300.0
+# A part's thickness is told to about this, 1 sigma; not told, it is anything a template or a layer is made of.
+THICKNESS_U_MM, UNTOLD_U_MM = 0.15, 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class PartView:
+    """The picture of a part whose pixels are known in millimetres of the plane of the part's face."""
+
+    picture: Picture
+    calibration: Calibration
+    doubts: tuple[Doubt, ...]
+    rules: int
+    u_across: Callable[[SheetPoints], FloatArray] | None  # of a photo
+    foot_mm: FloatArray | None = None  # (2,) under the camera, sheet mm
+    stand_mm: float | None = None
+    thickness_mm: float = 0.0  # of the part: how far its face is above the paper
+
+
+def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
+    """Return a part's picture with its scale; every rule in it is taken for a real one.
+
+    Raises:
+        Refusal: nothing fixes the scale, or what does contradicts itself.
+    """
+    plan = plan.one_picture()
+    if all(rule.near is not None for rule in plan.rules):
+        plan = plan.model_copy(update={"rules": (*plan.rules, RuleHint(role="laid"))})
+    with clock("read"):
+        picture = read_picture(plan.image, plan.page, plan.captured, plan=False)
+        clock.picture = picture
+        refuse_unfit_picture(picture)
+    if picture.captured == "photo":
+        return _photo_view(picture, plan, thickness_mm, clock)
+    scaled = _scan_scaled(picture, plan, clock)
+    calibration, square = _squared(scaled.calibration)
+    rest = (one for one in calibration.doubts if not square or one.code != "shear-assumed")
+    return PartView(scaled.picture, calibration, (*scaled.doubts, *rest, *square), len(scaled.rules), None)
+
+
+def _squared(calibration: Calibration) -> tuple[Calibration, tuple[Doubt, ...]]:
+    """Return the scale with the squareness of a scanner, where rules tell no better: no copier was in between."""
+    u, usual = float(np.sqrt(calibration.covariance[2, 2])), float(np.radians(SQUARE_DEG))
+    if u <= usual:
+        return calibration, ()
+    share = np.diag([1.0, 1.0, usual / u])
+    return replace(calibration, covariance=share @ calibration.covariance @ share), (doubt("part-square"),)
+
+
+def _scan_scaled(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
+    """Return the scale by rules as they are, or by what is thin and dark alone: steel on a black lid shows no more.
+
+    Raises:
+        Refusal: the first reason, when neither gives a scale.
+    """
+    try:
+        return scaled_picture(picture, plan, clock)
+    except Refusal as refusal:
+        thin = replace(picture, grey=_thin_and_dark(picture))
+        try:
+            scaled = scaled_picture(thin, plan, clock)
+        except Refusal:
+            raise refusal from None
+    if scaled.picture is not thin:  # an uneven feed was taken out of the wrong picture
+        raise Refusal("no-rule")
+    return replace(scaled, picture=picture)
+
+
+def _thin_and_dark(picture: Picture) -> npt.NDArray[np.uint8]:
+    """Return the picture with nothing but what is thin and darker than what is round it, as a plan's ink is."""
+    dpi = picture.dpi[0] if picture.dpi else USUAL_DPI
+    size = max(5, round(THIN_DARK_MM * dpi / MM_PER_INCH) | 1)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    grey = cv2.bitwise_not(cv2.morphologyEx(picture.grey, cv2.MORPH_BLACKHAT, kernel))
+    grey.setflags(write=False)
+    return np.asarray(grey, dtype=np.uint8)
+
+
+def _photo_view(picture: Picture, plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
+    """Return the photo laid flat, its scale that of the part's face, which is so much nearer to the camera."""
+    from digitize.photographed import photographed  # scans need nothing of it
+
+    flat = photographed(picture, plan, clock, checked=True)
+    scaled = scaled_flat(flat, plan)
+    stand, pose = flat.photo.pose.distance_mm, flat.photo.pose
+    nearer = (thickness_mm or 0.0) / stand
+    u = (THICKNESS_U_MM if thickness_mm is not None else UNTOLD_U_MM) / stand
+    grown = scaled.calibration.covariance.copy()
+    grown[:2, :2] += u**2
+    calibration = replace(scaled.calibration, matrix=scaled.calibration.matrix * (1.0 - nearer), covariance=grown)
+    foot = flat.sheet.to_flat_px(SheetPoints(pose.foot_mm[None])) @ calibration.matrix.T
+    told = () if thickness_mm is not None else (doubt("part-thickness", stand=f"{stand:.0f}"),)
+    parallax = (doubt("part-parallax", thickness=f"{thickness_mm:g}", percent=f"{100 * nearer:.2f}"),) if nearer else ()
+    return PartView(
+        scaled.picture, calibration, (*scaled.doubts, *told, *parallax), len(scaled.rules),
+        scaled.u_across, foot[0], stand, thickness_mm or 0.0,
+    )  # fmt: skip

@@ -1,0 +1,83 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from calibration.frames import FloatArray, frozen_floats
+from calibration.solve import Calibration
+from digitize.fit_shapes import HalfCurve
+from digitize.part_edge import follow, rough_places
+
+MM_PER_PX = 0.1
+FLAT = Calibration(np.diag([MM_PER_PX, -MM_PER_PX]), np.zeros((3, 3)), "similarity", (True, True), (), (), 0.0)
+SHEET_IS_BODY = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+
+def scene(edge_x_mm: float, ramp: float = 0.0, noise: float = 2.0) -> np.ndarray:
+    """Material left of an upright edge, 40 mm square; light ground right of it, with a shadow that fades over 1 mm."""
+    rng = np.random.default_rng(1)
+    x = np.arange(400) - edge_x_mm / MM_PER_PX
+    ground = 240.0 - ramp * np.exp(-np.maximum(x, 0.0) / 10.0)
+    grey = 120.0 + (ground - 120.0) * ndtr(x / 0.9) + noise * rng.standard_normal((400, 400))
+    return np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+
+
+def upright(x_mm: float) -> HalfCurve:
+    y = np.arange(-36.0, -4.0, 0.5)
+    xy = np.column_stack([np.full_like(y, x_mm), y])
+    normal = np.tile([1.0, 0.0], (len(y), 1))
+    return HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
+
+
+@pytest.mark.parametrize("at_mm", [20.0, 20.033, 20.05, 20.087])
+def test_an_edge_is_placed_to_a_twentieth_of_a_pixel(at_mm: float) -> None:
+    edge = follow(scene(at_mm), FLAT, upright(20.6), SHEET_IS_BODY)
+    assert edge.seen.all()
+    assert edge.points_mm[:, 0].mean() == pytest.approx(at_mm, abs=0.005)
+    assert np.median(edge.rise) > 0.0
+
+
+def test_a_shadow_beside_the_edge_moves_it_by_less_than_a_fifth_of_a_pixel() -> None:
+    edge = follow(scene(20.03, ramp=70.0), FLAT, upright(19.5), SHEET_IS_BODY)
+    assert edge.share > 0.95
+    assert np.nanmean(edge.points_mm[:, 0]) == pytest.approx(20.03, abs=0.02)
+
+
+def test_a_stretch_without_an_edge_is_not_seen() -> None:
+    grey = scene(20.0)
+    grey[150:260] = 180
+    edge = follow(grey, FLAT, upright(20.0), SHEET_IS_BODY)
+    within = (upright(20.0).xy_mm[:, 1] < -16.5) & (upright(20.0).xy_mm[:, 1] > -24.5)
+    assert not edge.seen[within].any()
+    assert edge.seen[~within].mean() > 0.8
+
+
+def lying(turn_deg: float, mirrored: bool) -> tuple[np.ndarray, HalfCurve, FloatArray]:
+    """A dark half egg on light ground, and the affine from body to sheet that put it there."""
+    import cv2
+
+    at = np.linspace(-np.pi / 2, np.pi / 2, 400)
+    xy = np.column_stack([28.0 * np.cos(at) * (1.0 - 0.25 * np.sin(at)), 45.0 + 45.0 * np.sin(at)])
+    turn = np.radians(turn_deg)
+    pose = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ np.diag(
+        [-1.0 if mirrored else 1.0, 1.0]
+    )
+    to_sheet = np.column_stack([pose, np.array([75.0, -75.0]) - pose @ xy.mean(axis=0)])
+    px = (xy @ pose.T + to_sheet[:, 2]) * [1.0, -1.0] / MM_PER_PX
+    grey = np.full((1500, 1500), 235, dtype=np.uint8)
+    cv2.fillPoly(grey, [np.rint(px * 16).astype(np.int32)], 70, cv2.LINE_AA, 4)
+    tangent = np.gradient(xy, axis=0)
+    normal = np.column_stack([tangent[:, 1], -tangent[:, 0]]) / np.hypot(*tangent.T)[:, None]
+    along = np.linspace(0.0, float(np.hypot(*np.diff(xy, axis=0).T).sum()), len(xy))
+    return grey, HalfCurve(frozen_floats(xy), normal, frozen_floats(along), np.zeros(len(xy), dtype=bool)), to_sheet
+
+
+@pytest.mark.parametrize(("turn_deg", "mirrored"), [(0.0, False), (141.0, True)])
+def test_a_half_is_found_whichever_way_it_lies(turn_deg: float, mirrored: bool) -> None:
+    grey, curve, to_sheet = lying(turn_deg, mirrored)
+    best = rough_places(grey, FLAT, curve)[0]
+    assert best.mirrored == mirrored
+    back = curve.xy_mm @ to_sheet[:, :2].T + to_sheet[:, 2]
+    again = back @ best.matrix[:, :2].T + best.matrix[:, 2]
+    assert np.hypot(*(again - curve.xy_mm).T).max() < 0.5
