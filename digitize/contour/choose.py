@@ -328,13 +328,22 @@ def _best_half(
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
     found = [(way, line) for line in lines for way in _halves_on(network, line, told)]
     others = [*ways, *(way for way, _ in found if _believable(way))]
+
+    def whole_half(way: Way, line: LongLine) -> bool:
+        return _one_sided(way, line, points) and not _is_border(way, others, network)
+
+    if hints.near is not None or hints.through:
+        # of the halves that pass the places told, only those count that pass them nearest
+        found = [(way, line) for way, line in found if _settled_by_hints([way], hints, px_per_mm)]
+        found = [(way, line) for way, line in found if whole_half(way, line)]
+        settled = {id(way) for way in _settled_by_hints([way for way, _ in found], hints, px_per_mm)}
+        found = [(way, line) for way, line in found if id(way) in settled]
     best: tuple[Way, LongLine] | None = None
     rivals: list[Way] = []
     for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
         if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _near_as_good(best[0], [way])):
             continue
-        agreed = bool(_settled_by_hints([way], hints, px_per_mm))
-        if not agreed or not _one_sided(way, line, points) or _is_border(way, others, network):
+        if not whole_half(way, line):
             continue
         if best is None:
             best = way, line
