@@ -15,8 +15,8 @@ from calibration.frames import FloatArray, SheetPoints
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
 from digitize.cross_check import refuse_unfit_picture
-from digitize.pipeline import Scaled, scaled_flat, scaled_picture
 from digitize.read import read_picture
+from digitize.scaled import Scaled, scaled_flat, scaled_picture
 from digitize.settings import PlanSettings, RuleHint
 from digitize.shapes import Picture
 from digitize.traced import Clock

@@ -21,7 +21,7 @@ from calibration.units import parse_length
 from digitize.assemble import print_record, refusal_record
 from digitize.outbox import Outbox, sha256_of
 from digitize.pages_check import run_pages, told_plan
-from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_flat, solved, trace_scaled
+from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_scaled
 from digitize.print_evidence import (
     Compared,
     Evidence,
@@ -33,6 +33,7 @@ from digitize.print_evidence import (
     stated_controls,
 )
 from digitize.report.print_page import PrintShown, write_print_page
+from digitize.scaled import Scaled, scaled_flat, solved
 from digitize.scanner_check import ScannerChecked, check_scanner
 from digitize.settings import PlanSettings
 from digitize.traced import Clock, Traced, body_to_px

@@ -15,9 +15,10 @@ from digitize.assemble import cards_part, copy_part, effort_part, head_part, ref
 from digitize.cross_check import refuse_unfit_picture, sheet_checks
 from digitize.first_print import Printer, printer_of
 from digitize.outbox import Outbox, sha256_of
-from digitize.pipeline import EXIT_CODES, Outcome, Progress, Scaled, scaled_picture
+from digitize.pipeline import EXIT_CODES, Outcome, Progress
 from digitize.print_settings import PrintSettings
 from digitize.read import read_picture
+from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Picture, TrueSheet, Window
 from digitize.traced import Clock, scale_u_rel

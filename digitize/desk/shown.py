@@ -10,8 +10,8 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.evidence import NAMES
-from digitize.pipeline import Scaled
 from digitize.report.context import carry_over
+from digitize.scaled import Scaled
 from digitize.shapes import Rule, Seen
 from digitize.traced import Traced, body_to_px
 

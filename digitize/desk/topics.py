@@ -6,14 +6,15 @@ SIZE = (
     "no-rule unit-uncertain unit-contradicted rule-left-out rules-disagree one-direction rule-nonlinear feed-evened "
     "dpi-disagrees shear-assumed photo-no-rule photo-rule-too-short photo-rule-short photo-not-solved photo-scale-open "
     "photo-rests photo-strange photo-two-ways photo-angle rules-or-bent rules-bent drawn-or-laid drawn-left-out "
-    "sheet-not-flat flatness-unseen photo-bent lens-other-camera stated-size-differs size-unusual"
+    "sheet-not-flat flatness-unseen photo-bent lens-other-camera stated-size-differs size-unusual drawn-untold "
+    "card-not-found card-disagrees card-alone"
 )
 BODY = (
-    "no-outline several-bodies outline-off-sheet bridged merged-line alternative-line uncertain-turn empty-page "
-    "two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small not-certain-enough"
+    "no-outline several-bodies other-body outline-off-sheet bridged merged-line alternative-line uncertain-turn "
+    "empty-page two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small not-certain-enough"
 )
 HALVES = "half-doubtful no-centerline axis-from-outline axes-disagree ends-uncertain halves-differ half-not-single"
-COPY = "copy-one-way copy-unchecked sheet-unchecked"
+COPY = "copy-one-way copy-unchecked sheet-unchecked card-disagrees-plan"
 
 TOPICS = {
     code: topic

@@ -87,14 +87,14 @@ def run(one: Case, folder: Path) -> list[object]:
 
     plan, affine = make(one, folder)
     seen: list[Evened | None] = []
-    whole = pipeline.evened
+    whole = scaled.evened
 
     def watched(*given: Any) -> Evened | None:
         seen.append(whole(*given))
         return seen[-1]
 
     start = time.perf_counter()
-    with mock.patch.object(pipeline, "evened", watched):
+    with mock.patch.object(scaled, "evened", watched):
         outcome = pipeline.run_outline(plan.path, folder / one.spec.name, replace=True)
     took = time.perf_counter() - start
     left, before = left_mm(one, affine, seen[0] if seen else None), left_mm(one, affine, None)

@@ -13,7 +13,8 @@ import pytest
 
 from calibration.errors import Refusal, UsageError
 from calibration.flags import doubt
-from digitize.pipeline import OUTLINE_FILES, Outcome, run_outline, solved
+from digitize.pipeline import OUTLINE_FILES, Outcome, run_outline
+from digitize.scaled import solved
 from digitize.writers.record import check_record
 
 ROOT = Path(__file__).resolve().parents[2]
