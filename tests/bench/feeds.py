@@ -83,7 +83,7 @@ def left_mm(one: Case, affine: FloatArray, even: Evened | None) -> FloatArray:
 
 def run(one: Case, folder: Path) -> list[object]:
     """Return the table's line of one plan."""
-    import digitize.pipeline as pipeline
+    from digitize import pipeline, scaled
 
     plan, affine = make(one, folder)
     seen: list[Evened | None] = []
