@@ -90,7 +90,8 @@ def make_sheet(megapixels: float, folder: Path) -> dict[str, Path]:
 
 def _spec(megapixels: float) -> PlanSpec:
     """Return the plan, at the resolution at which it fills a small sheet; a large one has more beside it."""
-    spec = replace(specs(1, 1)[0], name=f"sheet-{megapixels:g}", one_bit=False, suffix=".png", skew_deg=0.3)
+    smallest = min(specs(1, 20), key=lambda one: math.prod(describe(one, Path("none.png"))[1].size_mm))
+    spec = replace(smallest, name=f"sheet-{megapixels:g}", one_bit=False, suffix=".png", skew_deg=0.3)
     _, sheet, _ = describe(replace(spec, dpi=MOST_DPI), Path("none.png"))
     width, height = (side / MM_PER_INCH for side in sheet.size_mm)
     fill = math.sqrt(megapixels * 1e6 / SIDES) * 0.9 / max(height, width / SIDES)
