@@ -13,11 +13,11 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
+from digitize.contour.half_ways import BEYOND_MM, halves_on, one_sided
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
     LEAST_BODY_MM,
-    SLENDEREST,
     THROUGH_MM,
     Way,
     body_like,
@@ -25,23 +25,18 @@ from digitize.contour.loops import (
     holds,
     strokes_at,
     way_along,
-    ways_between,
-    ways_through,
 )
-from digitize.contour.network import Arm, Network
+from digitize.contour.network import Network
 from digitize.shapes import Ink, OutlineHints
 
-# A way whose doubtful turns sum to more than this is not an outline, nor is a half beyond the second; a turn dearer
-# than the third asks for a look.
-MOST_DOUBT, MOST_HALF_DOUBT, DOUBTFUL_TURN = 14.0, 8.0, 2.0
+# A way whose doubtful turns sum to more than this is not an outline; a turn dearer than the second asks for a look.
+MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
 # Doubtful turns weigh against area and weight by this scale; half the weight counts as half the area.
 MERIT_DOUBT = 4.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
 STRAIGHT_SHARE = 0.6
 # A point on a line is this near it; weights of one pen differ by less than this (natural logarithm).
 ON_LINE_MM, OWN_PEN = 0.6, 0.35
-# A half outline reaches this far from its centerline, as a part of its length.
-HALF_REACH = (SLENDEREST / 2.0, 0.8)
 # Two bodies are alike when the areas agree this well.
 ALIKE_AREA = 0.06
 # A way that is this much of a body, the best being 1, may be it.
@@ -54,12 +49,6 @@ ALIKE_HALVES = 0.1
 LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
 # ... or more than this of the length of all other lines.
 MOST_INK = 0.8
-# Horns may reach beyond a half's ends, which are at least this part of its length apart.
-LEAST_CHORD = 0.6
-# A half outline ends at most this far from its centerline.
-HALF_END_MM = 2.0
-# A line that goes on this far beyond the centerline at less than this cost is the same line.
-BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 # Lines within this of where the other half would be, together longer than this part of the half, may be it.
 OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
 # A stroke that leaves its chord by more than this, and than this part of its length, bends.
@@ -68,8 +57,6 @@ BEND_MM, BEND_SHARE = 0.6, 0.006
 SHARED = 0.5
 # A whole body goes on across a half's line when this part of the rest is drawn as heavily but for this (natural log.).
 COMPLETED, OTHER_PEN = 0.7, 0.35
-# If this part of the mirrored half shows ink, the drawing was whole after all.
-MIRROR_INKED = 0.35
 
 
 @dataclass(frozen=True, eq=False)
@@ -326,11 +313,11 @@ def _best_half(
 ) -> tuple[Way, LongLine, list[Way]] | None:
     """Return the half outline that is most of a body, its centerline, and others like it; ``ways`` are whole ones."""
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
-    found = [(way, line) for line in lines for way in _halves_on(network, line, told)]
+    found = [(way, line) for line in lines for way in halves_on(network, line, told)]
     others = [*ways, *(way for way, _ in found if _believable(way))]
 
     def whole_half(way: Way, line: LongLine) -> bool:
-        return _one_sided(way, line, points) and not _is_border(way, others, network)
+        return one_sided(way, line, points) and not _is_border(way, others, network)
 
     if hints.near is not None or hints.through:
         # of the halves that pass the places told, only those count that pass them nearest
@@ -388,66 +375,3 @@ def _is_border(way: Way, others: list[Way], network: Network) -> bool:
     lengths = np.array([network.length_mm(stroke) for stroke in rest])
     inside = np.array([float(contained(region, network.lines[stroke]).mean()) for stroke in rest])
     return bool(lengths @ inside > MOST_INK * lengths.sum())
-
-
-def _halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
-    """Return ways that leave a straight line, stay on one side of it and come back to it.
-
-    They are sought from the line, and from strokes that the outline is ``told`` to run along.
-    """
-    along = (line.end - line.start) / line.length_mm
-    normal = np.array([-along[1], along[0]])
-    goals: dict[int, FloatArray] = {}
-    starts: list[Arm] = []
-    for node, arms in network.arms.items():
-        for arm in arms:
-            end = network.lines[arm.stroke][0 if arm.start else -1]
-            place = (end - line.start) @ along
-            if abs((end - line.start) @ normal) > HALF_END_MM or not -5 <= place <= line.length_mm + 5:
-                continue
-            away = network.reach(arm)
-            far = away[min(len(away) - 1, 40)]
-            if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
-                goals[node] = end
-                starts.append(arm)
-    ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
-    return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
-
-
-def _stops(network: Network, way: Way, line: LongLine) -> bool:
-    """Whether a half ends on its centerline: a whole body's line would go on smoothly beyond it."""
-    along = (line.end - line.start) / line.length_mm
-    normal = np.array([-along[1], along[0]])
-    side = np.sign(float(np.median((way.xy - line.start) @ normal)))
-    for stroke, from_start in (way.darts[0], (way.darts[-1][0], not way.darts[-1][1])):
-        arm = Arm(stroke, network.ends[stroke][0 if from_start else 1], from_start)
-        for other in network.around(arm):
-            beyond = -side * float((network.reach(other)[-1] - line.start) @ normal)
-            if other != arm and beyond > BEYOND_MM and network.smooth_cost(arm, other) < ONE_LINE_COST:
-                return False
-    return True
-
-
-def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
-    """Whether a way stays on one side of the line, reaches well away from it, and spans it end to end."""
-    along = np.array([normal[1], -normal[0]])
-    off, place = (way.xy - line.start) @ normal, way.xy @ along
-    side = np.sign(off[np.abs(off).argmax()])
-    chord = abs(place[-1] - place[0])
-    low, high = HALF_REACH
-    return bool(
-        (side * off > -3.0).all()
-        and low * chord < np.abs(off).max() < high * chord
-        and chord > LEAST_CHORD * np.ptp(place)
-        and way.doubt < MOST_HALF_DOUBT
-    )
-
-
-def _one_sided(way: Way, line: LongLine, points: FloatArray) -> bool:
-    """Whether the other side of the line is free of the mirrored outline."""
-    along = (line.end - line.start) / line.length_mm
-    normal = np.array([-along[1], along[0]])
-    off = (way.xy - line.start) @ normal
-    mirrored = (way.xy - 2 * off[:, None] * normal)[np.abs(off) > 10.0]
-    distance, _ = cKDTree(points).query(mirrored)
-    return bool((distance < 0.8).mean() < MIRROR_INKED)

@@ -1,0 +1,88 @@
+"""Half outlines: open ways that leave a straight line, stay on one side of it and come back to it."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from calibration.frames import FloatArray
+from digitize.contour.lines import LongLine
+from digitize.contour.loops import LEAST_BODY_MM, SLENDEREST, Way, body_like, ways_between, ways_through
+from digitize.contour.network import Arm, Network
+
+# A half whose doubtful turns sum to more than this is not an outline.
+MOST_HALF_DOUBT = 8.0
+# A half outline reaches this far from its centerline, as a part of its length.
+HALF_REACH = (SLENDEREST / 2.0, 0.8)
+# Horns may reach beyond a half's ends, which are at least this part of its length apart.
+LEAST_CHORD = 0.6
+# A half outline ends at most this far from its centerline.
+HALF_END_MM = 2.0
+# A line that goes on this far beyond the centerline at less than this cost is the same line.
+BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
+# If this part of the mirrored half shows ink, the drawing was whole after all.
+MIRROR_INKED = 0.35
+
+
+
+def halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
+    """Return ways that leave a straight line, stay on one side of it and come back to it.
+
+    They are sought from the line, and from strokes that the outline is ``told`` to run along.
+    """
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    goals: dict[int, FloatArray] = {}
+    starts: list[Arm] = []
+    for node, arms in network.arms.items():
+        for arm in arms:
+            end = network.lines[arm.stroke][0 if arm.start else -1]
+            place = (end - line.start) @ along
+            if abs((end - line.start) @ normal) > HALF_END_MM or not -5 <= place <= line.length_mm + 5:
+                continue
+            away = network.reach(arm)
+            far = away[min(len(away) - 1, 40)]
+            if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
+                goals[node] = end
+                starts.append(arm)
+    ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
+    return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
+
+
+def _stops(network: Network, way: Way, line: LongLine) -> bool:
+    """Whether a half ends on its centerline: a whole body's line would go on smoothly beyond it."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    side = np.sign(float(np.median((way.xy - line.start) @ normal)))
+    for stroke, from_start in (way.darts[0], (way.darts[-1][0], not way.darts[-1][1])):
+        arm = Arm(stroke, network.ends[stroke][0 if from_start else 1], from_start)
+        for other in network.around(arm):
+            beyond = -side * float((network.reach(other)[-1] - line.start) @ normal)
+            if other != arm and beyond > BEYOND_MM and network.smooth_cost(arm, other) < ONE_LINE_COST:
+                return False
+    return True
+
+
+def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
+    """Whether a way stays on one side of the line, reaches well away from it, and spans it end to end."""
+    along = np.array([normal[1], -normal[0]])
+    off, place = (way.xy - line.start) @ normal, way.xy @ along
+    side = np.sign(off[np.abs(off).argmax()])
+    chord = abs(place[-1] - place[0])
+    low, high = HALF_REACH
+    return bool(
+        (side * off > -3.0).all()
+        and low * chord < np.abs(off).max() < high * chord
+        and chord > LEAST_CHORD * np.ptp(place)
+        and way.doubt < MOST_HALF_DOUBT
+    )
+
+
+def one_sided(way: Way, line: LongLine, points: FloatArray) -> bool:
+    """Whether the other side of the line is free of the mirrored outline."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    off = (way.xy - line.start) @ normal
+    mirrored = (way.xy - 2 * off[:, None] * normal)[np.abs(off) > 10.0]
+    distance, _ = cKDTree(points).query(mirrored)
+    return bool((distance < 0.8).mean() < MIRROR_INKED)
