@@ -19,7 +19,7 @@ from digitize.outbox import OUTLINE_FILES
 
 STATE_FILE = "desk.json"
 # The order in which a scan goes; a photo has more stages of its own, which are told as they come.
-STAGES = ("read", "rule", "solve", "ink", "contour", "symmetry", "fair", "budget", "write", "report")
+STAGES = ("read", "rule", "solve", "card", "ink", "contour", "symmetry", "fair", "budget", "write", "report")
 MOLD_STAGES = ("read", "parts", "checks", "sheets", "files", "report")
 MOLD_FOLDER = "mold"  # in the folder of the results
 PATIENCE_S = 3.0  # a stage may be deep in a long computation when it is told to end

@@ -99,6 +99,7 @@ def test_near_a_place_outside_every_outline_is_refused(tmp_path: Path) -> None:
         trace(made, near=(5.0, 5.0))
 
 
+@pytest.mark.slow
 def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
     made = make_plan(PlanSpec(name="two", seed=9, family="small"), tmp_path)
     page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)

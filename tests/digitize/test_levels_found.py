@@ -28,6 +28,7 @@ def farthest_mm(plan: LevelPlan, line: str, out: Path) -> tuple[str, float]:
     return record["verdict"], compare(read_body(out / "outline.dxf"), plan.outline_mm, plan.corners_mm, found).max_mm
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("number", "what"),
     [(8, "a half body six times as long as wide"), (25, "an S of 4 mm radius across the neck's edge, tangent to it")],

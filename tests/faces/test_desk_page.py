@@ -38,6 +38,16 @@ def browser(served: Served) -> Iterator[webdriver.Chrome]:
         yield one
 
 
+def settle(browser: webdriver.Chrome, plan: Path) -> None:
+    """Begin each step with a page that shows what the file says: it hears of a change after the file has it."""
+
+    def holds() -> bool:
+        shown = browser.execute_script("return desk.state.plan")
+        return shown["content"] == tomllib.loads(plan.read_text()) if plan.exists() else not shown["there"]
+
+    until(holds)
+
+
 def said(plan: Path) -> dict[str, Any]:
     return tomllib.loads(plan.read_text()).get("body", {}) if plan.exists() else {}
 
@@ -80,7 +90,7 @@ def near(place: list[float], wanted: list[float], within: float = 0.051) -> bool
     return len(place) == 2 and all(abs(a - b) <= within for a, b in zip(place, wanted, strict=True))
 
 
-def test_a_run_that_cannot_go_on_says_why_and_what_to_do(browser: webdriver.Chrome, served: Served) -> None:
+def a_run_that_cannot_go_on_says_why_and_what_to_do(browser: webdriver.Chrome, served: Served) -> None:
     ended = until(lambda: (run := served.told("/api/state")["run"])["state"] not in ("none", "running") and run)
     assert ended["state"] == "done", ended
     until(lambda: "No outline yet" in browser.find_element(By.ID, "verdict").text)
@@ -91,7 +101,7 @@ def test_a_run_that_cannot_go_on_says_why_and_what_to_do(browser: webdriver.Chro
     assert browser.execute_script("return desk.result.record.verdict") == "refused"
 
 
-def test_a_click_is_written_to_the_tenth_of_a_pixel(browser: webdriver.Chrome, plan: Path) -> None:
+def a_click_is_written_to_the_tenth_of_a_pixel(browser: webdriver.Chrome, plan: Path) -> None:
     go(browser, "body")
     press(browser, "This is inside the body")
     count_clicks(browser)
@@ -100,16 +110,17 @@ def test_a_click_is_written_to_the_tenth_of_a_pixel(browser: webdriver.Chrome, p
     assert near(said(plan)["near"], clicked(browser)[0])
 
 
-def test_dragging_moves_the_stored_place_by_just_that(browser: webdriver.Chrome, plan: Path) -> None:
+def dragging_moves_the_stored_place_by_just_that(browser: webdriver.Chrome, plan: Path) -> None:
     before, scale = said(plan)["near"], browser.execute_script("return desk.view.camera.scale")
-    handle = browser.find_element(By.CSS_SELECTOR, "[data-handle=near] .ring")
+    handle = until(lambda: browser.find_elements(By.CSS_SELECTOR, "[data-handle=near] .ring"))[0]
     ActionChains(browser, duration=20).click_and_hold(handle).move_by_offset(55, 21).release().perform()
     until(lambda: said(plan)["near"] != before)
     assert near(said(plan)["near"], [before[0] + 55 / scale, before[1] + 21 / scale])
 
 
-def test_keys_move_a_place_and_take_it_away(browser: webdriver.Chrome, plan: Path) -> None:
+def keys_move_a_place_and_take_it_away(browser: webdriver.Chrome, plan: Path) -> None:
     before, scale = said(plan)["near"], browser.execute_script("return desk.view.camera.scale")
+    until(lambda: browser.execute_script("return desk.state.plan.content.body.near") == before)
     browser.execute_script("document.querySelector('[data-handle=near]').focus()")
     ActionChains(browser).send_keys(Keys.ARROW_LEFT).key_down(Keys.SHIFT).send_keys(Keys.ARROW_DOWN).key_up(
         Keys.SHIFT
@@ -120,7 +131,7 @@ def test_keys_move_a_place_and_take_it_away(browser: webdriver.Chrome, plan: Pat
     until(lambda: "near" not in said(plan))
 
 
-def test_all_of_it_can_be_taken_back_and_done_again(browser: webdriver.Chrome, plan: Path) -> None:
+def all_of_it_can_be_taken_back_and_done_again(browser: webdriver.Chrome, plan: Path) -> None:
     last = plan.read_bytes()
     texts = []
     for _ in range(4):
@@ -134,7 +145,7 @@ def test_all_of_it_can_be_taken_back_and_done_again(browser: webdriver.Chrome, p
     assert plan.read_bytes() == last
 
 
-def test_by_keys_alone_a_place_is_put_at_the_cross(browser: webdriver.Chrome, plan: Path) -> None:
+def by_keys_alone_a_place_is_put_at_the_cross(browser: webdriver.Chrome, plan: Path) -> None:
     press(browser, "The line runs through here")
     ActionChains(browser).send_keys("+", Keys.ARROW_RIGHT, Keys.ARROW_UP).perform()
     wanted = browser.execute_script("return [desk.view.camera.x, desk.view.camera.y]")
@@ -144,7 +155,7 @@ def test_by_keys_alone_a_place_is_put_at_the_cross(browser: webdriver.Chrome, pl
     ActionChains(browser).send_keys("0").perform()
 
 
-def test_a_span_takes_two_clicks_and_a_typed_distance(browser: webdriver.Chrome, plan: Path) -> None:
+def a_span_takes_two_clicks_and_a_typed_distance(browser: webdriver.Chrome, plan: Path) -> None:
     go(browser, "size")
     press(browser, "Two marks of known distance")
     count_clicks(browser)
@@ -157,7 +168,7 @@ def test_a_span_takes_two_clicks_and_a_typed_distance(browser: webdriver.Chrome,
     assert near(span["to"], clicked(browser)[1])
 
 
-def test_a_rule_takes_a_click_and_its_unit(browser: webdriver.Chrome, plan: Path) -> None:
+def a_rule_takes_a_click_and_its_unit(browser: webdriver.Chrome, plan: Path) -> None:
     press(browser, "A rule lies here")
     count_clicks(browser)
     click_at(browser, 30, 60)
@@ -169,7 +180,7 @@ def test_a_rule_takes_a_click_and_its_unit(browser: webdriver.Chrome, plan: Path
     until(lambda: "rule" not in tomllib.loads(plan.read_text()))
 
 
-def test_a_region_is_closed_with_its_corners(browser: webdriver.Chrome, plan: Path) -> None:
+def a_region_is_closed_with_its_corners(browser: webdriver.Chrome, plan: Path) -> None:
     go(browser, "body")
     press(browser, "Nothing of it lies in here")
     for place in ((-80, -80), (-20, -80), (-50, -30)):
@@ -178,7 +189,7 @@ def test_a_region_is_closed_with_its_corners(browser: webdriver.Chrome, plan: Pa
     assert len(until(lambda: said(plan).get("ignore"))[0]) == 3
 
 
-def test_what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriver.Chrome, plan: Path) -> None:
+def what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriver.Chrome, plan: Path) -> None:
     browser.execute_script(
         "desk.kept = desk.result; const at = [650.5, 460]; desk.result = {...desk.result,"
         "record: {...desk.result.record, reasons: [{code: 'other-body', text: 'Another.', remedy: 'Point.'}]},"
@@ -186,7 +197,7 @@ def test_what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriv
         "at, changes: [{do: 'set', at: ['body', 'near'], value: at}]}]]}"
     )
     go(browser, "body")
-    browser.find_element(By.CSS_SELECTOR, "[data-handle='offer 0 0'] .ring").click()
+    until(lambda: browser.find_elements(By.CSS_SELECTOR, "[data-handle='offer 0 0'] .ring"))[0].click()
     until(lambda: said(plan).get("near") == [650.5, 460])
     until(lambda: "You said: take the other drawing." in browser.find_element(By.ID, "lead").text)
     assert not browser.find_elements(By.CSS_SELECTOR, "[data-handle^=offer]")
@@ -195,7 +206,7 @@ def test_what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriv
     browser.execute_script("desk.result = desk.kept")
 
 
-def test_what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, plan: Path) -> None:
+def what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, plan: Path) -> None:
     before = plan.read_bytes()
     go(browser, "size")
     browser.execute_script("document.querySelector('#words details').open = true")
@@ -205,7 +216,7 @@ def test_what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, 
     assert plan.read_bytes() == before
 
 
-def test_nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(
+def nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(
     browser: webdriver.Chrome, served: Served, plan: Path
 ) -> None:
     before = plan.read_bytes()
@@ -216,7 +227,7 @@ def test_nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(
     assert plan.read_bytes() == before
 
 
-def test_it_fits_a_phone_and_has_landmarks(browser: webdriver.Chrome) -> None:
+def it_fits_a_phone_and_has_landmarks(browser: webdriver.Chrome) -> None:
     size = {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     for topic in ("size", "body", "halves", "copy", "out"):
@@ -228,7 +239,39 @@ def test_it_fits_a_phone_and_has_landmarks(browser: webdriver.Chrome) -> None:
     browser.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
-def test_the_browser_had_nothing_to_complain_of(browser: webdriver.Chrome) -> None:
+def the_browser_had_nothing_to_complain_of(browser: webdriver.Chrome) -> None:
     told = [one["message"] for one in browser.get_log("browser")]
     # the length that makes no sense was answered by 422, which a browser notes
     assert [text for text in told if "422" not in text] == []
+
+
+def test_a_person_at_the_page(browser: webdriver.Chrome, served: Served, plan: Path) -> None:
+    """Each step goes on from the one before, as a person does; tests of their own might run in two processes."""
+    settle(browser, plan)
+    a_run_that_cannot_go_on_says_why_and_what_to_do(browser, served)
+    settle(browser, plan)
+    a_click_is_written_to_the_tenth_of_a_pixel(browser, plan)
+    settle(browser, plan)
+    dragging_moves_the_stored_place_by_just_that(browser, plan)
+    settle(browser, plan)
+    keys_move_a_place_and_take_it_away(browser, plan)
+    settle(browser, plan)
+    all_of_it_can_be_taken_back_and_done_again(browser, plan)
+    settle(browser, plan)
+    by_keys_alone_a_place_is_put_at_the_cross(browser, plan)
+    settle(browser, plan)
+    a_span_takes_two_clicks_and_a_typed_distance(browser, plan)
+    settle(browser, plan)
+    a_rule_takes_a_click_and_its_unit(browser, plan)
+    settle(browser, plan)
+    a_region_is_closed_with_its_corners(browser, plan)
+    settle(browser, plan)
+    what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser, plan)
+    settle(browser, plan)
+    what_makes_no_sense_is_told_and_not_written(browser, plan)
+    settle(browser, plan)
+    nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(browser, served, plan)
+    settle(browser, plan)
+    it_fits_a_phone_and_has_landmarks(browser)
+    settle(browser, plan)
+    the_browser_had_nothing_to_complain_of(browser)

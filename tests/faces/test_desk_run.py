@@ -31,7 +31,7 @@ def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_d
     memo = Memo()
     work(plan, out, told, memo)
     lines = [json.loads(line) for line in told.getvalue().splitlines()]
-    assert [line["stage"] for line in lines[:4]] == ["read", "rule", "solve", "ink"]
+    assert [line["stage"] for line in lines[:5]] == ["read", "rule", "solve", "card", "ink"]
     assert lines[-1] == {"ended": "done"}
     assert sorted(path.name for path in out.iterdir()) == sorted([*OUTLINE_FILES, STATE_FILE])
 

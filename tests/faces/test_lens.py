@@ -64,6 +64,7 @@ def test_the_lens_comes_out_within_its_sigmas(lens_file: Path) -> None:
     assert written["rests_on"]["rms_px"] < 0.15  # clean pictures
 
 
+@pytest.mark.slow
 def test_a_photo_is_measured_as_well_or_better_with_it(lens_file: Path, photo: MadePhoto, tmp_path: Path) -> None:
     found = {}
     for name, line in (("without", ""), ("with", f'lens = "{lens_file}"\n')):

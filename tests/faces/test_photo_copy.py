@@ -53,6 +53,7 @@ def test_the_outline_is_the_plans_and_the_copy_is_told(photo: MadePhoto, tmp_pat
     assert told == pytest.approx([100.0 * factor for factor in COPIER], abs=copy["u95_percent"])
 
 
+@pytest.mark.slow
 def test_the_print_check_takes_the_same_photo(photo: MadePhoto, tmp_path: Path) -> None:
     done = run("print-check", photo.path, "--out", tmp_path / "out", "--json")
     assert done.returncode == 3, done.stderr
@@ -66,6 +67,7 @@ def test_the_print_check_takes_the_same_photo(photo: MadePhoto, tmp_path: Path) 
     assert (tmp_path / "out" / "print-check.html").is_file()
 
 
+@pytest.mark.slow
 def test_two_photos_of_the_sheet_give_one_outline(photo: MadePhoto, tmp_path: Path) -> None:
     """The second is taken from the other side, upside down."""
     make_photo(OTHER, photo.path.parent)

@@ -5,11 +5,12 @@ import { by, h } from "./dom.js";
 import { drawn, NAMES, underWay } from "./drawn.js";
 import { Hands } from "./hands.js";
 import { doubtsOf, QUESTIONS, words } from "./questions.js";
+import { first } from "./start.js";
 import { View } from "./view.js";
 
 const ASK_AGAIN_MS = 700;
 const STAGES = {
-  start: "starting", read: "reading the picture", rule: "looking for rules", solve: "working out the size",
+  start: "starting", read: "reading the picture", rule: "looking for rules", solve: "working out the size", card: "looking for a bank card",
   ink: "following the ink", contour: "looking for the body", symmetry: "comparing the halves", fair: "fairing the curve",
   budget: "adding up what is uncertain", write: "writing the files", report: "writing the report",
   parts: "drawing the parts", checks: "checking them", sheets: "laying them out on sheets", files: "writing the files",
@@ -200,7 +201,7 @@ async function work(what = "run") {
 }
 
 async function open() {
-  [desk.state] = await Promise.all([api.ask("state"), found()]);
+  [desk.state, desk.result, desk.mold] = await Promise.all(first);
   desk.view = new View(desk.state.picture, (name) => api.blob(`tile/${name}`));
   desk.hands = new Hands(desk.view, redraw);
   Object.assign(desk.hands, { askLength, askUnit });
