@@ -198,6 +198,6 @@ def test_half_millimetres_of_a_real_rule_are_never_read_as_millimetres(dpi):
         assert rule.pitch_px / rule.pitch_mm == pytest.approx(6.675, rel=0.01)
 
 
-@pytest.mark.parametrize("name", ["engraved_plan_a.jpg", "engraved_plan_b.jpg"])
+@pytest.mark.parametrize("name", ["engraved_plan_a.jpg", pytest.param("engraved_plan_b.jpg", marks=pytest.mark.slow)])
 def test_an_old_scale_is_never_given_a_unit(name):
     assert find_rules(real(name, (300, 300))).rules == ()

@@ -45,6 +45,7 @@ def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto
     assert all(abs(side["off_percent"]) <= side["u95_percent"] < 1.0 for side in card["sides"])
 
 
+@pytest.mark.slow
 def test_a_part_of_a_photo_is_reprinted_flat_and_its_size_doubted(photo: MadePhoto, tmp_path: Path) -> None:
     """The region is told in the photo's own pixels; the photo is tilted, so its part of the sheet is no rectangle."""
     x, y, width, height = region = (900, 700, 1100, 700)

@@ -61,6 +61,7 @@ def test_two_sheets_side_by_side_are_not_taken_for_one(tmp_path: Path) -> None:
     assert "one sheet at a time" in said
 
 
+@pytest.mark.slow
 def test_one_short_rule_and_no_edge_in_sight_asks_for_a_longer_one_and_a_second(tmp_path: Path) -> None:
     spec = edges_out(replace(ONE_RULE, laid=(LaidSpec("steel 60", (60.0, 10.0), 1.0),), exif_focal=False, long_px=3000))
     reason, said, _ = refused(spec, tmp_path)
