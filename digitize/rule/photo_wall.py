@@ -24,6 +24,9 @@ PIECES = 8  # along an edge, each with its own answer
 LEAST_PIECES = 4
 INSIDE_PX, OUTSIDE_PX, STEP_PX = 16.0, 26.0, 0.5  # across an edge, from the feet of its graduations
 COLUMN_PX = 1.0  # along it
+FACE_PX = 8.0  # further in than this there is nothing but the face
+OTHER_FACE = 0.5  # of the wall's depth
+FEET_MM = 1.5  # from the feet of the graduations to the rim, at most
 NEAR_PX = (6.0, 7.0)  # what the model is held against, beyond the band to both sides
 WIDE_PX = np.geomspace(0.7, 14.0, 12)  # widths that are tried to begin with
 MOST_MM = 5.0
@@ -36,6 +39,7 @@ LEAST_SEEN_PX = 0.7  # a narrower band's tone and width cannot be told apart
 # 1 sigma by which the edges that are seen are not the thing's own: rounded or broken edges, sharpening, the shadow that
 # lies closest (common practice, no source)
 EDGE_U_PX = 0.35
+SHADED = 4.0  # by how many times that more where the wall's foot lies in a shadow as deep as the wall is dark
 MUCH_LESS_CLEAR = 2.0  # a piece's sigma over the best one's, and it does not count
 ALIKE = 2.0  # neighbouring places across an edge share their errors: their number counts by its square root over this
 MAD_TO_SIGMA = 1.4826
@@ -58,6 +62,7 @@ class _Piece:
     at_px: FloatArray  # (K,) outwards
     light: FloatArray  # (K,) 0 to 1
     seen_px_per_mm: float
+    px_per_mm: float
 
 
 def wall_of(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> Wall | None:
@@ -95,7 +100,8 @@ def _pieces(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> list[_Piece]:
         seen = float(-rise_px(PxPoints(part.mean(axis=0)[None]))[0] @ out)
         if seen > LEAST_SEEN:
             columns = part[0] + np.linspace(0.0, 1.0, max(2, round(length / COLUMN_PX)))[:, None] * run
-            pieces.append(_Piece(at_px, _across(grey, columns, out, at_px), seen))
+            px_per_mm = rule.rule.pitch_px / rule.rule.pitch_mm
+            pieces.append(_Piece(at_px, _across(grey, columns, out, at_px), seen, px_per_mm))
     return pieces
 
 
@@ -114,7 +120,7 @@ def _height(piece: _Piece) -> tuple[float, float] | None:
     _, wide, u = min(fits)
     if wide < LEAST_SEEN_PX:
         return None
-    return wide / piece.seen_px_per_mm, float(np.hypot(u, EDGE_U_PX)) / piece.seen_px_per_mm
+    return wide / piece.seen_px_per_mm, u / piece.seen_px_per_mm
 
 
 def _rims(piece: _Piece) -> list[float]:
@@ -133,13 +139,24 @@ def _fitted(piece: _Piece, foot: float) -> tuple[float, float, float] | None:
     low, high = np.array([foot - NEAR_PX[0], 0.05, BLUR_PX[0]]), np.array([foot + NEAR_PX[1], most, BLUR_PX[2]])
     found = least_squares(lambda x: _misfit(x, at, light)[0], [foot, wide, BLUR_PX[1]], bounds=(low, high),
                           x_scale=[1.0, 1.0, 0.3])  # fmt: skip
-    off, (face, wall, paper, *_) = _misfit(found.x, at, light)
+    off, (face, wall, paper, *ramp) = _misfit(found.x, at, light)
     depth, rms = min(abs(wall - face), abs(wall - paper)), _rms(off)
     between = (wall - face) * (wall - paper) <= 0.0
-    if between or depth < LEAST_DEPTH or rms > max(MISFIT_FLOOR, MISFIT_SHARE * depth) or _at_bound(found.x, low, high):
+    off_feet = abs(found.x[0] - found.x[1]) > FEET_MM * piece.px_per_mm
+    elsewhere = off_feet or abs(face - _face(piece)) > OTHER_FACE * depth  # a line drawn beside the rule
+    unlike = between or depth < LEAST_DEPTH or rms > max(MISFIT_FLOOR, MISFIT_SHARE * depth)
+    if elsewhere or unlike or _at_bound(found.x, low, high):
         return None
     spread = np.linalg.pinv(found.jac.T @ found.jac)[1, 1]
-    return rms, float(found.x[1]), ALIKE * rms * float(np.sqrt(spread))
+    lit = paper + sum(ramp)  # beyond the shadow
+    shaded = min(1.0, abs(lit - paper) / max(abs(lit - wall), LEAST_DEPTH))
+    edges_u = EDGE_U_PX * (1.0 + SHADED * shaded)
+    return rms, float(found.x[1]), float(np.hypot(edges_u, ALIKE * rms * np.sqrt(spread)))
+
+
+def _face(piece: _Piece) -> float:
+    """Return the light of the rule's face, as it is well inside the feet of the graduations."""
+    return float(np.median(piece.light[piece.at_px < -FACE_PX]))
 
 
 def _window(piece: _Piece, foot: float, wide: float) -> tuple[FloatArray, FloatArray]:
