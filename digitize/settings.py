@@ -34,7 +34,7 @@ class RuleHint(Table):
     role: Literal["drawn", "laid"] = "drawn"
     unit: Unit | None = None
     near: PxPlace | None = None  # any pixel on it
-    image: str | None = Field(default=None, min_length=1)  # of several pictures the one it is in; see ``PlanSettings.each``
+    image: str | None = Field(default=None, min_length=1)  # of several pictures the one it is in
     grade: Literal["I", "II", "III"] | None = None  # class of a laid rule, Directive 2014/32/EU Annex X
     # of a laid rule: how far its whole length may be off, where that is known better than its class
     within_mm: Annotated[LengthMm, Field(ge=0.0, le=10.0)] | None = Field(default=None, validation_alias="within")

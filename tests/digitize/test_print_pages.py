@@ -111,5 +111,5 @@ def test_a_real_rule_told_alone_is_not_taken_for_printed(tmp_path: Path) -> None
 
 def test_a_picture_that_is_not_given_is_named(tmp_path: Path) -> None:
     plan = ruled(tmp_path, [1.0], '[[rule]]\nnear = [500, 88]\nimage = "tile-3.png"\n')
-    with pytest.raises(UsageError, match="rule.image.*tile-3.png.*tile-1.png"):
+    with pytest.raises(UsageError, match=r"rule\.image.*tile-3\.png.*tile-1\.png"):
         load_plan(plan)
