@@ -56,12 +56,16 @@ def _grid_u_px(ticks: Ticks) -> float:
 
 
 def _limit_mm(role: str, hint: RuleHint | None, length_mm: float) -> float:
-    """Return how far a laid rule may be off, by its class or as told; a drawn rule is the plan's own millimetre."""
-    if role != "laid":
-        return 0.0
+    """Return how far a rule may be off, by its class or as told.
+
+    A drawn one is the plan's own millimetre, unless it is told what it is: a real rule, photocopied with the plan.
+    """
     if hint is not None and hint.within_mm is not None:
         return hint.within_mm
-    fixed, per_metre = GRADE_MM[(hint.grade if hint else None) or DEFAULT_GRADE]
+    grade = hint.grade if hint is not None else None
+    if role != "laid" and grade is None:
+        return 0.0
+    fixed, per_metre = GRADE_MM[grade or DEFAULT_GRADE]
     return fixed + per_metre * math.ceil(length_mm / 1000)
 
 

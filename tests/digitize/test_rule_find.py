@@ -153,6 +153,16 @@ def test_a_pitch_of_whole_pixels_in_a_1_bit_picture_claims_less():
     assert claims[1] < claims[0] / 2
 
 
+@pytest.mark.parametrize(("told", "limit_mm"), [({}, 0.0), ({"grade": "I"}, 0.2), ({"within": "0.05 mm"}, 0.05)])
+def test_a_real_rule_photocopied_with_the_plan_keeps_its_own_error(told, limit_mm):
+    """Directive 2014/32/EU Annex X: class I up to 1 m may be 0.2 mm out. What nothing is told of is the plan's own."""
+    page = Page(dpi=100, width_mm=120, height_mm=40, rules=[DrawnRule((10, 12), 0, 1.0, 90, MM_LEVELS)])
+    (rule,) = find_rules(page.picture(), (RuleHint.model_validate({"role": "drawn", "unit": "mm", **told}),)).rules
+    assert rule.control.source == "drawn rule"
+    assert rule.control.limit_mm == limit_mm
+    assert rule.control.standard_u_mm >= limit_mm / np.sqrt(3)
+
+
 def test_a_hint_picks_one_rule_and_carries_role_and_class():
     page = Page(dpi=300, rules=[
         DrawnRule((15, 12), 0, 1.0, 180, MM_LEVELS),
