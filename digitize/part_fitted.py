@@ -10,6 +10,7 @@ import numpy as np
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
+from calibration.part_apart import stretches_apart
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
 from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
 from digitize.arcs import distances, mirrored, sampled
@@ -196,16 +197,29 @@ class _Laid:
         """Return everything measured, held as asked."""
         seen = self._straight(self.fit)
         side = material or self._side(seen)
-        straight, points = self._line(seen, side, self.fit)
-        fit = self.fit
+        fit, usable = self._apart()
+        straight, points = self._line(seen, side, fit)
         if hold == "edge":
             if straight is None:
                 raise Refusal("fit-no-straight-edge")
             on_sheet = seen.edge.points_mm[seen.chosen(side)][straight.used]
             held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
-            fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held)
+            fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held, usable)
             straight, points = self._line(seen, side, fit)
         return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+
+    def _apart(self) -> tuple[PartFit, BoolArray | None]:
+        """Return the fit without what the rest of the edge proves to be off, and which places (M,) it rests on."""
+        covariance = np.asarray(self.view.calibration.covariance)
+        along = self.curve.along_mm[self.used]
+        apart = stretches_apart(self.fit, along, covariance, FIT_ALIKE, ALIKE, EDGE_BIAS_PX * self._mm_per_px)
+        if not apart.any():
+            return self.fit, None
+        return _fit(self.edge, self.used, self.curve, self.fit.matrix, self.view, None, ~apart), ~apart
+
+    @property
+    def _mm_per_px(self) -> float:
+        return float(np.sqrt(self.view.calibration.mm_per_px_x * self.view.calibration.mm_per_px_y))
 
     def _measured(
         self, fit: PartFit, half: Half, face_down: bool, same: bool, side: Side, straight: StraightFit | None,
@@ -216,9 +230,8 @@ class _Laid:
         off[self.used], fit_u[self.used] = proud * fit.off_mm, fit.u_mm
         size_u[self.used] = size_u_mm(fit, self.view.calibration.covariance)
         found = off_map(self.curve.along_mm, off, ALIKE)
-        mm_per_px = float(np.sqrt(self.view.calibration.mm_per_px_x * self.view.calibration.mm_per_px_y))
         fit_u, size_u = _filled(fit_u), _filled(size_u)
-        local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * mm_per_px) ** 2)
+        local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * self._mm_per_px) ** 2)
         local, size_u = self._as_photo(local, size_u, fit, side)
         return FittedPart(
             self.view, self.curve, half, face_down, same, side, fit, self.edge, self.used, found, frozen_floats(local),
@@ -312,10 +325,12 @@ class _StraightSeen:
 
 
 def _fit(
-    edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None
-) -> PartFit:
+    edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None,
+    usable: BoolArray | None = None,
+) -> PartFit:  # fmt: skip
     covariance = np.asarray(view.calibration.covariance)
-    return fit_part(edge.points_mm[used], nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE)
+    points = edge.points_mm[used]
+    return fit_part(points, nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE, usable=usable)
 
 
 def _filled(values: FloatArray) -> FloatArray:
