@@ -16,7 +16,14 @@ from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_ma
 from digitize.arcs import distances, mirrored, sampled
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
-from digitize.part_edge import STRAIGHT_REACH_MM, follow, nearest_on, rough_places
+from digitize.part_edge import (
+    STRAIGHT_REACH_MM,
+    follow,
+    level_beside,
+    line_contrasts,
+    nearest_on,
+    rough_places,
+)
 from digitize.part_view import PartView
 from digitize.parts.regions import right_run
 from digitize.shapes import ArcPath
@@ -41,6 +48,8 @@ LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
 # The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
 BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
 MOST_SEEN, LEAST_SEEN = 0.65, 0.4
+# Where it is too faint to be followed: its slope over the whole of it, as a part of the outline's.
+MOST_FAINT, LEAST_FAINT = 0.5, 0.3
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 # Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
@@ -264,7 +273,7 @@ class _Laid:
         line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
         usual = float(np.median(np.abs(self.edge.rise[self.used])))
         edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, usual)
-        return _StraightSeen(y, edge, float(low), float(high))
+        return _StraightSeen(y, line, edge, float(low), float(high))
 
     def _side(self, seen: _StraightSeen) -> Side:
         """Return on which side of the outline the material is.
@@ -281,10 +290,24 @@ class _Laid:
             "inside": within > MOST_SEEN and beyond < LEAST_SEEN and seen.rise("inside") * outline > 0.0,
             "outside": beyond > MOST_SEEN and within < LEAST_SEEN and seen.rise("outside") * outline < 0.0,
         }
-        sides = [side for side in SIDES if answers[side]]
+        sides = [side for side in SIDES if answers[side]] or self._faint_side(seen, outline)
         if len(sides) != 1:
             raise Refusal("fit-side", within=f"{100 * within:.0f}", beyond=f"{100 * beyond:.0f}")
         return sides[0]
+
+    def _faint_side(self, seen: _StraightSeen, outline: float) -> list[Side]:
+        """Return the side by a straight edge that texture hides place by place, where the ground's tone agrees.
+
+        What lies beyond the centerline is the ground, as what is on the outline's other side is.
+        """
+        picture, matrix = (self.view.picture.grey, self.view.calibration), self.fit.matrix
+        where = tuple(seen.where(side, LOOK_MM) for side in SIDES)
+        shares = [one / outline for one in line_contrasts(*picture, seen.line, matrix, STRAIGHT_REACH_MM, where)]
+        ground = level_beside(*picture, seen.line, matrix, where[0])
+        inner, outer = (float(np.median(one[self.used])) for one in (self.edge.inner, self.edge.outer))
+        inside = shares[0] > MOST_FAINT and abs(shares[1]) < LEAST_FAINT and abs(ground - outer) < abs(ground - inner)
+        outside = -shares[1] > MOST_FAINT and abs(shares[0]) < LEAST_FAINT and abs(ground - inner) < abs(ground - outer)
+        return [side for side, told in zip(SIDES, (inside, outside), strict=True) if told]
 
     @staticmethod
     def _line(seen: _StraightSeen, side: Side, fit: PartFit) -> tuple[StraightFit | None, FloatArray]:
@@ -298,11 +321,12 @@ class _StraightSeen:
     """What was seen along x = 0."""
 
     y_mm: FloatArray
+    line: HalfCurve
     edge: EdgePlaces
     low_mm: float
     high_mm: float
 
-    def _where(self, side: Side, reach_mm: float) -> BoolArray:
+    def where(self, side: Side, reach_mm: float) -> BoolArray:
         if side == "inside":
             return np.asarray((self.y_mm > self.low_mm + NEAR_END_MM) & (self.y_mm < self.high_mm - NEAR_END_MM))
         below = (self.y_mm < self.low_mm - NEAR_END_MM) & (self.y_mm > self.low_mm - NEAR_END_MM - reach_mm)
@@ -311,16 +335,16 @@ class _StraightSeen:
 
     def chosen(self, side: Side) -> BoolArray:
         """(S,) the stations of the straight edge of a part with its material there."""
-        return self.edge.seen & self._where(side, BEYOND_MM)
+        return self.edge.seen & self.where(side, BEYOND_MM)
 
     def share(self, side: Side) -> float:
         """Share of the stations near the body at which an edge was seen."""
-        where = self._where(side, LOOK_MM)
+        where = self.where(side, LOOK_MM)
         return float(self.edge.seen[where].mean())
 
     def rise(self, side: Side) -> float:
         """The usual change of light there."""
-        where = self._where(side, LOOK_MM) & self.edge.seen
+        where = self.where(side, LOOK_MM) & self.edge.seen
         return float(np.median(self.edge.rise[where])) if where.any() else 0.0
 
 
