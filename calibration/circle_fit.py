@@ -69,7 +69,7 @@ def fit_circle(points: FloatArray, weight: FloatArray | None = None) -> CircleFi
         return None
     rows, off = _system(q, answer)
     spread = last / max(float(weight.sum()) - 3.0, 1.0)
-    covariance = np.linalg.inv((rows * weight[:, None]).T @ rows) * spread * size**2
+    covariance = np.asarray(np.linalg.inv((rows * weight[:, None]).T @ rows) * spread * size**2, dtype=np.float64)
     return CircleFit(middle + size * answer[:2], float(size * answer[2]), covariance, size * off)
 
 

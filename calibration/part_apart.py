@@ -46,7 +46,7 @@ def stretches_apart(
         u_mm: 1 sigma of what an edge's place is off by over a whole stretch.
     """
     apart = np.zeros(len(along_mm), dtype=bool)
-    prior = np.linalg.inv(strain_covariance + 1e-18 * np.eye(3))
+    prior = np.asarray(np.linalg.inv(strain_covariance + 1e-18 * np.eye(3)), dtype=np.float64)
     for _ in range(MOST_STRETCHES):
         found = [_judged(fit, along_mm, apart, middle, prior, alike, mean_alike, u_mm) for middle in _middles(along_mm)]
         best, middle = max(zip(found, _middles(along_mm), strict=True))
@@ -107,5 +107,5 @@ def _without(fit: PartFit, kept: BoolArray, prior: FloatArray, alike: float, sha
         normal[3:, 3:] += prior
         side = -(rows * share[:, None]).T @ off
         side[3:] -= prior @ fit.strain
-        step = np.linalg.solve(normal, side)
-    return _Rest(off + rows @ step, np.linalg.inv(normal))
+        step = np.asarray(np.linalg.solve(normal, side), dtype=np.float64)
+    return _Rest(off + rows @ step, np.asarray(np.linalg.inv(normal), dtype=np.float64))

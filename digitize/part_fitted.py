@@ -16,6 +16,8 @@ from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_ma
 from digitize.arcs import distances, mirrored, sampled
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
+from digitize.mold_settings import MoldJob
+from digitize.part_dowels import Dowel, apart_mm, dowels_of, moved_onto, seen_dowels
 from digitize.part_edge import (
     STRAIGHT_REACH_MM,
     follow,
@@ -30,7 +32,7 @@ from digitize.shapes import ArcPath
 from digitize.traced import Clock
 
 Half = Literal["right", "left"]
-Hold = Literal["free", "edge"]
+Hold = Literal["free", "edge", "dowels"]
 SIDES: tuple[Side, ...] = ("inside", "outside")
 
 STATION_MM = 0.5
@@ -112,8 +114,9 @@ def half_curve(path: ArcPath, half: Half) -> HalfCurve:
 
 
 def fitted_part(
-    view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock
-) -> FittedPart:
+    view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock,
+    job: MoldJob | None = None,
+) -> FittedPart:  # fmt: skip
     """Lay a part on the outline.
 
     Args:
@@ -123,10 +126,11 @@ def fitted_part(
         material: on which side of the outline the part's material is; None: found by its straight edge.
         hold: what the fit is held to.
         clock: of the stages.
+        job: the mold's choices, which say where its dowel holes are.
 
     Raises:
-        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side`` or
-            ``fit-no-straight-edge``.
+        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side``,
+            ``fit-no-straight-edge``, ``fit-no-dowels`` or ``no-room-for-dowels``.
     """
     same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
     tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
@@ -154,7 +158,8 @@ def fitted_part(
     half_of = half or (("left" if best.place.mirrored else "right") if same else best.half)
     face_down = best.place.mirrored != (half_of == "left") if same else best.place.mirrored != (best.half == "left")
     with clock("fit"):
-        return best.finished(half_of, face_down, same, material, hold, doubts)
+        dowels = dowels_of(path, best.half, job or MoldJob()) if hold == "dowels" else ()
+        return best.finished(half_of, face_down, same, material, hold, dowels, doubts)
 
 
 def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
@@ -201,8 +206,9 @@ class _Laid:
         return self.fit.scatter_mm / max(0.05, near) ** 4
 
     def finished(
-        self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, doubts: tuple[Doubt, ...]
-    ) -> FittedPart:
+        self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, dowels: tuple[Dowel, ...],
+        doubts: tuple[Doubt, ...],
+    ) -> FittedPart:  # fmt: skip
         """Return everything measured, held as asked."""
         seen = self._straight(self.fit)
         side = material or self._side(seen)
@@ -215,7 +221,20 @@ class _Laid:
             held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
             fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held, usable)
             straight, points = self._line(seen, side, fit)
+        if hold == "dowels":
+            fit, told = self._by_dowels(fit, dowels)
+            straight, points = self._line(seen, side, fit)
+            doubts = (*doubts, told)
         return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+
+    def _by_dowels(self, free: PartFit, dowels: tuple[Dowel, ...]) -> tuple[PartFit, Doubt]:
+        """Return the fit held to the dowel holes, and how they lie."""
+        middles = seen_dowels(self.view, dowels, free.matrix)
+        fit = moved_onto(free, dowels, middles, self.edge.points_mm[self.used], self.curve)
+        off = float(np.hypot(*(free.to_body(middles) - fit.to_body(middles)).T).max())
+        further = apart_mm(dowels, fit.to_body(middles))
+        way = "further apart" if further > 0 else "nearer to each other"
+        return fit, doubt("fit-by-dowels", off_mm=f"{off:.2f}", apart_mm=f"{abs(further):.2f}", way=way)
 
     def _apart(self) -> tuple[PartFit, BoolArray | None]:
         """Return the fit without what the rest of the edge proves to be off, and which places (M,) it rests on."""

@@ -217,7 +217,12 @@ def fit(
     tolerance: Annotated[
         str | None, typer.Option("--tolerance", metavar="LENGTH", help="How far off its shape may be: 0.25 mm.")
     ] = None,
-    hold: Annotated[str, typer.Option(help="free, or edge: hold the straight edge on the centerline.")] = "free",
+    hold: Annotated[
+        str, typer.Option(help="free, edge (the straight edge on the centerline), or dowels (their holes in place).")
+    ] = "free",
+    job: Annotated[
+        Path | None, typer.Option("--job", metavar="JOB", help="The mold's job file, which places its dowel holes.")
+    ] = None,
     half: Annotated[str, typer.Option(help="Which half it is cut for: left, right or auto.")] = "auto",
     material: Annotated[
         str, typer.Option(help="Where its material is: inside the outline, outside (template, mold layer), or auto.")
@@ -241,7 +246,7 @@ def fit(
     """
     from digitize.fit_settings import FitWanted
 
-    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper)
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job)
     _run(lambda: _fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
 
 

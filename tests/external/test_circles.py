@@ -1,7 +1,7 @@
 """Circle fits whose answers are known.
 
-Coope's eight places (J. Optim. Theory Appl. 76, 1993, 381; the attribution from memory, the data as in public scripts)
-and the six of Gander, Golub and Strebel (BIT 34, 1994, 558; from memory), a short arc. The geometric answers were worked
+Coope's eight places (J. Optim. Theory Appl. 76, 1993, 381; attribution from memory, data as in public scripts) and the
+six of Gander, Golub and Strebel (BIT 34, 1994, 558; from memory), a short arc. The geometric answers were worked
 out again independently, to the digits given; the algebraic ones show how far off a radius can be.
 """
 
