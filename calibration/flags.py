@@ -178,6 +178,9 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "stock-too-small": ("look", "{part} fits on none of the sheets.", "Give larger ones: [sheet] stock."),
     "stock-used-up": ("look", "The sheets given do not hold all parts; {count} were left over.", "Give more: [sheet] stock."),
     # --- the cut part
+    "cut-photo": ("refused", "A photo of a cut part shows its wall and lies nearer to the camera than the paper.", "Scan the part; or hold it against its outline with 'boutline fit' and --thickness."),
+    "cut-not-half": ("refused", "No solid half on one straight edge was found in the picture: {why}.", "Scan a solid half of the body, whole, with a ground of another tone all round it. A template or mold layer whose inner edge is the outline is checked by 'boutline fit'."),
+    "cut-edge-straight": ("note", "The straight edge leaves a line by {bow_mm} mm at most: flipped on it, the body's width is off by up to {width_mm} mm there.", "Nothing to do."),
     "fit-not-found": ("refused", "The outline's half was not found in the picture, either way up: nowhere do edges run along most of it.", "Check that the part and the outline belong together; scan or photograph the part flat and whole, a millimetre or more clear of the rules, on a ground much lighter or darker than its edge."),
     "fit-side": ("refused", "On which side of the outline the part's material is cannot be told: a straight edge shows along {within} % of the centerline between tail and neck, and along {beyond} % beyond them.", "Say it with --material inside (the body itself, or a solid half of it) or --material outside (a template or mold layer whose inner edge is the outline)."),
     "fit-no-straight-edge": ("refused", "No straight edge was found for the part to be held to.", "Fit it freely, without --hold edge, or have its straight edge in view on a ground of another tone."),
