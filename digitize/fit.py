@@ -16,6 +16,7 @@ from calibration.part_runs import OffMap
 from digitize.fit_judged import COVERAGE, Judged, judged, place_of, runs_of
 from digitize.fit_settings import FitWanted
 from digitize.fit_shapes import Run, Side
+from digitize.mold_settings import load_job
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES, Clock, Outcome, Progress, effort_part, reasons_part, tool_part
 from digitize.outline_file import RECORD_FILE, OutlineFile, load_outline
@@ -62,6 +63,7 @@ def run_fit(
     wanted.check()
     plan = load_plan(part_path).one_picture()
     other = load_plan(wanted.against).one_picture() if wanted.against else None
+    load_job(wanted.job)  # a wrong one is told before anything heavy begins
     clock = Clock(progress)
     with Outbox(out, FIT_FILES, replace=replace) as outbox:
         try:
@@ -85,7 +87,7 @@ def measured(plan: PlanSettings, outline: OutlineFile, wanted: FitWanted, clock:
     material = None if wanted.material == "auto" else cast(Side, wanted.material)
     view = part_view(plan, wanted.thickness_mm, clock)
     path = counter_clockwise(outline.path)
-    return fitted_part(view, path, half, material, cast(Hold, wanted.hold), clock)
+    return fitted_part(view, path, half, material, cast(Hold, wanted.hold), clock, load_job(wanted.job))
 
 
 def _written(
@@ -130,7 +132,7 @@ def _against(part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted:
     Raises:
         Refusal: nothing can be said of the second part; ``parts-unlike`` when it is no counterpart.
     """
-    free = FitWanted(wanted.tolerance, wanted.hold, "auto", wanted.material, wanted.thickness)
+    free = FitWanted(wanted.tolerance, wanted.hold, "auto", wanted.material, wanted.thickness, job=wanted.job)
     second = measured(plan, outline, free, clock)
     if second.material != part.material or len(second.curve.along_mm) != len(part.curve.along_mm):
         raise Refusal("parts-unlike", name=plan.image.name)
@@ -240,6 +242,7 @@ def _head(plan: PlanSettings, wanted: FitWanted, verdict: str, doubts: Sequence[
                 "tolerance_mm": wanted.tolerance_mm, "hold": wanted.hold, "half": wanted.half,
                 "material": wanted.material, "thickness_mm": wanted.thickness_mm, "page": wanted.page,
                 "against": wanted.against.name if wanted.against else None,
+                "job": wanted.job.name if wanted.job else None,
             },
         },
     }  # fmt: skip

@@ -27,6 +27,7 @@ class FitWanted:
     thickness: str | None = None
     against: Path | None = None
     page: str = "A4"
+    job: Path | None = None  # the mold's choices: where its dowel holes are
 
     @property
     def tolerance_mm(self) -> float:
@@ -66,11 +67,14 @@ class FitWanted:
             UsageError: ``bad-option`` or ``bad-length``.
         """
         words = {
-            "--hold": (self.hold, ("free", "edge")),
+            "--hold": (self.hold, ("free", "edge", "dowels")),
             "--half": (self.half, ("auto", "left", "right")),
             "--material": (self.material, ("auto", "inside", "outside")),
         }
         for option, (got, known) in words.items():
             if got not in known:
                 raise UsageError("bad-option", option=option, got=got, need=" or ".join(known))
+        if self.job is not None and self.hold != "dowels":
+            need = "--hold dowels, which it is for,"
+            raise UsageError("bad-option", option="--job", got=self.job.name, need=need)
         _ = self.tolerance_mm, self.thickness_mm

@@ -12,6 +12,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from digitize.assemble import made_record, refusal_record
+from digitize.cut_half import trace_cut_half
 from digitize.fair import few_arcs
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
@@ -32,8 +33,10 @@ KINK_DEG, TIP_MM = 3.0, 0.15
 LISTED_MM = 2.0
 
 
-def run_halves(plan_path: Path, out: Path, *, replace: bool = False, progress: Progress | None = None) -> Outcome:
-    """Take a plan to the audit of its halves; write the page and the record, or nothing.
+def run_halves(
+    plan_path: Path, out: Path, *, cut: bool = False, replace: bool = False, progress: Progress | None = None
+) -> Outcome:
+    """Take a plan, or with ``cut`` the scan of a cut half, to the audit of its halves; write page and record, or none.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
@@ -42,7 +45,7 @@ def run_halves(plan_path: Path, out: Path, *, replace: bool = False, progress: P
     clock = Clock(progress)
     with Outbox(out, HALVES_FILES, replace=replace) as outbox:
         try:
-            record = _written(plan, clock, outbox.draft)
+            record = _written(plan, cut, clock, outbox.draft)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
@@ -55,8 +58,8 @@ def _as_drawn(plan: PlanSettings) -> PlanSettings:
     return plan.model_copy(update={"body": plan.body.model_copy(update={"hand": "right"})})
 
 
-def _written(plan: PlanSettings, clock: Clock, draft: Path) -> dict[str, Any]:
-    traced = trace_plan(plan, clock)
+def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[str, Any]:
+    traced = trace_cut_half(plan, clock) if cut else trace_plan(plan, clock)
     with clock("audit"):
         audit = audit_halves(traced.on_sheet, _neck(traced))
     told = (*traced.doubts, *_doubts(audit))

@@ -10,19 +10,29 @@ import numpy as np
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
+from calibration.part_apart import stretches_apart
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
 from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
 from digitize.arcs import distances, mirrored, sampled
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
-from digitize.part_edge import STRAIGHT_REACH_MM, follow, nearest_on, rough_places
+from digitize.mold_settings import MoldJob
+from digitize.part_dowels import Dowel, apart_mm, dowels_of, moved_onto, seen_dowels
+from digitize.part_edge import (
+    STRAIGHT_REACH_MM,
+    follow,
+    level_beside,
+    line_contrasts,
+    nearest_on,
+    rough_places,
+)
 from digitize.part_view import PartView
 from digitize.parts.regions import right_run
 from digitize.shapes import ArcPath
 from digitize.traced import Clock
 
 Half = Literal["right", "left"]
-Hold = Literal["free", "edge"]
+Hold = Literal["free", "edge", "dowels"]
 SIDES: tuple[Side, ...] = ("inside", "outside")
 
 STATION_MM = 0.5
@@ -40,6 +50,8 @@ LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
 # The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
 BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
 MOST_SEEN, LEAST_SEEN = 0.65, 0.4
+# Where it is too faint to be followed: its slope over the whole of it, as a part of the outline's.
+MOST_FAINT, LEAST_FAINT = 0.5, 0.3
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 # Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
@@ -102,8 +114,9 @@ def half_curve(path: ArcPath, half: Half) -> HalfCurve:
 
 
 def fitted_part(
-    view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock
-) -> FittedPart:
+    view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock,
+    job: MoldJob | None = None,
+) -> FittedPart:  # fmt: skip
     """Lay a part on the outline.
 
     Args:
@@ -113,10 +126,11 @@ def fitted_part(
         material: on which side of the outline the part's material is; None: found by its straight edge.
         hold: what the fit is held to.
         clock: of the stages.
+        job: the mold's choices, which say where its dowel holes are.
 
     Raises:
-        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side`` or
-            ``fit-no-straight-edge``.
+        Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side``,
+            ``fit-no-straight-edge``, ``fit-no-dowels`` or ``no-room-for-dowels``.
     """
     same = float(distances(path, sampled(mirrored(path), 1.0)).max()) < ALIKE_HALVES_MM
     tried: list[Half] = ["right"] if same else [half] if half else ["right", "left"]
@@ -144,7 +158,8 @@ def fitted_part(
     half_of = half or (("left" if best.place.mirrored else "right") if same else best.half)
     face_down = best.place.mirrored != (half_of == "left") if same else best.place.mirrored != (best.half == "left")
     with clock("fit"):
-        return best.finished(half_of, face_down, same, material, hold, doubts)
+        dowels = dowels_of(path, best.half, job or MoldJob()) if hold == "dowels" else ()
+        return best.finished(half_of, face_down, same, material, hold, dowels, doubts)
 
 
 def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
@@ -191,21 +206,48 @@ class _Laid:
         return self.fit.scatter_mm / max(0.05, near) ** 4
 
     def finished(
-        self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, doubts: tuple[Doubt, ...]
-    ) -> FittedPart:
+        self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, dowels: tuple[Dowel, ...],
+        doubts: tuple[Doubt, ...],
+    ) -> FittedPart:  # fmt: skip
         """Return everything measured, held as asked."""
         seen = self._straight(self.fit)
         side = material or self._side(seen)
-        straight, points = self._line(seen, side, self.fit)
-        fit = self.fit
+        fit, usable = self._apart()
+        straight, points = self._line(seen, side, fit)
         if hold == "edge":
             if straight is None:
                 raise Refusal("fit-no-straight-edge")
             on_sheet = seen.edge.points_mm[seen.chosen(side)][straight.used]
             held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
-            fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held)
+            fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held, usable)
             straight, points = self._line(seen, side, fit)
+        if hold == "dowels":
+            fit, told = self._by_dowels(fit, dowels)
+            straight, points = self._line(seen, side, fit)
+            doubts = (*doubts, told)
         return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+
+    def _by_dowels(self, free: PartFit, dowels: tuple[Dowel, ...]) -> tuple[PartFit, Doubt]:
+        """Return the fit held to the dowel holes, and how they lie."""
+        middles = seen_dowels(self.view, dowels, free.matrix)
+        fit = moved_onto(free, dowels, middles, self.edge.points_mm[self.used], self.curve)
+        off = float(np.hypot(*(free.to_body(middles) - fit.to_body(middles)).T).max())
+        further = apart_mm(dowels, fit.to_body(middles))
+        way = "further apart" if further > 0 else "nearer to each other"
+        return fit, doubt("fit-by-dowels", off_mm=f"{off:.2f}", apart_mm=f"{abs(further):.2f}", way=way)
+
+    def _apart(self) -> tuple[PartFit, BoolArray | None]:
+        """Return the fit without what the rest of the edge proves to be off, and which places (M,) it rests on."""
+        covariance = np.asarray(self.view.calibration.covariance)
+        along = self.curve.along_mm[self.used]
+        apart = stretches_apart(self.fit, along, covariance, FIT_ALIKE, ALIKE, EDGE_BIAS_PX * self._mm_per_px)
+        if not apart.any():
+            return self.fit, None
+        return _fit(self.edge, self.used, self.curve, self.fit.matrix, self.view, None, ~apart), ~apart
+
+    @property
+    def _mm_per_px(self) -> float:
+        return float(np.sqrt(self.view.calibration.mm_per_px_x * self.view.calibration.mm_per_px_y))
 
     def _measured(
         self, fit: PartFit, half: Half, face_down: bool, same: bool, side: Side, straight: StraightFit | None,
@@ -216,9 +258,8 @@ class _Laid:
         off[self.used], fit_u[self.used] = proud * fit.off_mm, fit.u_mm
         size_u[self.used] = size_u_mm(fit, self.view.calibration.covariance)
         found = off_map(self.curve.along_mm, off, ALIKE)
-        mm_per_px = float(np.sqrt(self.view.calibration.mm_per_px_x * self.view.calibration.mm_per_px_y))
         fit_u, size_u = _filled(fit_u), _filled(size_u)
-        local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * mm_per_px) ** 2)
+        local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * self._mm_per_px) ** 2)
         local, size_u = self._as_photo(local, size_u, fit, side)
         return FittedPart(
             self.view, self.curve, half, face_down, same, side, fit, self.edge, self.used, found, frozen_floats(local),
@@ -251,7 +292,7 @@ class _Laid:
         line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
         usual = float(np.median(np.abs(self.edge.rise[self.used])))
         edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, usual)
-        return _StraightSeen(y, edge, float(low), float(high))
+        return _StraightSeen(y, line, edge, float(low), float(high))
 
     def _side(self, seen: _StraightSeen) -> Side:
         """Return on which side of the outline the material is.
@@ -268,10 +309,24 @@ class _Laid:
             "inside": within > MOST_SEEN and beyond < LEAST_SEEN and seen.rise("inside") * outline > 0.0,
             "outside": beyond > MOST_SEEN and within < LEAST_SEEN and seen.rise("outside") * outline < 0.0,
         }
-        sides = [side for side in SIDES if answers[side]]
+        sides = [side for side in SIDES if answers[side]] or self._faint_side(seen, outline)
         if len(sides) != 1:
             raise Refusal("fit-side", within=f"{100 * within:.0f}", beyond=f"{100 * beyond:.0f}")
         return sides[0]
+
+    def _faint_side(self, seen: _StraightSeen, outline: float) -> list[Side]:
+        """Return the side by a straight edge that texture hides place by place, where the ground's tone agrees.
+
+        What lies beyond the centerline is the ground, as what is on the outline's other side is.
+        """
+        picture, matrix = (self.view.picture.grey, self.view.calibration), self.fit.matrix
+        where = tuple(seen.where(side, LOOK_MM) for side in SIDES)
+        shares = [one / outline for one in line_contrasts(*picture, seen.line, matrix, STRAIGHT_REACH_MM, where)]
+        ground = level_beside(*picture, seen.line, matrix, where[0])
+        inner, outer = (float(np.median(one[self.used])) for one in (self.edge.inner, self.edge.outer))
+        inside = shares[0] > MOST_FAINT and abs(shares[1]) < LEAST_FAINT and abs(ground - outer) < abs(ground - inner)
+        outside = -shares[1] > MOST_FAINT and abs(shares[0]) < LEAST_FAINT and abs(ground - inner) < abs(ground - outer)
+        return [side for side, told in zip(SIDES, (inside, outside), strict=True) if told]
 
     @staticmethod
     def _line(seen: _StraightSeen, side: Side, fit: PartFit) -> tuple[StraightFit | None, FloatArray]:
@@ -285,11 +340,12 @@ class _StraightSeen:
     """What was seen along x = 0."""
 
     y_mm: FloatArray
+    line: HalfCurve
     edge: EdgePlaces
     low_mm: float
     high_mm: float
 
-    def _where(self, side: Side, reach_mm: float) -> BoolArray:
+    def where(self, side: Side, reach_mm: float) -> BoolArray:
         if side == "inside":
             return np.asarray((self.y_mm > self.low_mm + NEAR_END_MM) & (self.y_mm < self.high_mm - NEAR_END_MM))
         below = (self.y_mm < self.low_mm - NEAR_END_MM) & (self.y_mm > self.low_mm - NEAR_END_MM - reach_mm)
@@ -298,24 +354,26 @@ class _StraightSeen:
 
     def chosen(self, side: Side) -> BoolArray:
         """(S,) the stations of the straight edge of a part with its material there."""
-        return self.edge.seen & self._where(side, BEYOND_MM)
+        return self.edge.seen & self.where(side, BEYOND_MM)
 
     def share(self, side: Side) -> float:
         """Share of the stations near the body at which an edge was seen."""
-        where = self._where(side, LOOK_MM)
+        where = self.where(side, LOOK_MM)
         return float(self.edge.seen[where].mean())
 
     def rise(self, side: Side) -> float:
         """The usual change of light there."""
-        where = self._where(side, LOOK_MM) & self.edge.seen
+        where = self.where(side, LOOK_MM) & self.edge.seen
         return float(np.median(self.edge.rise[where])) if where.any() else 0.0
 
 
 def _fit(
-    edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None
-) -> PartFit:
+    edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None,
+    usable: BoolArray | None = None,
+) -> PartFit:  # fmt: skip
     covariance = np.asarray(view.calibration.covariance)
-    return fit_part(edge.points_mm[used], nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE)
+    points = edge.points_mm[used]
+    return fit_part(points, nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE, usable=usable)
 
 
 def _filled(values: FloatArray) -> FloatArray:

@@ -50,19 +50,51 @@ def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> P
     Raises:
         Refusal: nothing fixes the scale, or what does contradicts itself.
     """
+    told = _told(plan)
+    picture = _read(told, clock)
+    if picture.captured == "photo":
+        return _photo_view(picture, told, thickness_mm, clock)
+    scaled = _as_scanned(picture, told, clock)
+    return PartView(
+        scaled.picture, scaled.calibration, (*scaled.doubts, *scaled.calibration.doubts), len(scaled.rules), None
+    )
+
+
+def part_scan(plan: PlanSettings, clock: Clock) -> Scaled:
+    """Return a part's scan with its scale; every rule in it is taken for a real one.
+
+    Raises:
+        Refusal: ``cut-photo``; nothing fixes the scale, or what does contradicts itself.
+    """
+    told = _told(plan)
+    picture = _read(told, clock)
+    if picture.captured == "photo":
+        raise Refusal("cut-photo")
+    return _as_scanned(picture, told, clock)
+
+
+def _told(plan: PlanSettings) -> PlanSettings:
     plan = plan.one_picture()
     if all(rule.near is not None for rule in plan.rules):
         plan = plan.model_copy(update={"rules": (*plan.rules, RuleHint(role="laid"))})
+    return plan
+
+
+def _read(plan: PlanSettings, clock: Clock) -> Picture:
     with clock("read"):
         picture = read_picture(plan.image, plan.page, plan.captured, plan=False)
         clock.picture = picture
         refuse_unfit_picture(picture)
-    if picture.captured == "photo":
-        return _photo_view(picture, plan, thickness_mm, clock)
+    return picture
+
+
+def _as_scanned(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     scaled = _scan_scaled(picture, plan, clock)
     calibration, square = _squared(scaled.calibration)
-    rest = (one for one in calibration.doubts if not square or one.code != "shear-assumed")
-    return PartView(scaled.picture, calibration, (*scaled.doubts, *rest, *square), len(scaled.rules), None)
+    if not square:
+        return scaled
+    rest = tuple(one for one in calibration.doubts if one.code != "shear-assumed")
+    return replace(scaled, calibration=replace(calibration, doubts=(*rest, *square)))
 
 
 def _squared(calibration: Calibration) -> tuple[Calibration, tuple[Doubt, ...]]:

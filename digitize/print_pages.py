@@ -193,8 +193,9 @@ def _lengths(
     if lines is not None:
         angles = tuple(math.atan2(pair[0].px[1], pair[0].px[0]) for pair in (lines.level, lines.upright))
         return check_controls(lines, rough), "check lines", angles
-    drawn = tuple(rule for rule in own.rules if rule.role == "drawn")
-    found = [rule for rule in find_rules(picture, drawn).rules if rule.role == "drawn"]
+    pointed = any(rule.role == "drawn" and rule.near is not None for rule in own.rules)
+    # told of the real rules beside the page too: found without a word they would be taken as printed on it
+    found = [rule for rule in find_rules(picture, own.rules, others=not pointed).rules if rule.role == "drawn"]
     return tuple(rule.control for rule in found), "printed rules", ()
 
 

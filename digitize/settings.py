@@ -34,6 +34,7 @@ class RuleHint(Table):
     role: Literal["drawn", "laid"] = "drawn"
     unit: Unit | None = None
     near: PxPlace | None = None  # any pixel on it
+    image: str | None = Field(default=None, min_length=1)  # of several pictures the one it is in
     grade: Literal["I", "II", "III"] | None = None  # class of a laid rule, Directive 2014/32/EU Annex X
     # of a laid rule: how far its whole length may be off, where that is known better than its class
     within_mm: Annotated[LengthMm, Field(ge=0.0, le=10.0)] | None = Field(default=None, validation_alias="within")
@@ -143,17 +144,25 @@ class PlanSettings(BaseModel):
         return {**self.model_dump(mode="json"), "image": self.image.name, "more": [path.name for path in self.more]}
 
     def each(self) -> tuple[PlanSettings, ...]:
-        """Return the settings of every picture alone; places are pixels of the first one and say nothing of others."""
+        """Return the settings of every picture alone.
+
+        Places are pixels of the first one and say nothing of others, but where a rule or a span names its picture. A
+        rule without a place and without a picture is meant for every rule of every picture.
+        """
         places = {"near": None, "neck": None, "centerline": None, "ignore": (), "through": ()}
         body = self.body.model_copy(update=places)
-        rules = tuple(rule for rule in self.rules if rule.near is None)
-        rest = {"more": (), "cards": (), "rules": rules, "body": body}
-        others = (self.model_copy(update={**rest, "image": path, "spans": self._spans(path)}) for path in self.more)
-        first = tuple(span for span in self.spans if span.image is None) + self._spans(self.image)
-        return (self.model_copy(update={"more": (), "spans": first}), *others)
+        others = tuple(
+            self.model_copy(update={"more": (), "cards": (), "body": body, "image": path, **self._named(path)})
+            for path in self.more
+        )
+        spans = tuple(span for span in self.spans if span.image in (None, self.image.name))
+        rules = tuple(rule for rule in self.rules if rule.image in (None, self.image.name))
+        return (self.model_copy(update={"more": (), "spans": spans, "rules": rules}), *others)
 
-    def _spans(self, image: Path) -> tuple[SpanHint, ...]:
-        return tuple(span for span in self.spans if span.image == image.name)
+    def _named(self, image: Path) -> dict[str, object]:
+        """Return what is told of a picture that is not the first."""
+        rules = (rule for rule in self.rules if rule.image == image.name or (rule.near, rule.image) == (None, None))
+        return {"rules": tuple(rules), "spans": tuple(span for span in self.spans if span.image == image.name)}
 
     def one_picture(self) -> PlanSettings:
         """Return the settings where there is one picture.
@@ -216,4 +225,11 @@ def _content(path: Path) -> _PlanFile:
 def _checked(written: dict[str, Any], file: str) -> _PlanFile:
     plan = written.get("plan")
     unit = plan.get("unit", "mm") if isinstance(plan, dict) else "mm"
-    return validated(_PlanFile, written, file, unit, TABLE_FORMS)
+    content = validated(_PlanFile, written, file, unit, TABLE_FORMS)
+    names = [Path(name).name for name in content.plan.image]
+    for key, table in (("rule", content.rule), ("span", content.span)):
+        for one in table:
+            if one.image is not None and one.image not in names:
+                need = f"one of plan.image ({', '.join(names)})"
+                raise UsageError("bad-value", file=file, key=f"{key}.image", got=repr(one.image), need=need)
+    return content

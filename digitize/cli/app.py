@@ -123,6 +123,7 @@ def print_check(
 @app.command()
 def halves(
     plan: PlanArgument,
+    cut: Annotated[bool, typer.Option("--cut", help="The picture is a scan of a solid half, cut out.")] = False,
     out: OutOption = HALVES_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
@@ -132,7 +133,7 @@ def halves(
 
     Left against right, the ends, what each keep would change: halves.html and record.json.
     """
-    _run(lambda: _halves(plan, out, replace), out, as_json, verbose, halves_summary)
+    _run(lambda: _halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
 
 
 @app.command()
@@ -217,7 +218,12 @@ def fit(
     tolerance: Annotated[
         str | None, typer.Option("--tolerance", metavar="LENGTH", help="How far off its shape may be: 0.25 mm.")
     ] = None,
-    hold: Annotated[str, typer.Option(help="free, or edge: hold the straight edge on the centerline.")] = "free",
+    hold: Annotated[
+        str, typer.Option(help="free, edge (the straight edge on the centerline), or dowels (their holes in place).")
+    ] = "free",
+    job: Annotated[
+        Path | None, typer.Option("--job", metavar="JOB", help="The mold's job file, which places its dowel holes.")
+    ] = None,
     half: Annotated[str, typer.Option(help="Which half it is cut for: left, right or auto.")] = "auto",
     material: Annotated[
         str, typer.Option(help="Where its material is: inside the outline, outside (template, mold layer), or auto.")
@@ -241,7 +247,7 @@ def fit(
     """
     from digitize.fit_settings import FitWanted
 
-    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper)
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job)
     _run(lambda: _fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
 
 
@@ -324,12 +330,12 @@ def _fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: 
         return run_fit(part, outline_file, out, wanted, replace=replace, progress=progress)
 
 
-def _halves(plan: Path, out: Path, replace: bool) -> Outcome:
+def _halves(plan: Path, cut: bool, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
         from digitize.halves import run_halves
 
-        return run_halves(plan, out, replace=replace, progress=progress)
+        return run_halves(plan, out, cut=cut, replace=replace, progress=progress)
 
 
 def _demo(out: Path, replace: bool) -> Outcome:

@@ -102,7 +102,8 @@ def photo_rule(
     pitch_px = span_px / float(number[-1] - number[0])
     shared_mm = SHARED_U_PX * worth.pitch_mm / pitch_px
     laid = role == "laid"
-    own_mm = sqrt(edges) * _standard_u_mm(float(at_mm[-1]), hint) if laid else 0.0
+    real = laid or (hint is not None and (hint.within_mm is not None or hint.grade is not None))
+    own_mm = sqrt(edges) * _standard_u_mm(float(at_mm[-1]), hint) if real else 0.0
     control = Control(
         name=name,
         source="laid rule" if laid else "drawn rule",

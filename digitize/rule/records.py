@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.controls import Control
 from calibration.frames import PxPoints
+from calibration.linefit import FEWEST_SHAPES, POINTS_TO_A_SHAPE
 from digitize.rule.graduations import Ticks
 from digitize.rule.unit import Decision
 from digitize.shapes import Rule
@@ -21,23 +22,27 @@ GRADE_MM = {"I": (0.1, 0.1), "II": (0.3, 0.2), "III": (0.6, 0.4)}
 DEFAULT_GRADE = "II"  # common practice, no source: what unmarked workshop rules are
 
 
-# What all graduations of a rule can share, end against end, whatever their scatter says: flaws of their line, and of
-# fine ones that run into each other after blur, a bias that changes slowly with the beat of both pixel directions.
-# By pitch, 1 sigma. Measured on 120 made grey rules of 7 px and more: errors of the whole length of 0.004 px rms, which
-# is what the scatter of their graduations leaves by itself; of 5 to 7 px: up to 0.012 px; finer ones: up to 0.09 px.
-SHARED_U_PX = ((5.0, 0.05), (7.0, 0.02), (math.inf, 0.005))
+# What all graduations of a rule can share, end against end, and their scatter does not tell: with fine ones that run
+# into each other after blur, a bias that changes slowly with the beat of both pixel directions. By pitch, 1 sigma.
+# Measured on made grey rules: of 7 px and more (158) the scatter tells it all, errors being 1.25 of what it says, root
+# mean square, where few shapes alone make it 1.22; of 5 to 7 px: errors of up to 0.012 px; finer ones: up to 0.09 px.
+SHARED_U_PX = ((5.0, 0.05), (7.0, 0.02), (math.inf, 0.0))
 # Middle of a graduation whose two edges each fall on a whole pixel: uniform over one pixel.
 GRID_U_PX = 1 / math.sqrt(12)
 GRID_HARMONICS = 4
+# A wave along a rule that goes through so many cycles puts less into the scale than its slow residuals show
+# (``slow_scatter``); one of fewer more. The shortest rule whose slow residuals are looked at has so many graduations.
+SEEN_CYCLES = 1.25
+SEEN_GRADUATIONS = FEWEST_SHAPES * POINTS_TO_A_SHAPE
 
 
 def _grid_u_px(ticks: Ticks) -> float:
-    """Return 1 sigma that a two-level picture's pixel grid leaves on the whole length of a rule.
+    """Return 1 sigma that a two-level picture's pixel grid leaves on the whole length of a rule, unseen in its scatter.
 
     The error of a graduation's middle repeats with its place within the pixel. It averages out over the
     graduations when these drift through the pixel, and within a graduation when it leans through one; with a
-    pitch of nearly whole pixels and no lean it does not. Term ``m`` of the periodic error (of size 1 / m) is
-    divided by the cycles that it goes through, both ways.
+    pitch of nearly whole pixels and no lean it does not. Term ``m`` of the periodic error has size 1 / m. Where it
+    drifts through some cycles the residuals show it, and there it counts in the fit of the line.
     """
     along, across = np.sort(np.abs(ticks.line.direction))[::-1]
     pitch = ticks.pitch_px * along
@@ -46,16 +51,21 @@ def _grid_u_px(ticks: Ticks) -> float:
     orders = np.arange(1, GRID_HARMONICS + 1)
     drift = np.abs(orders * pitch - np.rint(orders * pitch)) * span
     terms = GRID_U_PX / orders / np.maximum(1.0, drift) / np.maximum(1.0, np.pi * orders * lean)
-    return float(np.sqrt(np.sum(terms**2)))
+    seen = (drift >= SEEN_CYCLES) & (ticks.count >= SEEN_GRADUATIONS)
+    return float(np.sqrt(np.sum(terms[~seen] ** 2)))
 
 
 def _limit_mm(role: str, hint: RuleHint | None, length_mm: float) -> float:
-    """Return how far a laid rule may be off, by its class or as told; a drawn rule is the plan's own millimetre."""
-    if role != "laid":
-        return 0.0
+    """Return how far a rule may be off, by its class or as told.
+
+    A drawn one is the plan's own millimetre, unless it is told what it is: a real rule, photocopied with the plan.
+    """
     if hint is not None and hint.within_mm is not None:
         return hint.within_mm
-    fixed, per_metre = GRADE_MM[(hint.grade if hint else None) or DEFAULT_GRADE]
+    grade = hint.grade if hint is not None else None
+    if role != "laid" and grade is None:
+        return 0.0
+    fixed, per_metre = GRADE_MM[grade or DEFAULT_GRADE]
     return fixed + per_metre * math.ceil(length_mm / 1000)
 
 

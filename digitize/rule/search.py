@@ -237,9 +237,10 @@ def _beside(uneven: Found, other: Found) -> bool:
     return bool(np.mean(inside) > 0.3 and np.median(across) < widest)
 
 
-def _merit(one: Found) -> tuple[bool, bool, float, float]:
-    """Order finds: decided, on a drawn line, more graduations, smaller residual."""
-    return (one.decided, one.pattern.kind != "none", float(one.ticks.count), -one.ticks.rms_px)
+def _merit(one: Found) -> tuple[bool, bool, bool, float, float]:
+    """Order finds: decided, pointed at, on a drawn line, more graduations, smaller residual."""
+    pointed = one.hint is not None and one.hint.near is not None
+    return (one.decided, pointed, one.pattern.kind != "none", float(one.ticks.count), -one.ticks.rms_px)
 
 
 def _distinct(found: list[Found]) -> list[Found]:

@@ -7,6 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from calibration.linefit import fit_line_robust
+from digitize.rule.records import SEEN_CYCLES
 
 SEED = 31
 TRIALS = 400
@@ -60,6 +61,28 @@ def test_pixels_that_cancel_are_not_counted_as_if_they_added_up():
     ]
     alone = np.sqrt(1 / 12) / np.sqrt(np.sum((AT - AT.mean()) ** 2))
     assert np.median([fit.slope_u for fit in fits]) < 0.7 * alone
+
+
+@pytest.mark.parametrize("count", [16, 60, 201])
+@pytest.mark.parametrize("cycles", [SEEN_CYCLES, 1.5, 2.0, 3.3, 5.0])
+def test_a_wave_of_some_cycles_is_told_by_its_residuals(count, cycles):
+    """Over all phases the slope errs by no more than it claims: nothing need be added for such a wave."""
+    at = np.arange(float(count))
+    phases = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    fits = [
+        fit_line_robust(at, np.sin(2 * np.pi * cycles * at / (count - 1) + phase), np.full(count, 1.0))
+        for phase in phases
+    ]
+    errors, claims = np.array([(fit.slope, fit.slope_u) for fit in fits]).T
+    assert np.sqrt(np.mean(errors**2)) <= np.sqrt(np.mean(claims**2))
+
+
+def test_a_wave_of_less_than_one_cycle_is_not():
+    """Which is why the pixel grid's own term stays there (``digitize.rule.records``)."""
+    phases = np.linspace(0.0, 2.0 * np.pi, 24, endpoint=False)
+    fits = [fit_line_robust(AT, np.sin(1.2 * np.pi * AT / 200 + phase), np.full(len(AT), 0.01)) for phase in phases]
+    errors, claims = np.array([(fit.slope, fit.slope_u) for fit in fits]).T
+    assert np.sqrt(np.mean(errors**2)) > 2.0 * np.sqrt(np.mean(claims**2))
 
 
 def test_a_claim_never_falls_far_below_the_stated_sigma():

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from scipy.special import ndtr
@@ -7,7 +8,7 @@ from scipy.special import ndtr
 from calibration.frames import FloatArray, frozen_floats
 from calibration.solve import Calibration
 from digitize.fit_shapes import HalfCurve
-from digitize.part_edge import follow, rough_places
+from digitize.part_edge import follow, level_beside, line_contrasts, rough_places
 
 MM_PER_PX = 0.1
 FLAT = Calibration(np.diag([MM_PER_PX, -MM_PER_PX]), np.zeros((3, 3)), "similarity", (True, True), (), (), 0.0)
@@ -55,8 +56,6 @@ def test_a_stretch_without_an_edge_is_not_seen() -> None:
 
 def lying(turn_deg: float, mirrored: bool) -> tuple[np.ndarray, HalfCurve, FloatArray]:
     """A dark half egg on light ground, and the affine from body to sheet that put it there."""
-    import cv2
-
     at = np.linspace(-np.pi / 2, np.pi / 2, 400)
     xy = np.column_stack([28.0 * np.cos(at) * (1.0 - 0.25 * np.sin(at)), 45.0 + 45.0 * np.sin(at)])
     turn = np.radians(turn_deg)
@@ -81,3 +80,24 @@ def test_a_half_is_found_whichever_way_it_lies(turn_deg: float, mirrored: bool) 
     back = curve.xy_mm @ to_sheet[:, :2].T + to_sheet[:, 2]
     again = back @ best.matrix[:, :2].T + best.matrix[:, 2]
     assert np.hypot(*(again - curve.xy_mm).T).max() < 0.5
+
+
+def grained(left: float, right: float) -> np.ndarray:
+    """Two tones that meet at 20 mm, under a texture of 8 grey values, 1 sigma."""
+    rng = np.random.default_rng(4)
+    x = np.arange(400) - 200.0
+    fine = cv2.GaussianBlur(rng.standard_normal((400, 400)), (0, 0), 1.6)
+    grey = left + (right - left) * ndtr(x / 0.9) + 8.0 * fine / fine.std()
+    return np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+
+
+def test_a_straight_edge_that_texture_hides_place_by_place_adds_up() -> None:
+    line = upright(20.4)
+    everywhere = np.ones(len(line.along_mm), dtype=bool)
+    near = (FLAT, line, SHEET_IS_BODY)
+    assert follow(grained(110.0, 124.0), *near).share < 0.5
+    (seen,), (none,) = (line_contrasts(grained(110.0, to), *near, 3.0, (everywhere,)) for to in (124.0, 110.0))
+    assert seen > 0.0
+    assert seen > 2.0 * abs(none)
+    assert line_contrasts(grained(124.0, 110.0), *near, 3.0, (everywhere,))[0] < 0.0
+    assert level_beside(grained(110.0, 124.0), *near, everywhere) == pytest.approx(124.0, abs=3.0)

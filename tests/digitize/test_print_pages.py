@@ -14,6 +14,7 @@ from digitize.print_check import run_print_check
 from digitize.print_pages import PagesChecked, check_pages
 from digitize.settings import load_plan
 from digitize.traced import Clock
+from tests.digitize.rule_pages import MM_LEVELS, DrawnRule, Page
 
 DPI = 100
 INCHES = 8.0
@@ -72,3 +73,43 @@ def test_pages_without_lengths_and_wrong_calls_say_what_to_do(tmp_path: Path) ->
     with pytest.raises(UsageError, match="stands alone"):
         run_print_check([bare, tmp_path / "tile-1.png"], tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def ruled(folder: Path, factors: list[float], told: str) -> Path:
+    """Write pages with a printed rule, a factor too large, and a real one of 200 mm laid below it."""
+    names = [f"tile-{number}.png" for number in range(1, len(factors) + 1)]
+    for name, factor in zip(names, factors, strict=True):
+        printed = DrawnRule((15, 15), 0, factor, 130, MM_LEVELS)
+        page = Page(dpi=150, width_mm=235, rules=[printed, DrawnRule((15, 42), 0, 1.0, 201, MM_LEVELS)])
+        Image.fromarray(page.picture().grey).save(folder / name, dpi=(150, 150))
+    plan = folder / "ruled.toml"
+    plan.write_text(f"[plan]\nimage = {names}\n{told}")
+    return plan
+
+
+def test_a_rule_is_told_for_the_page_that_it_lies_on(tmp_path: Path) -> None:
+    """The real rule tells its page's size better than the scanner, and is not taken for printed there."""
+    laid = '[[rule]]\nrole = "laid"\nunit = "mm"\nnear = [600, 248]\ngrade = "I"\n'
+    drawn = '[[rule]]\nunit = "mm"\nnear = [500, 88]\n'
+    told = "".join(f'{rule}image = "tile-{number}.png"\n' for number in (1, 2) for rule in (laid, drawn))
+    told = told.replace(f'{laid}image = "tile-1.png"\n', "")
+    one, two = check_pages(load_plan(ruled(tmp_path, [1.0, 1.004], told)), Tolerance(share=0.002), Clock()).pages
+    assert "resolution" in one.paper_by and two.paper_by.startswith("rules laid")
+    assert [page.found_by for page in (one, two)] == ["printed rules"] * 2
+    (way,) = two.ways
+    assert way.factor.value == pytest.approx(1.004, abs=2e-4)
+    assert (two.answer, way.factor.u95 < 0.0015) == ("not true", True)
+
+
+def test_a_real_rule_told_alone_is_not_taken_for_printed(tmp_path: Path) -> None:
+    told = '[[rule]]\nrole = "laid"\nunit = "mm"\nnear = [600, 248]\nimage = "tile-2.png"\n'
+    told += '[[rule]]\nunit = "mm"\nnear = [500, 88]\nimage = "tile-1.png"\n'
+    _, two = check_pages(load_plan(ruled(tmp_path, [1.0, 1.01], told)), Tolerance(share=0.002), Clock()).pages
+    assert [way.factor.value for way in two.ways] == [pytest.approx(1.01, abs=2e-4)]
+    assert two.answer == "not true"
+
+
+def test_a_picture_that_is_not_given_is_named(tmp_path: Path) -> None:
+    plan = ruled(tmp_path, [1.0], '[[rule]]\nnear = [500, 88]\nimage = "tile-3.png"\n')
+    with pytest.raises(UsageError, match=r"rule\.image.*tile-3\.png.*tile-1\.png"):
+        load_plan(plan)

@@ -91,7 +91,7 @@ def test_without_a_rule_nothing_is_said(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "words",
-    [("--hold", "dowels"), ("--tolerance", "9 km"), ("--half", "upper"), ("--thickness", "300 mm")],
+    [("--hold", "pins"), ("--tolerance", "9 km"), ("--half", "upper"), ("--thickness", "300 mm")],
 )
 def test_a_wrong_call_is_told_at_once(tmp_path: Path, words: tuple[str, str]) -> None:
     done = fit(tmp_path / "part.png", tmp_path / "outline.dxf", *words)

@@ -1,0 +1,223 @@
+"""A solid half, cut out: its scan -> the outline of its edge, as that of a half drawn on paper.
+
+The part is the largest piece of one tone that lies free in the picture (Otsu's thresholds, IEEE Trans. Syst. Man
+Cybern. 9, 1979, also within either half of the tones: steel rules are a third). Its longest straight side is the
+centerline; along its rim the edge is placed as that of any part (``part_edge``), which sees through shadows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibration.errors import Refusal
+from calibration.flags import Doubt, doubt
+from calibration.frames import FloatArray, PxPoints, SheetPoints, frozen_floats
+from calibration.part_runs import straight_fit
+from calibration.solve import Calibration
+from digitize.curve import blurred, resample, right_normals, unit_tangents
+from digitize.fit_shapes import HalfCurve
+from digitize.part_edge import follow
+from digitize.part_view import part_scan
+from digitize.pipeline import trace_placed
+from digitize.settings import PlanSettings
+from digitize.shapes import Seen, SheetLine, TracedOutline
+from digitize.traced import Clock, Traced
+
+# The part: at least so much of the picture, tones smoothed by so much, nothing thinner than twice this with it.
+LEAST_PIECE, SMOOTH_MM, THIN_MM = 0.04, 0.3, 2.0
+STATION_MM, SMOOTH_STATIONS, REACH_MM, ROUNDS = 0.25, 8.0, 3.0, 2
+# A side of the rim is straight where it keeps this near to its line; near the corners nothing is sure.
+STRAIGHT_MM, NEAR_END_MM, ALIKE = 1.2, 3.0, 8.0
+LEAST_SEEN, MOST_UNSEEN_MM = 0.9, 12.0
+EDGE_U_PX = 0.12  # what an edge's place is off by over longer stretches, 1 sigma (``part_fitted``)
+CORNER_DEG, CORNER_MM = 30.0, 3.0
+BOWED_MM = 0.25  # of the flipped width: half a pencil line, as for a part held against its outline
+HERE = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
+
+
+def trace_cut_half(plan: PlanSettings, clock: Clock) -> Traced:
+    """Return a solid half traced along its edge, with what its straight edge is like.
+
+    Args:
+        plan: of its scan; every rule in it is taken for a real one.
+        clock: of the stages.
+
+    Raises:
+        Refusal: ``cut-photo``, ``cut-not-half``; nothing fixes the scale.
+    """
+    scaled = part_scan(plan, clock)
+    grey, calibration = scaled.picture.grey, scaled.calibration
+    with clock("edge"):
+        piece = free_piece(grey, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
+        if piece is None:
+            raise _none("nothing of one tone lies free in it")
+        straight, curve = sides(_rim(piece, calibration))
+        line, told = _line(grey, calibration, straight)
+        on_sheet = _half(grey, calibration, curve, line)
+    traced = trace_placed(scaled, on_sheet, plan, clock)
+    kept = tuple(one for one in traced.doubts if one.code != "copy-unchecked")
+    return replace(traced, doubts=(*kept, told))
+
+
+def _none(why: str) -> Refusal:
+    return Refusal("cut-not-half", why=why)
+
+
+def free_piece(grey: npt.NDArray[np.uint8], px_per_mm: float) -> npt.NDArray[np.uint8] | None:
+    """Return the largest piece of one tone that does not touch the picture's border, (H, W) 0 or 255."""
+    soft = cv2.GaussianBlur(grey, (0, 0), SMOOTH_MM * px_per_mm)
+    middle = _otsu(soft.ravel())
+    best, most = None, LEAST_PIECE * soft.size
+    for level in {middle, _otsu(soft[soft <= middle]), _otsu(soft[soft > middle])}:
+        for mask in (soft > level, soft <= level):
+            whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(THIN_MM * px_per_mm))
+            count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+            for one in range(1, count):
+                left, top, wide, high, area = stats[one]
+                free = left > 0 and top > 0 and left + wide < grey.shape[1] and top + high < grey.shape[0]
+                if free and area > most:
+                    best, most = np.asarray(labels == one, dtype=np.uint8) * 255, float(area)
+    return best
+
+
+def _otsu(values: npt.NDArray[np.uint8]) -> int:
+    if values.size == 0:
+        return 0
+    level, _ = cv2.threshold(values.reshape(1, -1), 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
+    return int(level)
+
+
+def _disc(radius_px: float) -> npt.NDArray[np.uint8]:
+    size = 2 * max(1, round(radius_px)) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), dtype=np.uint8)
+
+
+def _rim(piece: npt.NDArray[np.uint8], calibration: Calibration) -> FloatArray:
+    """Return a piece's outer rim as a ring, counter-clockwise on the sheet, sheet mm."""
+    rings, _ = cv2.findContours(piece, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    ring = max(rings, key=len)[:, 0, :].astype(np.float64)
+    xy = np.asarray(calibration.to_sheet(PxPoints(ring)).xy)
+    xy = xy if cv2.contourArea(xy.astype(np.float32), True) > 0 else xy[::-1]
+    return resample(xy, STATION_MM, closed=True)
+
+
+def sides(ring: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the ends (2, 2) of the longest straight side of a ring, and the rest of it in order from the second.
+
+    Raises:
+        Refusal: ``cut-not-half``.
+    """
+    hull = cv2.convexHull(ring.astype(np.float32))
+    corners = cv2.approxPolyDP(hull, STRAIGHT_MM, True)[:, 0, :].astype(np.float64)
+    lengths = np.hypot(*(np.roll(corners, -1, axis=0) - corners).T)
+    k = int(lengths.argmax())
+    first, second = corners[k], corners[(k + 1) % len(corners)]
+    along = (second - first) / lengths[k]
+    off = np.abs((ring - first) @ np.array([-along[1], along[0]]))
+    if np.mean(off <= STRAIGHT_MM) * len(ring) * STATION_MM < 0.95 * lengths[k]:
+        raise _none("its longest side is not straight")
+    far = np.roll(ring, -int(np.argmin(np.hypot(*(ring - (first + second) / 2.0).T))), axis=0)
+    off = np.abs((far - first) @ np.array([-along[1], along[0]]))
+    rest = np.flatnonzero(off > STRAIGHT_MM)
+    curve = far[rest[0] : rest[-1] + 1]
+    if np.hypot(*(curve[0] - second)) > np.hypot(*(curve[0] - first)):
+        first, second = second, first
+    return np.array([first, second]), curve
+
+
+def _line(grey: npt.NDArray[np.uint8], calibration: Calibration, ends: FloatArray) -> tuple[SheetLine, Doubt]:
+    """Return the straight side as a line, and how straight it is.
+
+    Raises:
+        Refusal: ``cut-not-half`` where no edge runs along most of it.
+    """
+    away = ends[1] - ends[0]
+    length = float(np.hypot(*away))
+    along = away / length
+    across = np.array([along[1], -along[0]])
+    at = np.arange(NEAR_END_MM, length - NEAR_END_MM, STATION_MM)
+    seen = follow(grey, calibration, _curve(ends[0] + at[:, None] * along), HERE, REACH_MM)
+    rotation = np.array([across, along])
+    found = straight_fit((seen.points_mm[seen.seen] - ends[0]) @ rotation.T, ALIKE)
+    if found is None or seen.share < LEAST_SEEN:
+        raise _none(f"an edge shows along {100 * seen.share:.0f} % of its straight side")
+    xy = np.array([[found.offset_mm + found.slope * (y - found.middle_mm), y] for y in (0.0, length)])
+    start, end = (ends[0] + xy @ rotation).tolist()
+    bias = EDGE_U_PX * max(calibration.mm_per_px_x, calibration.mm_per_px_y)
+    line = SheetLine(
+        tuple(start), tuple(end), 1.0, float(np.hypot(found.offset_u_mm, bias)),
+        float(np.hypot(found.slope_u, bias * np.sqrt(12.0) / length)),
+    )  # fmt: skip
+    bow = f"{found.bow_mm:.2f}"
+    if 2.0 * found.bow_mm > BOWED_MM:
+        return line, doubt("part-edge-bowed", bow_mm=bow)
+    return line, doubt("cut-edge-straight", bow_mm=bow, width_mm=f"{2.0 * found.bow_mm:.2f}")
+
+
+def _curve(xy: FloatArray) -> HalfCurve:
+    """Return places in order as a curve, its normals to the right of it: out of a ring that goes counter-clockwise."""
+    normals = right_normals(unit_tangents(xy, closed=False))
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    return HalfCurve(frozen_floats(xy), normals, frozen_floats(along), np.zeros(len(xy), dtype=bool))
+
+
+def _half(
+    grey: npt.NDArray[np.uint8], calibration: Calibration, rim: FloatArray, line: SheetLine
+) -> TracedOutline:
+    """Return the rest of the edge as a half outline, its ends carried on to the straight side.
+
+    Raises:
+        Refusal: ``cut-not-half``: it has corners, or cannot be followed.
+    """
+    xy = blurred(rim, SMOOTH_STATIONS, closed=False)
+    seen = np.zeros(0, dtype=bool)
+    for _ in range(ROUNDS):
+        xy = resample(xy, STATION_MM, closed=False)
+        edge = follow(grey, calibration, _curve(xy), HERE, REACH_MM)
+        seen = edge.seen
+        at = np.flatnonzero(seen)
+        gaps = np.diff(at) * STATION_MM
+        if edge.share < LEAST_SEEN or gaps.max(initial=0.0) > MOST_UNSEEN_MM:
+            raise _none(f"its edge could be followed along {100 * edge.share:.0f} % only")
+        xy = np.column_stack([np.interp(np.arange(len(xy)), at, edge.points_mm[at, k]) for k in (0, 1)])
+        xy = blurred(xy, 2.0, closed=False)
+    if (turns := _sharpest_deg(xy)) > CORNER_DEG:
+        raise _none(f"its edge has a corner of {turns:.0f} degrees; hold it against its outline with 'boutline fit'")
+    cut = round(NEAR_END_MM / STATION_MM)
+    inner, inner_seen = xy[cut:-cut], seen[cut:-cut]
+    head, tail = _carried(inner[::-1], line)[::-1], _carried(inner, line)
+    points = np.vstack([head, inner, tail])
+    state = np.full(len(points), int(Seen.BRIDGED))
+    state[len(head) : len(head) + len(inner)] = np.where(inner_seen, int(Seen.BOTH_EDGES), int(Seen.BRIDGED))
+    u = EDGE_U_PX * max(calibration.mm_per_px_x, calibration.mm_per_px_y)
+    return TracedOutline(
+        SheetPoints(points), np.full(len(points), u), state, np.zeros(0, dtype=np.int64), True, (line,), 0.0,
+        (), ("the edge of a cut part",),
+    )  # fmt: skip
+
+
+def _sharpest_deg(xy: FloatArray) -> float:
+    reach = round(CORNER_MM / STATION_MM)
+    ahead, back = xy[2 * reach :] - xy[reach:-reach], xy[reach:-reach] - xy[: -2 * reach]
+    cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]
+    return float(np.degrees(np.abs(np.arctan2(cross, np.einsum("ni,ni->n", back, ahead))).max()))
+
+
+def _carried(xy: FloatArray, line: SheetLine) -> FloatArray:
+    """Return places (K, 2) that carry the end of a curve on to a line, with the bend of its last 15 mm."""
+    last = xy[-round(15.0 / STATION_MM) :]
+    s = STATION_MM * np.arange(-len(last) + 1, 1)
+    terms = [np.polynomial.Polynomial.fit(s, last[:, k], 2).convert() for k in (0, 1)]
+    start, end = np.array(line.start), np.array(line.end)
+    normal = np.array([-(end - start)[1], (end - start)[0]]) / np.hypot(*(end - start))
+    at = STATION_MM * np.arange(1, round(4.0 * NEAR_END_MM / STATION_MM))
+    on = np.column_stack([term(at) for term in terms])
+    side = (on - start) @ normal
+    beyond = np.flatnonzero(np.sign(side) != np.sign((xy[-1] - start) @ normal))
+    if not len(beyond):
+        raise _none("its edge does not come to its straight side")
+    return np.asarray(on[: max(int(beyond[0]), 1)])
