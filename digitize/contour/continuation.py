@@ -14,11 +14,14 @@ from calibration.frames import FloatArray
 ARM_MM, BLIND_MM = 20.0, 1.2
 # A turn sharper than this is a corner, not a continuation.
 CORNER_DEG = 38.0
+COS_CORNER = float(np.cos(np.radians(CORNER_DEG)))
 # Lengths over which two arms are compared, each with the misfit of the joint cubic that counts as 1.
 MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
 # A cubic serves for one arm when it misses it by less than this part of what is allowed for two.
 OWN_SHARE = 0.5
+
+OwnMisfits = tuple[float, ...]  # rms, mm, for each length of MISFIT_MM
 
 
 def direction(points: FloatArray) -> FloatArray:
@@ -29,7 +32,8 @@ def direction(points: FloatArray) -> FloatArray:
 
 def beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
     """Return the points of an arm that lie between two distances from its start."""
-    away = np.hypot(*(points - points[0]).T)
+    step = points - points[0]
+    away = np.hypot(step[:, 0], step[:, 1])
     return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
 
 
@@ -52,20 +56,21 @@ def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = A
     return float(np.sqrt(np.mean(rest**2)))
 
 
-def long_misfit(first: FloatArray, second: FloatArray) -> float:
+def long_misfit(first: FloatArray, second: FloatArray, own: tuple[OwnMisfits, OwnMisfits]) -> float:
     """Return the misfit of two arms over the longest stretch that a cubic can serve for each alone, inf at a corner.
 
-    A short stretch explains a slight kink; a long one does not, where both arms run smoothly.
+    A short stretch explains a slight kink; a long one does not, where both arms run smoothly. ``own`` is what
+    :func:`own_misfits_mm` says of each.
     """
-    if not np.isfinite(misfit(first, second)):
+    if _corner(first, second):
         return float("inf")
-    span, allowed = _span(first, second)
+    span, allowed = _span(*own)
     return joint_misfit_mm(first, second, span) / allowed
 
 
 def joint_curve(first: FloatArray, second: FloatArray) -> FloatArray | None:
     """Return the cubic through two arms as points 0.2 mm apart, across their meeting; None where they are too short."""
-    span, _ = _span(first, second)
+    span, _ = _span(own_misfits_mm(first), own_misfits_mm(second))
     arms = [beyond(first, BLIND_MM, span)[::-1], beyond(second, BLIND_MM, span)]
     if min(len(arm) for arm in arms) < 8:
         return None
@@ -79,14 +84,19 @@ def joint_curve(first: FloatArray, second: FloatArray) -> FloatArray | None:
     return np.asarray(points[0] + at[:, None] * along + fit[:, None] * across)
 
 
-def _span(first: FloatArray, second: FloatArray) -> tuple[float, float]:
+def _span(first: OwnMisfits, second: OwnMisfits) -> tuple[float, float]:
     """Return the longest stretch that a cubic can serve for each arm alone, and the misfit allowed over it, mm."""
     spans = [
         (span, allowed)
-        for span, allowed in MISFIT_MM
-        if max(_own_misfit_mm(arm, span) for arm in (first, second)) < allowed * OWN_SHARE
+        for (span, allowed), *own in zip(MISFIT_MM, first, second, strict=True)
+        if max(own) < allowed * OWN_SHARE
     ]
     return spans[-1] if spans else MISFIT_MM[0]
+
+
+def own_misfits_mm(arm: FloatArray) -> OwnMisfits:
+    """Return by how much a cubic misses one arm over each of the lengths compared."""
+    return tuple(_own_misfit_mm(arm, span) for span, _ in MISFIT_MM)
 
 
 def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:
@@ -105,10 +115,15 @@ def misfit(first: FloatArray, second: FloatArray) -> float:
 
     The tightest curve that either arm holds sets the length over which one cubic can serve.
     """
-    near_first, near_second = beyond(first, 1.0, 5.0), beyond(second, 1.0, 5.0)
-    if min(len(near_first), len(near_second)) < 3:
-        return float("inf")
-    heading = -direction(near_first), direction(near_second)
-    if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
+    if _corner(first, second):
         return float("inf")
     return min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
+
+
+def _corner(first: FloatArray, second: FloatArray) -> bool:
+    """Whether two arms turn a corner, or too little of them shows to tell."""
+    near_first, near_second = beyond(first, 1.0, 5.0), beyond(second, 1.0, 5.0)
+    if min(len(near_first), len(near_second)) < 3:
+        return True
+    heading = -direction(near_first), direction(near_second)
+    return float(heading[0] @ heading[1]) < COS_CORNER

@@ -11,6 +11,7 @@ import heapq
 import itertools
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -32,6 +33,8 @@ LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
+# Two drawings that share no more than their rims, so wide, stand apart.
+CORE_MM = 5.0
 # A point that the outline passes through lies at most this far from it.
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
@@ -76,6 +79,15 @@ class Way:
 
     def polygon(self) -> Polygon:
         """Return the enclosed region (an open way is closed by its chord)."""
+        return self._region
+
+    @cached_property
+    def core(self) -> Polygon:
+        """The region less CORE_MM all along its rim: what touches that stands in the way's own place."""
+        return self._region.buffer(-CORE_MM)
+
+    @cached_property
+    def _region(self) -> Polygon:
         shape = Polygon(self.xy)
         if not shape.is_valid:
             shape = shape.buffer(0)

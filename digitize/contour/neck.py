@@ -9,7 +9,7 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine
 from digitize.contour.loops import Way
@@ -35,8 +35,16 @@ def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...], page_mm: 
     """
     own = {stroke for stroke, _ in way.darts}
     region, outline = way.polygon(), cKDTree(way.xy)
-    met = [xy for stroke in range(len(network.lines)) if stroke not in own for xy in _met(network, stroke, outline)]
+    near = _near_outline(network, outline)
+    met = [xy for stroke in np.flatnonzero(near) if stroke not in own for xy in _met(network, int(stroke), outline)]
     return tuple(_told(_shown(line, met, way, outline, region), _cropped(line, way, page_mm)) for line in lines)
+
+
+def _near_outline(network: Network, outline: cKDTree) -> BoolArray:
+    """Return of every stroke whether any of its points is at the outline."""
+    lengths = [len(line) for line in network.lines]
+    away, _ = outline.query(np.concatenate(network.lines), distance_upper_bound=MEET_MM)
+    return np.asarray(np.add.reduceat(away < MEET_MM, np.cumsum([0, *lengths[:-1]])) > 0)
 
 
 def _met(network: Network, stroke: int, outline: cKDTree) -> list[FloatArray]:

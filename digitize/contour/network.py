@@ -47,6 +47,7 @@ class Network:
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
+    _along: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)  # of lines, which never change
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
     _further: dict[tuple[int, bool], Arm | None] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
@@ -67,10 +68,8 @@ class Network:
         pieces, left, seen = [], ARM_MM, set()
         while left > 0 and arm.stroke not in seen:
             seen.add(arm.stroke)
-            line = self._leaving(arm)
-            steps = np.hypot(*np.diff(line, axis=0).T)
-            far = np.concatenate([[0.0], np.cumsum(steps)])
-            pieces.append(line[far <= left])
+            line, far = self._leaving(arm), self._far(arm)
+            pieces.append(line[: int(np.searchsorted(far, left, side="right"))])
             left -= far[-1]
             if left <= 0:
                 break
@@ -79,6 +78,14 @@ class Network:
                 break
             arm = onward
         return np.concatenate(pieces)
+
+    def _far(self, arm: Arm) -> FloatArray:
+        """Return the length along a stroke at each of its points, from the meeting; it is ascending."""
+        key = (arm.stroke, arm.start)
+        if key not in self._along:
+            step = np.diff(self._leaving(arm), axis=0)
+            self._along[key] = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
+        return self._along[key]
 
     def _continuation(self, arm: Arm) -> Arm | None:
         """Return the stroke that best goes on from the far end of ``arm``, looked for once."""

@@ -8,7 +8,7 @@ from calibration.frames import FloatArray, IntArray
 
 
 def peaks(values: FloatArray, least: float, apart: int) -> IntArray:
-    """Return the places of the peaks (a flat one's middle) of ``least`` or more, none nearer than ``apart`` to a higher.
+    """Return the places of the peaks of ``least`` or more (a flat one's middle), none within ``apart`` of a higher.
 
     The first and the last value are no peaks.
     """

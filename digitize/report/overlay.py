@@ -121,6 +121,11 @@ def reduced(grey: Image, max_side_px: int) -> tuple[Image, float]:
     """Return the page lightened, in three channels, and the factor it was reduced by."""
     height, width = grey.shape
     factor = min(1.0, max_side_px / max(height, width))
+    whole = int(1.0 / (2.0 * factor))  # whole pixels averaged first: several times faster, and nothing to be seen of it
+    if whole > 1:
+        rows, columns = height // whole, width // whole
+        height, width = rows * whole, columns * whole
+        grey = cv2.resize(grey[:height, :width], (columns, rows), interpolation=cv2.INTER_AREA)
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA) if factor < 1.0 else grey
     return lightened(small), factor
