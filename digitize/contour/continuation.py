@@ -6,6 +6,8 @@ curvature at once. Everything here is in millimetres.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from calibration.frames import FloatArray
@@ -20,6 +22,8 @@ MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
 # A cubic serves for one arm when it misses it by less than this part of what is allowed for two.
 OWN_SHARE = 0.5
+# Points with less than this left of the next power lie at as few places as a lower one goes through.
+LEAST_SQUARES = 1e-18
 
 OwnMisfits = tuple[float, ...]  # rms, mm, for each length of MISFIT_MM
 
@@ -51,9 +55,26 @@ def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = A
     across = np.array([-along[1], along[0]])
     points = np.concatenate(arms) - first[0]
     u, v = points @ along / longest_mm, points @ across
-    basis = np.vander(u, 4)
-    rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
-    return float(np.sqrt(np.mean(rest**2)))
+    return _off_cubic(u, v)
+
+
+def _off_cubic(u: FloatArray, v: FloatArray) -> float:
+    """Return the rms of what the cubic v(u) that fits best leaves.
+
+    By polynomials orthogonal on the points (G. E. Forsythe, "Generation and Use of Orthogonal Polynomials for
+    Data-Fitting with a Digital Computer", J. SIAM 5 (1957) 74): there is no system to solve.
+    """
+    before, last = np.zeros_like(u), np.ones_like(u)
+    size_before, size = 1.0, float(len(u))
+    rest = v - v.mean()
+    for degree in range(3):
+        shifted = u - float((u * last) @ last) / size
+        before, last = last, shifted * last - (size / size_before if degree else 0.0) * before
+        size_before, size = size, float(last @ last)
+        if size <= LEAST_SQUARES:
+            break
+        rest = rest - (float(rest @ last) / size) * last
+    return math.sqrt(float(rest @ rest) / len(rest))
 
 
 def long_misfit(first: FloatArray, second: FloatArray, own: tuple[OwnMisfits, OwnMisfits]) -> float:
@@ -106,8 +127,7 @@ def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:
         return 0.0
     along = direction(part)
     u, v = (part - part[0]) @ along / span_mm, (part - part[0]) @ np.array([-along[1], along[0]])
-    rest = v - np.polyval(np.polyfit(u, v, 3), u)
-    return float(np.sqrt(np.mean(rest**2)))
+    return _off_cubic(u, v)
 
 
 def misfit(first: FloatArray, second: FloatArray) -> float:
