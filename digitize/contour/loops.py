@@ -196,7 +196,7 @@ def strokes_at(network: Network, places: FloatArray) -> list[int]:
 
 
 def _seeds(network: Network) -> list[int]:
-    lengths = np.array([network.length_mm(stroke) for stroke in range(len(network.lines))])
+    lengths = network.lengths_mm()
     order = np.argsort(-lengths * network.weights)
     return [int(stroke) for stroke in order if lengths[stroke] >= SEED_MM][:MOST_SEEDS]
 
@@ -286,9 +286,8 @@ def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
 
 def _length_costs(network: Network, weight: float) -> list[float]:
     """Return what the length of each stroke costs on a way of some weight."""
-    lengths = np.array([network.length_mm(stroke) for stroke in range(len(network.lines))])
     apart = np.maximum(0.0, np.abs(np.log(network.weights / weight)) - LIKE_WEIGHT)
-    costs: list[float] = ((LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * lengths).tolist()
+    costs: list[float] = ((LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.lengths_mm()).tolist()
     return costs
 
 

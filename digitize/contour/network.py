@@ -57,6 +57,10 @@ class Network:
         """Return the length of a stroke."""
         return self._lengths[stroke]
 
+    def lengths_mm(self) -> FloatArray:
+        """Return the lengths of all strokes."""
+        return np.array(self._lengths)
+
     def reach(self, arm: Arm) -> FloatArray:
         """Return up to ARM_MM of points going away from the meeting, through later meetings if need be."""
         key = (arm.stroke, arm.start)
@@ -83,7 +87,8 @@ class Network:
         """Return the length along a stroke at each of its points, from the meeting; it is ascending."""
         key = (arm.stroke, arm.start)
         if key not in self._along:
-            step = np.diff(self._leaving(arm), axis=0)
+            line = self._leaving(arm)
+            step = line[1:] - line[:-1]
             self._along[key] = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
         return self._along[key]
 
@@ -182,7 +187,8 @@ class Network:
         """Add a stroke between two nodes, (-1, -1) for a closed one, and return its number; its weight comes later."""
         number = len(self.lines)
         self.lines.append(line)
-        self._lengths.append(float(np.hypot(*np.diff(line, axis=0).T).sum()))
+        step = line[1:] - line[:-1]
+        self._lengths.append(float(np.hypot(step[:, 0], step[:, 1]).sum()))
         self.closed.append(ends[0] < 0)
         self.ends.append(ends)
         if ends[0] >= 0:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from digitize.ink.marks import drawn_marks, long_marks
+from digitize.ink.marks import drawn_marks, ink_places, long_marks
 from digitize.ink.ridge import Ridges, ridges
 
 ByteArray = npt.NDArray[np.uint8]
@@ -63,7 +63,10 @@ def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], 
     _add_faint(mask, smooth, found, full, LEAST_FAINT_MM * px_per_mm)
     del smooth
     cv2.convertScaleAbs(darkness, dst=darkness, alpha=255.0 / full)
-    return drawn_marks(mask, found.sure, found.thin, px_per_mm), darkness
+    ink = ink_places(mask, found.sure)
+    broken = np.flatnonzero(cv2.subtract(found.thin, mask).view(np.bool_))
+    del found  # three masks of the page that nothing more is asked of
+    return drawn_marks(mask, ink, broken, px_per_mm), darkness
 
 
 def _full_ink(darkness: ByteArray) -> float:
@@ -85,6 +88,7 @@ def _add_faint(mask: ByteArray, smooth: ByteArray, found: Ridges, full: float, l
     """Add the faint lines to the mask of full ink, in place."""
     core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
     beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX)), found.follow)
+    del core
     apart = cv2.subtract(found.follow, beside)
     _keep_above_half(apart, smooth)
     faint = long_marks(apart, found.sure, least_px)

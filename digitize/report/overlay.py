@@ -35,6 +35,7 @@ END_MARK_IN_LINES = 10.0
 RING_IN_LINES = 9.0  # around a bridged stretch, beyond its ends
 RINGS_AT_MOST = 8  # a dashed outline has too many gaps to ring them all
 GRADUATION_IN_LINES = 4.0
+PNG_EFFORT = 3  # of 9: the usual 6 takes twice as long for a file a seventh smaller
 SUB_PX_BITS = 4  # OpenCV draws at sixteenths of a pixel
 
 
@@ -71,7 +72,7 @@ def write_overlay(
     """
     lines = OutlineLines(to_px(body_to_px, body.xy), traced, _ends_px(body_to_px, body, centerline))
     image = draw_overlay(picture, lines, rules, max_side_px)
-    done, coded = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 6])
+    done, coded = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, PNG_EFFORT])
     if not done:
         raise OSError(f"{path.name} could not be coded as PNG")
     path.write_bytes(coded.tobytes())
