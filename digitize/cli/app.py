@@ -290,7 +290,7 @@ def demo(
 def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
-        from digitize.pipeline import run_outline
+        from digitize.ahead import run_outline
 
         return run_outline(plan, out, replace=replace, progress=progress)
 
