@@ -130,9 +130,7 @@ def run_many(
     """
     kept = _read(out / LEDGER)
     names = folders_for(plans)
-    wanted = {
-        name: Job(plan, out / name, replace, kept.get(name)) for name, plan in zip(names, plans, strict=True)
-    }
+    wanted = {name: Job(plan, out / name, replace, kept.get(name)) for name, plan in zip(names, plans, strict=True)}
     done: dict[str, Result] = {}
     for result in _results(wanted, done, jobs or -1):
         done[result["folder"]] = result
