@@ -260,10 +260,10 @@ def write_outline(traced: Traced, draft: Path, clock: Clock) -> dict[str, Any]:
             write_dxf(drawing, draft / "outline.dxf")
             write_svg(drawing, draft / "outline.svg")
             write_pdf(drawing, draft / "outline.pdf")
-    with clock("report"):
-        overlay.result()
-        record = made_record(traced, clock, sha256_of(draft))
-        write_report(record, shown, draft / "report.html")
+        with clock("report"):
+            overlay.result()
+            record = made_record(traced, clock, sha256_of(draft))
+            write_report(record, shown, draft / "report.html")
     record = made_record(traced, clock, sha256_of(draft))
     write_record(record, draft / "record.json")
     return record
