@@ -59,7 +59,7 @@ def long_marks(mask: ByteArray, sure: ByteArray, least_px: float) -> ByteArray:
     kept = np.zeros_like(half)
     kept.ravel()[marks.at[keep[marks.label]]] = 1
     whole = cv2.resize(kept, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)[: mask.shape[0], : mask.shape[1]]
-    return np.asarray(cv2.bitwise_and(whole, mask), dtype=np.uint8)
+    return np.asarray(cv2.bitwise_and(whole, mask, dst=whole), dtype=np.uint8)
 
 
 def _halved(mask: ByteArray) -> ByteArray:

@@ -88,16 +88,17 @@ def _full_ink(darkness: ByteArray) -> float:
 
 
 def _add_faint(mask: ByteArray, smooth: ByteArray, found: Ridges, full: float, least_px: float) -> None:
-    """Add the faint lines to the mask of full ink, in place."""
+    """Add the faint lines to the mask of full ink, in place; ``found.follow`` is used up."""
     core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
     beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX)), found.follow)
     del core
-    apart = cv2.subtract(found.follow, beside)
-    apart = _above_half(apart, smooth)
+    apart = cv2.subtract(found.follow, beside, dst=found.follow)
+    apart[:] = _above_half(apart, smooth)
     faint = long_marks(apart, found.sure, least_px)
     # Up to the full line that a faint one meets, across that line's flank.
-    meets = cv2.bitwise_and(cv2.dilate(faint, _square(FLANK_PX - 1)), beside)
-    cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets), dst=mask)
+    meets = cv2.dilate(faint, _square(FLANK_PX - 1))
+    cv2.bitwise_and(meets, beside, dst=meets)
+    cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets, dst=meets), dst=mask)
 
 
 def _above_half(apart: ByteArray, smooth: ByteArray) -> ByteArray:
