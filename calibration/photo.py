@@ -64,6 +64,16 @@ class PhotoCalibration:
         by_sheet = self._view(points)[1]
         return np.asarray(1.0 / np.sqrt(np.abs(np.linalg.det(by_sheet))))
 
+    def rise_px(self, points: PxPoints) -> FloatArray:
+        """Return (N, 2) by how many px the places seen there on the paper move for every mm that they rise.
+
+        Raises:
+            ValueError: a point lies beyond the reach of the lens model or past the sheet's horizon.
+        """
+        xy = self.to_sheet(points).xy
+        view = viewed(self.solution.state, np.vstack([xy.T, np.zeros(len(xy))]))
+        return np.asarray(view.by_sheet[:, 2].T)
+
     def moves(self, points: SheetPoints) -> FloatArray:
         """Return (N, 2, 11): how the places that fixed pixels show follow the covariance's unknowns, mm."""
         common, by_sheet = self._view(points)

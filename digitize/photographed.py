@@ -23,7 +23,7 @@ from calibration.solve import Calibration, FailedFit
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
 from digitize.photo_faults import explained, gap_doubt, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
-from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts
+from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts, with_walls
 from digitize.settings import PlanSettings
 from digitize.shapes import OutlineHints, Picture, Rule, SheetView, SpanPlaces
 from digitize.sheet import find_sheet, flat_light
@@ -169,13 +169,16 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         if view.sheets > 1:
             raise Refusal("two-sheets")
     with clock("rule"):
-        search = with_lifts(picture.grey, find_photo_rules(picture, plan.rules), plan.rules)
+        search = with_lifts(picture, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
         bodies = [Laid.of(one) for one in search.rules if one.rule.role == "laid"]
         view, gap_px = own_edges(view, bodies), gap_in_sheet(view, bodies)
         if plan.body.near is None:
             refuse_gap(gap_px)
     with clock("solve"):
+        evidence = _Evidence.of(picture, view, search, spans, lens)
+        roughly, _ = evidence.checked() if checked else evidence.adjusted()
+        search = with_walls(picture.grey, search, plan.rules, roughly.rise_px)
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)

@@ -26,6 +26,9 @@ AxisSource = Literal["drawn centerline", "outline", "both", "as told"]
 LEVEL_STEP = 7  # every so many pixels are looked at to tell a 1-bit picture
 
 
+Colours = npt.NDArray[np.uint8]  # (h, w, 3) red, green, blue
+
+
 @dataclass(frozen=True, eq=False)
 class Picture:
     """One page as grey values; dark ink on light paper after reading."""
@@ -38,6 +41,7 @@ class Picture:
     notes: tuple[str, ...] = ()  # what was done on reading, in plain words
     focal_px: float | None = None  # of the camera's lens, pixels of this picture, as its file tells it
     quarters: int | None = None  # clockwise quarter turns from what the camera stored to this, where its file tells
+    colours: Colours | None = None  # of a photo in colour: all of it, reduced
 
     @cached_property
     def two_level(self) -> bool:

@@ -35,8 +35,10 @@ def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...], page_mm: 
     """
     own = {stroke for stroke, _ in way.darts}
     region, outline = way.polygon(), cKDTree(way.xy)
-    near = _near_outline(network, outline)
-    met = [xy for stroke in np.flatnonzero(near) if stroke not in own for xy in _met(network, int(stroke), outline)]
+    near, nodes = _near_outline(network, outline), {node for stroke in own for node in network.ends[stroke]}
+    rest = (stroke for stroke in range(len(network.lines)) if stroke not in own)
+    meeting = (stroke for stroke in rest if near[stroke] or not nodes.isdisjoint(network.ends[stroke]))
+    met = [xy for stroke in meeting for xy in _met(network, stroke, outline, nodes)]
     return tuple(_told(_shown(line, met, way, outline, region), _cropped(line, way, page_mm)) for line in lines)
 
 
@@ -47,15 +49,15 @@ def _near_outline(network: Network, outline: cKDTree) -> BoolArray:
     return np.asarray(np.add.reduceat(away < MEET_MM, np.cumsum([0, *lengths[:-1]])) > 0)
 
 
-def _met(network: Network, stroke: int, outline: cKDTree) -> list[FloatArray]:
+def _met(network: Network, stroke: int, outline: cKDTree, own_nodes: set[int]) -> list[FloatArray]:
     """Return the lines that lead away from the outline along a stroke: from an end at it, on through what crosses them.
 
-    A stroke that only passes the outline is one such line as it is.
+    A stroke that only passes the outline is one such line as it is. Where several lines meet, the outline's middle may
+    lie further off than where its own strokes end.
     """
-    line = network.lines[stroke]
-    ends = [outline.query(line[place])[0] < MEET_MM for place in (0, -1)]
+    line, nodes = network.lines[stroke], network.ends[stroke]
+    ends = [nodes[n] in own_nodes or outline.query(line[place])[0] < MEET_MM for n, place in ((0, 0), (1, -1))]
     if any(ends) and not network.closed[stroke]:
-        nodes = network.ends[stroke]
         return [network.reach(Arm(stroke, nodes[n], n == 0)) for n in (0, 1) if ends[n]]
     return [line] if outline.query(line)[0].min() < MEET_MM else []
 

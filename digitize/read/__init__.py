@@ -60,6 +60,7 @@ def read_picture(
         notes=pixels.notes,
         focal_px=pixels.focal_px,
         quarters=pixels.quarters,
+        colours=pixels.colours,
     )
 
 

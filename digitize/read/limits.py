@@ -15,6 +15,7 @@ MOST_PIXELS = 2**30
 PIXELS_PER_MEGAPIXEL = 1e6
 
 GreyArray = npt.NDArray[np.uint8]
+ColourArray = npt.NDArray[np.uint8]  # (H, W, 3) red, green, blue
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,6 +28,7 @@ class Pixels:
     notes: tuple[str, ...]
     focal_px: float | None = None  # of the camera's lens
     quarters: int | None = None  # clockwise quarter turns that made it upright, where the file tells
+    colours: ColourArray | None = None  # of a photo in colour: the whole upright picture, reduced
 
 
 def refuse_too_large(file: str, width_px: int, height_px: int) -> None:

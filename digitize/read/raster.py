@@ -14,7 +14,7 @@ from calibration.errors import Refusal
 from calibration.units import MM_PER_INCH
 from digitize.read.exif import by_camera, focal_px
 from digitize.read.heic import decode_hevc, refuse_cut_off
-from digitize.read.limits import GreyArray, Pixels, refuse_no_such_page, refuse_too_large
+from digitize.read.limits import ColourArray, GreyArray, Pixels, refuse_no_such_page, refuse_too_large
 from digitize.read.tone import InkColour, ink_colour, reduction
 
 # No results kept between calls: a file replaced under the same name must be read again.
@@ -55,12 +55,15 @@ def read_raster(
         refuse_too_large(path.name, header.width, header.height)
         image, again = _decodable(header, path, page)
         captured = captured or _captured(header)
-        colour = _ink_colour(again(), path.name, captured) if plan and _is_colour(image) else None
+        small = _reduced(again(), path.name) if plan and _is_colour(image) else None
+        colour = None if small is None else ink_colour(small, photo=captured == "photo")
+        colours = None if small is None or captured == "scan" else _turned(small, image)
         grey = _as_array(_upright(_grey(image, path.name, colour)))
     except pyvips.Error as fault:
         raise _refusal(path, fault) from fault
     dpi, dpi_notes = _declared_dpi(header)
-    return Pixels(grey, dpi, captured, (*_notes(image, colour), *dpi_notes), focal_px(header), _quarters(header))
+    notes = (*_notes(image, colour), *dpi_notes)
+    return Pixels(grey, dpi, captured, notes, focal_px(header), _quarters(header), colours)
 
 
 def _refuse_claimed_gif(path: Path) -> None:
@@ -129,12 +132,21 @@ def _is_colour(image: Any) -> bool:
     return int(image.bands) - int(image.hasalpha()) > 2
 
 
-def _ink_colour(image: Any, file: str, captured: Literal["scan", "photo"]) -> InkColour | None:
-    """Return the grey that shows ink best, from a reduced copy of a page read once more."""
+def _reduced(image: Any, file: str) -> ColourArray:
+    """Return a reduced copy of a page read once more, not yet upright."""
     factor = reduction(image.width, image.height)
     small = _eight_bits(image, file).colourspace("srgb").shrink(factor, factor)
     values = np.frombuffer(small.write_to_memory(), dtype=np.uint8)
-    return ink_colour(values.reshape(small.height, small.width, small.bands), photo=captured == "photo")
+    return values.reshape(small.height, small.width, small.bands)
+
+
+def _turned(colours: ColourArray, image: Any) -> ColourArray:
+    """Return reduced colours as upright as the page will be."""
+    flat = pyvips.Image.new_from_array(colours).copy()
+    flat.set_type(pyvips.GValue.gint_type, "orientation", _field(image, "orientation", 1))
+    upright = np.asarray(flat.autorot().numpy(), dtype=np.uint8)
+    upright.setflags(write=False)
+    return upright
 
 
 def _eight_bits(image: Any, file: str) -> Any:

@@ -15,9 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibration.frames import BoolArray, FloatArray
-from digitize.read.limits import GreyArray
-
-ColourArray = npt.NDArray[np.uint8]  # (H, W, 3) red, green, blue
+from digitize.read.limits import ColourArray, GreyArray
 
 # Longest side of the reduced copy: a line of 0.3 mm on a sheet of 600 mm is still a pixel wide.
 REDUCED_PX = 2000

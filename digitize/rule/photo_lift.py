@@ -1,9 +1,9 @@
 """How far a laid rule's graduations are above the paper: nearer to the camera, they look larger than what lies on it.
 
-One millimetre at half a metre is 0.2 % of every length, and nothing in one photo shows it: it has to be known. What
-is not told is taken from what such rules usually are (common practice, no source, from memory): short steel rules are
-half a millimetre thick, long ones one millimetre, squares nearly two; plastic and wooden rulers have a bevel that
-brings their graduations down to the paper.
+One millimetre at half a metre is 0.2 % of every length. Where it is not told, the rule's wall shows it (photo_wall),
+as far as it is in view; beside that counts what such rules usually are (common practice, no source, from memory): short
+steel rules are half a millimetre thick, long ones one millimetre, squares nearly two; plastic and wooden rulers have a
+bevel that brings their graduations down to the paper.
 """
 
 from __future__ import annotations
@@ -17,32 +17,38 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
+from digitize.rule.photo_wall import RisePx, Wall, wall_of
 from digitize.rule.strip import Grey
 
 if TYPE_CHECKING:
     from digitize.settings import RuleHint
+    from digitize.shapes import Colours, Picture
 
 TOLD_U_MM = 0.05  # a thickness measured by the person, 1 sigma
 SQUARE_MM = (1.8, 0.4)  # usual height and 1 sigma
-SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.2)
+SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.3)
 SHORT_MM = 200.0  # a short steel rule is no longer than this
 BEVEL_MM = (0.5, 0.25)
 # What looks drawn may be a clear rule laid on the sheet, unless it is as certain as this.
 CLEAR_MM, CERTAIN = (0.25, 0.25), 0.95
-# Metal, bare or black, is darker than the paper round it by this part; plastic and wood are not.
-DARKER = 0.12
+# Metal, bare or black, is darker than the paper round it by this part; plastic is not. Wood is, but browner than any
+# paper: it has so much more red for its blue.
+DARKER, BROWNER = 0.12, 1.08
 CLEAR_PX, BESIDE_PX = 5, 25  # from where to where round the body the paper is looked up
 SAMPLES = 4000
+FAR_SIGMAS = 2.0  # what is seen and what is usual cannot both be so where they are this far apart
+SHARED_PART = 0.8  # of the best wall's sigma, that several walls of one thing share
+PAPER_STEP, PAPER_PERCENTILE = 4, 70.0  # of the reduced colours: lighter than this is paper
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
 def lift_mm(
-    grey: Grey, polygon_px: FloatArray, length_mm: float, *, square: bool, hint: RuleHint | None
+    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool, hint: RuleHint | None
 ) -> tuple[float, float]:
     """Return the height of a laid rule's graduations above the paper and its 1 sigma, mm.
 
     Args:
-        grey: (H, W) the photo.
+        picture: the photo.
         polygon_px: (V, 2) round the rule's body.
         length_mm: of its graduations.
         square: it is an arm of a square.
@@ -52,12 +58,12 @@ def lift_mm(
         return hint.thickness_mm, TOLD_U_MM
     if square:
         return SQUARE_MM
-    if not _is_metal(grey, polygon_px):
+    if not _is_metal(picture, polygon_px):
         return BEVEL_MM
     return SHORT_STEEL_MM if length_mm <= SHORT_MM else LONG_STEEL_MM
 
 
-def with_lifts(grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint]) -> PhotoRuleSearch:
+def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHint]) -> PhotoRuleSearch:
     """Return the rules of a search, the laid ones with the height of their graduations."""
     arms = {name for angle in search.angles for name in (angle.first, angle.second)}
     squares = {one.body for one in search.rules if one.rule.control.name in arms}
@@ -67,13 +73,83 @@ def with_lifts(grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint]) -
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
             length = float(np.ptp(control.at_mm))
-            lift, u = lift_mm(grey, one.polygon.xy, length, square=square, hint=told)
-            one = replace(one, rule=replace(one.rule, control=replace(control, lift_mm=lift, lift_u_mm=u)))
+            lift, u = lift_mm(picture, one.polygon.xy, length, square=square, hint=told)
+            rule = replace(one.rule, control=replace(control, lift_mm=lift, lift_u_mm=u))
+            one = replace(one, rule=rule, flat=square or _is_metal(picture, one.polygon.xy))
         elif one.role_sure < CERTAIN:
             control = replace(control, lift_mm=CLEAR_MM[0], lift_u_mm=CLEAR_MM[1])
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
     return replace(search, rules=tuple(rules))
+
+
+def with_walls(
+    grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint], rise_px: RisePx
+) -> PhotoRuleSearch:
+    """Return the rules of a search with the heights of the laid ones as their walls show them too.
+
+    Args:
+        grey: (H, W) the photo.
+        search: the rules with their usual heights.
+        hints: what the person said; a thickness that is told stays.
+        rise_px: how places move in the picture as they rise; of a camera that is known roughly.
+    """
+    rules = list(search.rules)
+    for group in _as_thick(search):
+        walls = {}
+        for number in group:
+            told = _hint_on(rules[number], hints)
+            if told is None or told.thickness_mm is None:
+                walls[number] = wall_of(grey, rules[number], rise_px)
+        for number, (lift, u) in _lifts(rules, walls).items():
+            control = replace(rules[number].rule.control, lift_mm=lift, lift_u_mm=u)
+            rules[number] = replace(rules[number], rule=replace(rules[number].rule, control=control))
+    return replace(search, rules=tuple(rules))
+
+
+def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:
+    """Return the numbers of the laid edges that are as high as each other: those of one flat body, or of one square."""
+    bodies = {one.rule.control.name: one.body for one in search.rules}
+    squares = [{bodies[angle.first], bodies[angle.second]} for angle in search.angles]
+    groups: list[list[int]] = []
+    for number, one in enumerate(search.rules):
+        if one.rule.role != "laid":
+            continue
+        with_it = set().union({one.body}, *(square for square in squares if one.body in square))
+        group = next((g for g in groups if one.flat and search.rules[g[0]].body in with_it), None)
+        if group is None:
+            groups.append([number])
+        else:
+            group.append(number)
+    return groups
+
+
+def _lifts(rules: Sequence[PhotoRule], walls: dict[int, Wall | None]) -> dict[int, tuple[float, float]]:
+    """Return (height, sigma) by number: what walls of one height show and what such a rule usually has, together.
+
+    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. The adjustment takes
+    each edge's height for its own, so one that they share is made that much less certain.
+    """
+    seen = [wall for wall in walls.values() if wall is not None]
+    if not seen:
+        return {}
+    height, weight = _mean([(wall.height_mm, wall.u_mm) for wall in seen])
+    u = max(weight, min(wall.u_mm for wall in seen) * SHARED_PART)  # the light and the lens are the same for all
+    control = rules[next(iter(walls))].rule.control
+    usual, usual_u = control.lift_mm, control.lift_u_mm
+    apart = abs(height - usual)
+    if apart > FAR_SIGMAS * np.hypot(u, usual_u):
+        lift, lift_u = height, max(u, apart / FAR_SIGMAS)
+    else:
+        lift, lift_u = _mean([(height, u), (usual, usual_u)])
+    return dict.fromkeys(walls, (lift, lift_u * float(np.sqrt(len(walls)))))
+
+
+def _mean(found: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the weighted mean of (value, sigma) and its sigma."""
+    value, sigma = np.array(found).T
+    weight = sigma**-2.0
+    return float(weight @ value / weight.sum()), float(weight.sum() ** -0.5)
 
 
 def _hint_on(one: PhotoRule, hints: Sequence[RuleHint]) -> RuleHint | None:
@@ -85,16 +161,37 @@ def _hint_on(one: PhotoRule, hints: Sequence[RuleHint]) -> RuleHint | None:
     return None
 
 
-def _is_metal(grey: Grey, polygon_px: FloatArray) -> bool:
-    """Whether a body is clearly darker than what lies round it; glare and marks are too small a part to matter."""
-    low = np.maximum(np.floor(polygon_px.min(axis=0)).astype(int) - BESIDE_PX, 0)
-    high = np.ceil(polygon_px.max(axis=0)).astype(int) + BESIDE_PX + 1
-    window = grey[low[1] : high[1], low[0] : high[0]]
-    body = np.zeros(window.shape, dtype=np.uint8)
+def _is_metal(picture: Picture, polygon_px: FloatArray) -> bool:
+    """Whether a body is clearly darker than what lies round it and not browner than the paper.
+
+    Glare and marks are too small a part of it to matter.
+    """
+    inside, outside = _in_and_round(picture.grey, polygon_px, (CLEAR_PX, BESIDE_PX))
+    dark = _usual(inside) < (1.0 - DARKER) * _usual(outside)
+    return dark and not (picture.colours is not None and _is_brown(picture.colours, picture.grey.shape, polygon_px))
+
+
+def _is_brown(colours: Colours, shape: tuple[int, ...], polygon_px: FloatArray) -> bool:
+    """Whether a body is browner than the paper, the lightest large thing in the picture."""
+    inside, _ = _in_and_round(colours, polygon_px * (colours.shape[0] / shape[0]), (1, 2))
+    light = colours[::PAPER_STEP, ::PAPER_STEP].reshape(-1, 3)
+    lightness = light.sum(axis=1, dtype=np.int32)
+    paper = np.median(light[lightness >= np.percentile(lightness, PAPER_PERCENTILE)], axis=0)
+    if not len(inside):
+        return False
+    tone = np.median(inside, axis=0) / np.maximum(paper, 1.0)
+    return bool(tone[0] > BROWNER * tone[2])
+
+
+def _in_and_round(values: Grey | Colours, polygon_px: FloatArray, reach: tuple[int, int]) -> tuple[Grey, Grey]:
+    """Return the values inside a polygon, and those round it between two distances, px."""
+    low = np.maximum(np.floor(polygon_px.min(axis=0)).astype(int) - reach[1], 0)
+    high = np.ceil(polygon_px.max(axis=0)).astype(int) + reach[1] + 1
+    window = values[low[1] : high[1], low[0] : high[0]]
+    body = np.zeros(window.shape[:2], dtype=np.uint8)
     cv2.fillPoly(body, [np.rint(polygon_px - low).astype(np.int32)], 1)
-    near, far = (cv2.dilate(body, np.ones((2 * reach + 1,) * 2, np.uint8)) for reach in (CLEAR_PX, BESIDE_PX))
-    inside, outside = (_usual(window[mask > 0]) for mask in (body, far - near))
-    return inside < (1.0 - DARKER) * outside
+    near, far = (cv2.dilate(body, np.ones((2 * size + 1,) * 2, np.uint8)) for size in reach)
+    return window[body > 0], window[(far - near) > 0]
 
 
 def _usual(values: Grey) -> float:

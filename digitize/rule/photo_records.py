@@ -37,6 +37,7 @@ class PhotoRule:
     body: int  # edges of one body share its number
     role_sure: float  # 0 to 1
     role_why: str  # "its body has another tone than what lies beside it"
+    flat: bool = False  # of metal, and so of one thickness from edge to edge
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,8 @@
 Two rules laid against one another meet too, but then one of them runs on past the corner, or does not count from it, or
 its end shows as a line across. Only edges that do not run on past the corner, have it at one of their longest marks and
 begin within a few millimetres of it are taken for the arms of a square; along the outer edges one arm may begin as far
-away as the other is wide, where the metal goes on without a line across.
+away as the other is wide, and along the inner ones glare may hide the graduations of one arm up to there, where the
+metal goes on without a line across.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
 CARRY_PITCHES = 40.0  # of a course, whose direction is carried on to the corner
 FAR_MM = 70.0  # from the corner to the first graduation along an outer edge: the other arm is as wide
+GLARE_SHARE = 1.5  # of what shows of an arm: so much may be hidden of it between that and the corner
 # The face of an arm is looked at, beyond its longest marks, on both sides of where it begins: along inner edges to
 # within the corner, along outer ones as far as the other arm's marks. One end against another shows as a line or a
 # step; the grain of brushed metal is weaker.
@@ -108,21 +110,26 @@ def _corner(grey: Grey, first: Arm, second: Arm) -> bool:
             if min(abs(lean[0]), abs(lean[1])) < LEAST_LEAN or lean[0] * lean[1] < 0:
                 continue
             pairs = ((first, one, beyond[0]), (second, other, beyond[1]))
-            far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0] if lean[0] < 0 else None
-            if all(_counts_from(arm, end, way, FAR_MM if arm is far else NEAR_MM) for arm, end, way in pairs):
+            far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0]
+            most_mm = FAR_MM if lean[0] < 0 else max(NEAR_MM, GLARE_SHARE * _shown_mm(far))
+            if all(_counts_from(arm, end, way, most_mm if arm is far else NEAR_MM) for arm, end, way in pairs):
                 # along an outer edge a near end is the metal's own
                 looked = [(arm, end, way * arm.pitch_mm) for arm, end, way in pairs if lean[0] > 0 or arm is far]
-                return all(_plain(grey, arm, end, away_mm) for arm, end, away_mm in looked)
+                return all(_plain(grey, arm, end, away_mm, lean[0] < 0) for arm, end, away_mm in looked)
     return False
 
 
-def _plain(grey: Grey, arm: Arm, end: _End, beyond_mm: float) -> bool:
+def _shown_mm(arm: Arm) -> float:
+    return float(np.ptp(arm.edge.at)) * arm.pitch_mm
+
+
+def _plain(grey: Grey, arm: Arm, end: _End, beyond_mm: float, outer: bool) -> bool:
     """Tell whether an arm's face goes on to a corner ``beyond_mm`` its end with no line and no step across it."""
     edge = arm.edge
     per_mm = edge.course.pitch_px / arm.pitch_mm
     rows = edge.tip_row + edge.way * np.arange(FACE_MM[0] * per_mm, FACE_MM[1] * per_mm)
     step_mm = min(STEP_MM, 1.0 / per_mm)
-    as_far_mm = beyond_mm - SHORT_OF_MM if beyond_mm >= NEAR_MM else beyond_mm + INTO_MM
+    as_far_mm = beyond_mm - SHORT_OF_MM if outer and beyond_mm >= NEAR_MM else beyond_mm + INTO_MM
     away_mm = np.arange(-BACK_MM, as_far_mm, step_mm)
     strip = straightened(grey, edge.course, end.number + end.way * away_mm / arm.pitch_mm, rows)
     along = np.median(strip, axis=0)

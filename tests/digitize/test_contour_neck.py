@@ -61,3 +61,17 @@ def test_edges_inside_the_body_count_only_where_the_page_ends() -> None:
     inside = [run((x, 600.0), (x, 560.0)) for x in (180.0, 220.0)]
     assert told(*inside) == 0
     assert told(*inside, page=(400.0, 610.0)) == 1
+
+
+def test_an_edge_that_ends_where_the_outlines_own_strokes_do_meets_it() -> None:
+    """A line along the outline thickens the meeting, so that its middle is 2 mm away from the outline's."""
+    network = Network([], np.zeros(0), [], [])
+    for number, (one, two) in enumerate(zip(SIDES, SIDES[1:], strict=False)):
+        network.add(run(one, two), (number, (number + 1) % 4))
+    own = len(network.lines)
+    for x, node in ((180.0, 0), (220.0, 1)):  # the corners stand for meetings on the side between them
+        network.add(run((x, 197.9), (x, 165.0)), (node, 10 + node))
+    network.weights = np.full(len(network.lines), 0.3)
+    darts = tuple((stroke, True) for stroke in range(own))
+    way = Way(darts, run(*SIDES), np.ones(len(run(*SIDES)), dtype=bool), 0.0, True)
+    assert neck_ends(network, way, (AXIS,), PAGE_MM) == (-1,)

@@ -9,11 +9,12 @@ import pytest
 from calibration.frames import FloatArray
 from digitize.rule.photo_lift import BEVEL_MM, LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, TOLD_U_MM, lift_mm
 from digitize.settings import RuleHint
+from digitize.shapes import Picture
 
 BODY = np.array([(100.0, 80.0), (700.0, 110.0), (697.0, 170.0), (97.0, 140.0)])
 
 
-def photo(tone: int) -> np.ndarray:
+def photo(tone: int, colours: np.ndarray | None = None) -> Picture:
     """Return light paper with a rule's body of some tone, black marks on its upper edge and a streak of glare."""
     grey = np.full((300, 800), 215, np.uint8)
     cv2.fillPoly(grey, [np.rint(BODY).astype(np.int32)], (tone,))
@@ -22,7 +23,14 @@ def photo(tone: int) -> np.ndarray:
         ends = np.rint([start, start + np.array([-0.8, 16.0])]).astype(int).tolist()
         cv2.line(grey, *ends, (20,), 1)
     cv2.line(grey, (250, 100), (255, 150), (255,), 14)
-    return cv2.GaussianBlur(grey, (0, 0), 1.0)
+    return Picture(cv2.GaussianBlur(grey, (0, 0), 1.0), "rule.jpg", "0" * 64, None, "photo", colours=colours)
+
+
+def coloured(paper: tuple[int, int, int], body: tuple[int, int, int]) -> np.ndarray:
+    """Return the same at half its size in colour."""
+    colours = np.full((150, 400, 3), paper, np.uint8)
+    cv2.fillPoly(colours, [np.rint(BODY / 2).astype(np.int32)], body)
+    return colours
 
 
 @pytest.mark.parametrize(
@@ -33,6 +41,19 @@ def photo(tone: int) -> np.ndarray:
 )  # fmt: skip
 def test_metal_is_told_from_what_has_a_bevel(tone: int, length: float, want: tuple[float, float]) -> None:
     assert lift_mm(photo(tone), BODY, length, square=False, hint=None) == want
+
+
+@pytest.mark.parametrize(
+    ("paper", "body", "want"),
+    [((230, 226, 220), (150, 148, 146), LONG_STEEL_MM), ((230, 226, 220), (176, 146, 96), BEVEL_MM),
+     ((235, 215, 140), (150, 148, 146), LONG_STEEL_MM), ((235, 215, 140), (170, 135, 70), BEVEL_MM),
+     ((235, 200, 160), (160, 135, 108), LONG_STEEL_MM)],
+    ids=["steel", "wood", "steel on yellow paper", "wood on yellow paper", "steel by a warm lamp"],
+)  # fmt: skip
+def test_wood_is_browner_than_paper(
+    paper: tuple[int, int, int], body: tuple[int, int, int], want: tuple[float, float]
+) -> None:
+    assert lift_mm(photo(150, coloured(paper, body)), BODY, 300.0, square=False, hint=None) == want
 
 
 def test_a_square_is_thick_and_what_is_told_counts_before_all() -> None:
@@ -46,4 +67,5 @@ def test_a_body_that_reaches_out_of_the_picture_is_judged_by_what_shows() -> Non
     outside: FloatArray = BODY + np.array([400.0, 0.0])
     grey = np.full((300, 800), 215, np.uint8)
     cv2.fillPoly(grey, [np.rint(outside).astype(np.int32)], (140,))
-    assert lift_mm(grey, outside, 300.0, square=False, hint=None) == LONG_STEEL_MM
+    picture = Picture(grey, "rule.jpg", "0" * 64, None, "photo")
+    assert lift_mm(picture, outside, 300.0, square=False, hint=None) == LONG_STEEL_MM

@@ -1,0 +1,89 @@
+"""The thickness of a laid rule by its wall, in pictures whose wall is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from calibration.controls import Control
+from calibration.frames import FloatArray, PxPoints
+from digitize.rule.photo_lift import LONG_STEEL_MM, with_walls
+from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
+from digitize.rule.photo_wall import wall_of
+from digitize.settings import RuleHint
+from digitize.shapes import Rule
+
+LEFT, RIGHT, TOP, RIM = 60.0, 940.0, 60.0, 160.0  # of the rule's face; its graduations stand on the lower rim
+SEEN = 2.4  # px that a mm's height moves a place by, up in the picture
+SIZE, FINER = (260, 1000), 8
+FACE, PAPER = 0.22, 0.55  # light
+GAMMA = 2.2
+
+
+def rise(points: PxPoints) -> FloatArray:
+    """Return how places move as they rise: the camera is above the lower end of the picture."""
+    return np.tile([0.0, -SEEN], (len(points.xy), 1))
+
+
+def photo(wall_mm: float, wall: float = 0.08, shadow: float = 0.0, blur_px: float = 1.1) -> np.ndarray:
+    """Return the grey of a rule with graduations, its wall and the soft shadow beyond it, blurred as light is."""
+    rows = (np.arange(SIZE[0] * FINER) + 0.5) / FINER - 0.5
+    foot = RIM + wall_mm * SEEN
+    column = np.where(rows < TOP, PAPER, np.where(rows < RIM, FACE, np.where(rows < foot, wall, PAPER)))
+    column = column * (1.0 - shadow * np.exp(-np.maximum(rows - foot, 0.0) / 7.0) * (rows >= foot))
+    light = np.repeat(column.reshape(SIZE[0], FINER).mean(axis=1)[:, None], SIZE[1], axis=1)
+    for x in np.arange(LEFT + 5, RIGHT - 5, 4.4):
+        light[int(RIM) - 14 : int(RIM), round(x)] *= 0.5
+    light[:, : int(LEFT)] = light[:, int(RIGHT) :] = PAPER
+    light = cv2.GaussianBlur(light, (0, 0), blur_px)
+    noise = np.random.default_rng(3).normal(0.0, 1.5, light.shape)
+    return np.clip(np.rint(255.0 * light ** (1.0 / GAMMA) + noise), 0, 255).astype(np.uint8)
+
+
+def edge(lift: tuple[float, float] = LONG_STEEL_MM, body: int = 0, name: str = "rule 1") -> PhotoRule:
+    """Return the graduated edge as it is found."""
+    x = np.arange(LEFT + 5, RIGHT - 5, 4.4)
+    places = np.column_stack([x, np.full(len(x), RIM)])
+    control = Control(name, "laid rule", PxPoints(places), np.arange(len(x), dtype=float), np.full(len(x), 0.1), 0.1,
+                      lift_mm=lift[0], lift_u_mm=lift[1])  # fmt: skip
+    rule = Rule(control, "laid", "mm", 1.0, (LEFT, RIM), (RIGHT, RIM), len(x), 0, 4.4, 0.1, "told")
+    ring = PxPoints(np.array([(LEFT, TOP), (RIGHT, TOP), (RIGHT, RIM), (LEFT, RIM)]))
+    return PhotoRule(rule, ring, body, 1.0, "by its tone", flat=True)
+
+
+@pytest.mark.parametrize("thick_mm", [0.6, 1.0, 1.5, 2.2, 3.0])
+@pytest.mark.parametrize("shadow", [0.0, 0.35], ids=["no shadow", "soft shadow"])
+def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
+    found = wall_of(photo(thick_mm, shadow=shadow), edge(), rise)
+    assert found is not None
+    assert abs(found.height_mm - thick_mm) < 2.0 * found.u_mm
+    if thick_mm > 2.0:  # a band of 5 px and more
+        assert found.u_mm < (0.4 if shadow else 0.2)
+        assert abs(found.height_mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
+
+
+def test_without_a_wall_in_view_nothing_is_told() -> None:
+    assert wall_of(photo(0.0), edge(), rise) is None
+    from_above = wall_of(photo(1.5), edge(), lambda points: np.zeros((len(points.xy), 2)))
+    assert from_above is None, "the camera does not see it"
+
+
+def test_a_wall_of_the_tone_of_the_face_cannot_be_told_from_it() -> None:
+    assert wall_of(photo(1.5, wall=FACE), edge(), rise) is None
+
+
+def test_the_edges_of_one_thing_are_as_high_as_each_other_and_what_is_told_stays() -> None:
+    grey = photo(1.8)
+    search = PhotoRuleSearch((edge(), edge(name="rule 2")), (), ())
+    one, two = (rule.rule.control for rule in with_walls(grey, search, (), rise).rules)
+    assert one.lift_mm == two.lift_mm and abs(one.lift_mm - 1.8) < 0.25
+    told = RuleHint.model_validate({"thickness": "1.2 mm"}, context={"unit": "mm"})
+    kept = with_walls(grey, search, (told,), rise).rules[0].rule.control
+    assert kept.lift_mm == LONG_STEEL_MM[0]
+
+
+def test_where_what_is_seen_and_what_is_usual_disagree_the_claim_covers_both() -> None:
+    thick = with_walls(photo(3.4), PhotoRuleSearch((edge((1.0, 0.2)),), (), ()), (), rise).rules[0].rule.control
+    assert abs(thick.lift_mm - 3.4) < 0.3
+    assert thick.lift_mm - 2.0 * thick.lift_u_mm <= 1.0 + 1e-9
