@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -66,7 +68,7 @@ def test_edges_inside_the_body_count_only_where_the_page_ends() -> None:
 def test_an_edge_that_ends_where_the_outlines_own_strokes_do_meets_it() -> None:
     """A line along the outline thickens the meeting, so that its middle is 2 mm away from the outline's."""
     network = Network([], np.zeros(0), [], [])
-    for number, (one, two) in enumerate(zip(SIDES, SIDES[1:], strict=False)):
+    for number, (one, two) in enumerate(itertools.pairwise(SIDES)):
         network.add(run(one, two), (number, (number + 1) % 4))
     own = len(network.lines)
     for x, node in ((180.0, 0), (220.0, 1)):  # the corners stand for meetings on the side between them
