@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.integrate import cumulative_trapezoid
 from scipy.special import ndtr, ndtri
 
 from calibration.budget import COVERAGE
@@ -47,7 +46,7 @@ def half_width(u: float, limits: Sequence[float], share: float = COVERAGE) -> fl
     else:
         below, rest = np.interp(x, [-limits[0], limits[0]], [0.0, 1.0]), limits[1:]
     for limit in rest:
-        total = cumulative_trapezoid(below, x, initial=0.0)
+        total = np.concatenate([[0.0], np.cumsum(np.diff(x) * (below[1:] + below[:-1]) / 2.0)])
         upper = np.interp(x + limit, x, total) + np.maximum(x + limit - reach, 0.0)
         below = (upper - np.interp(x - limit, x, total)) / (2.0 * limit)
     middle = GRID // 2

@@ -32,6 +32,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "bad-option": ("usage", "{option} is '{got}', but {need} is needed.", "Correct the call."),
     "bad-toml": ("usage", "{file} is not a readable plan file: {why}.", "Mend the line named; the file is TOML."),
     "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
+    "no-plans": ("usage", "{place} holds no plan: neither a picture nor a plan file.", "Give pictures, plan files, folders of them, or a list of them, one a line, as a .txt file."),
     "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
     "out-has-results": ("usage", "The folder {folder} already holds results ({file}).", "Choose another folder with --out, or add --replace."),
     "port-taken": ("usage", "Port {port} of this machine cannot be used: {why}.", "Choose another with --port, or leave it out for any free one."),

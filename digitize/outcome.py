@@ -20,6 +20,7 @@ BYTES_PER_MIB = 2**20
 BYTES_PER_MAXRSS = 1 if sys.platform == "darwin" else 1024
 
 Progress = Callable[[str], None]
+Reader = Callable[..., Picture]
 Made = TypeVar("Made")
 
 

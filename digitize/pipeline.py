@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -21,24 +22,18 @@ from digitize.lens_file import LensFile
 from digitize.outbox import OUTLINE_FILES as OUTLINE_FILES
 from digitize.outbox import Outbox, sha256_of
 from digitize.outcome import EXIT_CODES as EXIT_CODES
-from digitize.outcome import Memo
+from digitize.outcome import Memo, Reader
 from digitize.outcome import Outcome as Outcome
 from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
-from digitize.report.overlay import write_overlay
-from digitize.report.page import write_report
 from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import TracedOutline
 from digitize.symmetry import place_body
 from digitize.traced import Clock, Traced, body_on_sheet, body_to_px, traced_budget
-from digitize.writers.dxf import write_dxf
-from digitize.writers.pdf import write_pdf
 from digitize.writers.record import write_record
-from digitize.writers.svg import write_svg
 
-if TYPE_CHECKING:
-    pass
+LAST = "digitize.all_files"  # what is needed last, and can be loaded meanwhile
 
 
 def run_outline(
@@ -49,6 +44,7 @@ def run_outline(
     progress: Progress | None = None,
     onlooker: Onlooker | None = None,
     memo: Memo | None = None,
+    reader: Reader = read_picture,
 ) -> Outcome:
     """Take a plan to its outline; write all files of the result, or none.
 
@@ -59,6 +55,7 @@ def run_outline(
         progress: is told the name of each stage as it begins.
         onlooker: sees what a page draws.
         memo: what earlier runs made; the results are the same with it as without.
+        reader: gives the pictures, as ``read_picture`` does.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
@@ -67,7 +64,7 @@ def run_outline(
     clock = Clock(progress, memo)
     with Outbox(out, OUTLINE_FILES, replace=replace) as outbox:
         try:
-            traced = trace_plan(plan, clock, onlooker)
+            traced = trace_plan(plan, clock, onlooker, reader)
             record = write_outline(traced, outbox.draft, clock)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
@@ -121,7 +118,9 @@ class Onlooker(Protocol):
         """See everything, once all files are delivered."""
 
 
-def trace_plan(plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = None) -> Traced:
+def trace_plan(
+    plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = None, reader: Reader = read_picture
+) -> Traced:
     """Take a plan through every stage up to the measured outline.
 
     Raises:
@@ -130,17 +129,17 @@ def trace_plan(plan: PlanSettings, clock: Clock, onlooker: Onlooker | None = Non
     """
     if plan.more:
         return _trace_photos(plan, clock)
-    scaled = _read_and_scaled(plan, clock)
+    scaled = _read_and_scaled(plan, clock, reader)
     if onlooker is not None:
         onlooker.scaled(scaled)
     return trace_scaled(scaled, plan, clock)
 
 
-def _read_and_scaled(plan: PlanSettings, clock: Clock) -> Scaled:
+def _read_and_scaled(plan: PlanSettings, clock: Clock, reader: Reader = read_picture) -> Scaled:
     with clock("read"):
         picture = clock.kept(
             f"picture {plan.image}", (_as_it_lies(plan.image), plan.page, plan.captured),
-            lambda: read_picture(plan.image, plan.page, plan.captured),
+            lambda: reader(plan.image, plan.page, plan.captured),
         )  # fmt: skip
         clock.picture = picture
         refuse_unfit_picture(picture)
@@ -247,25 +246,24 @@ def write_outline(traced: Traced, draft: Path, clock: Clock) -> dict[str, Any]:
     Raises:
         Refusal: ``file-check`` when a file does not measure as written.
     """
+    from digitize.all_files import write_dxf, write_overlay, write_pdf, write_report, write_svg
+
     title = f"{traced.plan.image.stem} outline"
-    with clock("write"):
-        drawing = draw_outline(traced.fair, traced.measures, traced.plan.unit, title)
-        write_dxf(drawing, draft / "outline.dxf")
-        write_svg(drawing, draft / "outline.svg")
-        write_pdf(drawing, draft / "outline.pdf")
-    with clock("report"):
-        shown = report_context(traced)
-        write_overlay(
-            traced.picture,
-            body_to_px(traced.body, traced.calibration),
-            traced.fair.points,
-            shown.traced,
-            None,
-            traced.rules,
+    shown, to_px = report_context(traced), body_to_px(traced.body, traced.calibration)
+    with ThreadPoolExecutor(1) as beside:  # scaling and packing the picture needs no Python, the writers nothing else
+        overlay = beside.submit(
+            write_overlay, traced.picture, to_px, traced.fair.points, shown.traced, None, traced.rules,
             draft / "overlay.png",
-        )
-        record = made_record(traced, clock, sha256_of(draft))
-        write_report(record, shown, draft / "report.html")
+        )  # fmt: skip
+        with clock("write"):
+            drawing = draw_outline(traced.fair, traced.measures, traced.plan.unit, title)
+            write_dxf(drawing, draft / "outline.dxf")
+            write_svg(drawing, draft / "outline.svg")
+            write_pdf(drawing, draft / "outline.pdf")
+        with clock("report"):
+            overlay.result()
+            record = made_record(traced, clock, sha256_of(draft))
+            write_report(record, shown, draft / "report.html")
     record = made_record(traced, clock, sha256_of(draft))
     write_record(record, draft / "record.json")
     return record

@@ -46,7 +46,8 @@ class Picture:
     @cached_property
     def two_level(self) -> bool:
         """A 1-bit picture: only two grey values, so every edge lies on whole pixels."""
-        return len(np.unique(self.grey[::LEVEL_STEP, ::LEVEL_STEP])) <= 2
+        sample = self.grey[::LEVEL_STEP, ::LEVEL_STEP]
+        return bool(((sample == sample.min()) | (sample == sample.max())).all())
 
 
 SheetSide = Literal["edge", "cut", "hidden"]

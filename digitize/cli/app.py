@@ -12,7 +12,7 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -81,17 +81,30 @@ def _options(
 
 @app.command()
 def outline(
-    plan: PlanArgument,
+    plan: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PLAN",
+            help="A picture of the plan, or a plan file (TOML); several, a folder, or a list of them (.txt).",
+        ),
+    ],
     out: OutOption = DEFAULT_OUT,
     replace: ReplaceOption = False,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", metavar="N", min=1, help="Plans at the same time; left out, one a core.")
+    ] = None,
     as_json: JsonOption = False,
     verbose: VerboseOption = False,
 ) -> None:
     """Find the body outline.
 
-    Writes outline.dxf, .svg, .pdf, record.json, report.html and overlay.png.
+    Writes outline.dxf, .svg, .pdf, record.json, report.html and overlay.png; of many plans, into a folder for each.
     """
-    _run(lambda: _outline(plan, out, replace), out, as_json, verbose)
+    from digitize.batch import several
+
+    if several(plan):
+        _run_many(plan, out, replace, jobs, as_json, verbose)
+    _run(lambda: _outline(plan[0], out, replace), out, as_json, verbose)
 
 
 @app.command("print-check")
@@ -283,7 +296,7 @@ def demo(
 def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
     with _progress() as progress:
         progress("start")
-        from digitize.pipeline import run_outline
+        from digitize.ahead import run_outline
 
         return run_outline(plan, out, replace=replace, progress=progress)
 
@@ -377,6 +390,18 @@ def _run(
             verbose,
         )
         code = UNEXPECTED
+    raise typer.Exit(code)
+
+
+def _run_many(plans: list[Path], out: Path, replace: bool, jobs: int | None, as_json: bool, verbose: bool) -> NoReturn:
+    """Run many plans and leave with the exit code that stands for all."""
+    from digitize.cli.many import run_plans
+
+    try:
+        code = run_plans(plans, out, replace=replace, jobs=jobs, as_json=as_json, verbose=verbose)
+    except BoutlineError as fault:
+        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
+        code = fault.exit_code
     raise typer.Exit(code)
 
 

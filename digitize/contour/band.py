@@ -8,6 +8,7 @@ for line and edge positions; curvature moves the result by a second-order amount
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -106,17 +107,15 @@ def straighten(
     result = np.empty((len(path), len(offsets)), dtype=np.float32)
     for start in range(0, len(path), CHUNK):
         stop = min(start + CHUNK, len(path))
-        xy = path[start:stop, None, :] + across[start:stop, None, :] * offsets[None, :, None]
-        low = np.maximum(np.floor(xy.min(axis=(0, 1))).astype(int) - 3, 0)
-        high = np.ceil(xy.max(axis=(0, 1))).astype(int) + 4
+        x, y = (path[start:stop, axis, None] + across[start:stop, axis, None] * offsets for axis in (0, 1))
+        low = np.maximum([math.floor(x.min()) - 3, math.floor(y.min()) - 3], 0)
+        high = math.ceil(x.max()) + 4, math.ceil(y.max()) + 4
         window = grey[low[1] : high[1], low[0] : high[0]]
         if window.size == 0 or max(window.shape) > REMAP_LIMIT:
             result[start:stop] = 255.0
             continue
-        maps = (xy - low).astype(np.float32)
-        result[start:stop] = cv2.remap(
-            window, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255
-        )
+        maps = (x - low[0]).astype(np.float32), (y - low[1]).astype(np.float32)
+        result[start:stop] = cv2.remap(window, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
     return result
 
 

@@ -13,7 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
-from digitize.contour.half_ways import BEYOND_MM, halves_on, one_sided
+from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, halves_on, one_sided
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
@@ -264,7 +264,7 @@ def _outermost(ways: list[Way], px_per_mm: float, hints: OutlineHints) -> Way | 
         for way in ways
         if way is not first
         and abs(way.polygon().area / region.area - 1) < ALIKE_AREA
-        and not way.polygon().intersects(region.buffer(-5))
+        and not way.polygon().intersects(first.core)
     ]
     if hints.near is None:
         _refuse_rivals([first, *rivals], px_per_mm, hints)
@@ -313,11 +313,13 @@ def _best_half(
 ) -> tuple[Way, LongLine, list[Way]] | None:
     """Return the half outline that is most of a body, its centerline, and others like it; ``ways`` are whole ones."""
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
-    found = [(way, line) for line in lines for way in halves_on(network, line, told)]
+    ends = StrokeEnds.of(network)
+    found = [(way, line) for line in lines for way in halves_on(network, ends, line, told)]
+    inked = cKDTree(points)
     others = [*ways, *(way for way, _ in found if _believable(way))]
 
     def whole_half(way: Way, line: LongLine) -> bool:
-        return one_sided(way, line, points) and not _is_border(way, others, network)
+        return one_sided(way, line, inked) and not _is_border(way, others, network)
 
     if hints.near is not None or hints.through:
         # of the halves that pass the places told, only those count that pass them nearest
@@ -342,7 +344,7 @@ def _best_half(
 def _stands_apart(way: Way, bodies: list[Way]) -> bool:
     """Whether a way is drawn elsewhere than others."""
     region = way.polygon()
-    return not any(region.intersects(body.polygon().buffer(-5)) for body in bodies)
+    return not any(region.intersects(body.core) for body in bodies)
 
 
 def _elsewhere(best: Way, others: list[Way], px_per_mm: float, hints: OutlineHints) -> tuple[Doubt, ...]:

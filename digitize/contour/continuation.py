@@ -6,6 +6,8 @@ curvature at once. Everything here is in millimetres.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from calibration.frames import FloatArray
@@ -14,11 +16,16 @@ from calibration.frames import FloatArray
 ARM_MM, BLIND_MM = 20.0, 1.2
 # A turn sharper than this is a corner, not a continuation.
 CORNER_DEG = 38.0
+COS_CORNER = float(np.cos(np.radians(CORNER_DEG)))
 # Lengths over which two arms are compared, each with the misfit of the joint cubic that counts as 1.
 MISFIT_MM = ((6.0, 0.05), (12.0, 0.08), (20.0, 0.12))
 UNKNOWN_MISFIT_MM = 0.12
 # A cubic serves for one arm when it misses it by less than this part of what is allowed for two.
 OWN_SHARE = 0.5
+# Points with less than this left of the next power lie at as few places as a lower one goes through.
+LEAST_SQUARES = 1e-18
+
+OwnMisfits = tuple[float, ...]  # rms, mm, for each length of MISFIT_MM
 
 
 def direction(points: FloatArray) -> FloatArray:
@@ -29,7 +36,8 @@ def direction(points: FloatArray) -> FloatArray:
 
 def beyond(points: FloatArray, least_mm: float, most_mm: float) -> FloatArray:
     """Return the points of an arm that lie between two distances from its start."""
-    away = np.hypot(*(points - points[0]).T)
+    step = points - points[0]
+    away = np.hypot(step[:, 0], step[:, 1])
     return np.asarray(points[(away >= least_mm) & (away <= most_mm)])
 
 
@@ -47,25 +55,43 @@ def joint_misfit_mm(first: FloatArray, second: FloatArray, longest_mm: float = A
     across = np.array([-along[1], along[0]])
     points = np.concatenate(arms) - first[0]
     u, v = points @ along / longest_mm, points @ across
-    basis = np.vander(u, 4)
-    rest = v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0]
-    return float(np.sqrt(np.mean(rest**2)))
+    return _off_cubic(u, v)
 
 
-def long_misfit(first: FloatArray, second: FloatArray) -> float:
+def _off_cubic(u: FloatArray, v: FloatArray) -> float:
+    """Return the rms of what the cubic v(u) that fits best leaves.
+
+    By polynomials orthogonal on the points (G. E. Forsythe, "Generation and Use of Orthogonal Polynomials for
+    Data-Fitting with a Digital Computer", J. SIAM 5 (1957) 74): there is no system to solve.
+    """
+    before, last = np.zeros_like(u), np.ones_like(u)
+    size_before, size = 1.0, float(len(u))
+    rest = v - v.mean()
+    for degree in range(3):
+        shifted = u - float((u * last) @ last) / size
+        before, last = last, shifted * last - (size / size_before if degree else 0.0) * before
+        size_before, size = size, float(last @ last)
+        if size <= LEAST_SQUARES:
+            break
+        rest = rest - (float(rest @ last) / size) * last
+    return math.sqrt(float(rest @ rest) / len(rest))
+
+
+def long_misfit(first: FloatArray, second: FloatArray, own: tuple[OwnMisfits, OwnMisfits]) -> float:
     """Return the misfit of two arms over the longest stretch that a cubic can serve for each alone, inf at a corner.
 
-    A short stretch explains a slight kink; a long one does not, where both arms run smoothly.
+    A short stretch explains a slight kink; a long one does not, where both arms run smoothly. ``own`` is what
+    :func:`own_misfits_mm` says of each.
     """
-    if not np.isfinite(misfit(first, second)):
+    if _corner(first, second):
         return float("inf")
-    span, allowed = _span(first, second)
+    span, allowed = _span(*own)
     return joint_misfit_mm(first, second, span) / allowed
 
 
 def joint_curve(first: FloatArray, second: FloatArray) -> FloatArray | None:
     """Return the cubic through two arms as points 0.2 mm apart, across their meeting; None where they are too short."""
-    span, _ = _span(first, second)
+    span, _ = _span(own_misfits_mm(first), own_misfits_mm(second))
     arms = [beyond(first, BLIND_MM, span)[::-1], beyond(second, BLIND_MM, span)]
     if min(len(arm) for arm in arms) < 8:
         return None
@@ -79,14 +105,19 @@ def joint_curve(first: FloatArray, second: FloatArray) -> FloatArray | None:
     return np.asarray(points[0] + at[:, None] * along + fit[:, None] * across)
 
 
-def _span(first: FloatArray, second: FloatArray) -> tuple[float, float]:
+def _span(first: OwnMisfits, second: OwnMisfits) -> tuple[float, float]:
     """Return the longest stretch that a cubic can serve for each arm alone, and the misfit allowed over it, mm."""
     spans = [
         (span, allowed)
-        for span, allowed in MISFIT_MM
-        if max(_own_misfit_mm(arm, span) for arm in (first, second)) < allowed * OWN_SHARE
+        for (span, allowed), *own in zip(MISFIT_MM, first, second, strict=True)
+        if max(own) < allowed * OWN_SHARE
     ]
     return spans[-1] if spans else MISFIT_MM[0]
+
+
+def own_misfits_mm(arm: FloatArray) -> OwnMisfits:
+    """Return by how much a cubic misses one arm over each of the lengths compared."""
+    return tuple(_own_misfit_mm(arm, span) for span, _ in MISFIT_MM)
 
 
 def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:
@@ -96,8 +127,7 @@ def _own_misfit_mm(arm: FloatArray, span_mm: float) -> float:
         return 0.0
     along = direction(part)
     u, v = (part - part[0]) @ along / span_mm, (part - part[0]) @ np.array([-along[1], along[0]])
-    rest = v - np.polyval(np.polyfit(u, v, 3), u)
-    return float(np.sqrt(np.mean(rest**2)))
+    return _off_cubic(u, v)
 
 
 def misfit(first: FloatArray, second: FloatArray) -> float:
@@ -105,10 +135,15 @@ def misfit(first: FloatArray, second: FloatArray) -> float:
 
     The tightest curve that either arm holds sets the length over which one cubic can serve.
     """
-    near_first, near_second = beyond(first, 1.0, 5.0), beyond(second, 1.0, 5.0)
-    if min(len(near_first), len(near_second)) < 3:
-        return float("inf")
-    heading = -direction(near_first), direction(near_second)
-    if float(heading[0] @ heading[1]) < np.cos(np.radians(CORNER_DEG)):
+    if _corner(first, second):
         return float("inf")
     return min(joint_misfit_mm(first, second, span) / allowed for span, allowed in MISFIT_MM)
+
+
+def _corner(first: FloatArray, second: FloatArray) -> bool:
+    """Whether two arms turn a corner, or too little of them shows to tell."""
+    near_first, near_second = beyond(first, 1.0, 5.0), beyond(second, 1.0, 5.0)
+    if min(len(near_first), len(near_second)) < 3:
+        return True
+    heading = -direction(near_first), direction(near_second)
+    return float(heading[0] @ heading[1]) < COS_CORNER

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from digitize.contour.continuation import long_misfit
+from digitize.contour.continuation import OwnMisfits, long_misfit, own_misfits_mm
 from digitize.contour.network import SHARED_MM, Arm, Network
 
 # A pairing is clear when one of its lines goes on this well, the other not worse than this, and any other pairing of
@@ -69,7 +69,8 @@ def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
         ((first, third), (second, fourth)),
         ((first, fourth), (second, third)),
     ]
-    costs = np.array([[_going_on(network, *pair) for pair in pairing] for pairing in pairings])
+    own = {arm: own_misfits_mm(network.reach(arm)) for arm in arms}
+    costs = np.array([[_going_on(network, pair, own) for pair in pairing] for pairing in pairings])
     order = np.argsort(costs.sum(axis=1))
     best, rival = costs[order[0]], costs[order[1]]
     pairing = pairings[order[0]]
@@ -78,9 +79,11 @@ def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
     return [pairing] if clear and crossed else []
 
 
-def _going_on(network: Network, one: Arm, other: Arm) -> float:
+def _going_on(network: Network, pair: Pair, own: dict[Arm, OwnMisfits]) -> float:
     """Return how badly two arms go on as each other, without the limit that a corner sets."""
-    return min(float(long_misfit(network.reach(one), network.reach(other)) ** 2), 1e3) + network.unlike(one, other)
+    one, other = pair
+    misfit = long_misfit(network.reach(one), network.reach(other), (own[one], own[other]))
+    return min(misfit**2, 1e3) + network.unlike(one, other)
 
 
 def _now(network: Network, pair: Pair) -> Pair:

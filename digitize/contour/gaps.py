@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.contour.continuation import beyond, direction
 from digitize.contour.network import Arm, Network
 
@@ -27,20 +27,40 @@ def find_gaps(network: Network) -> None:
     it is as heavy as the other, and none of those goes on as it does.
     """
     free = [arms[0] for arms in network.arms.values() if len(arms) == 1]
-    met = [arm for arms in network.arms.values() if len(arms) > 1 for arm in arms if _ends(network, arm)]
-    arms = [*free, *met]
-    if not arms:
-        return
-    places = np.array([network.end_point(arm) for arm in arms])
-    outward = [_outward(network, arm) for arm in arms]
-    for i, j in sorted(cKDTree(places).query_pairs(LONGEST_GAP_MM)):
-        pair, gap = (arms[i], arms[j]), float(np.hypot(*(places[i] - places[j])))
-        are_free = i < len(free), j < len(free)
-        if pair[0].node == pair[1].node or _own_ends(network, pair):
-            continue
-        if _faces((outward[i], outward[j]), places[j] - places[i], gap) and _pairs(network, pair, are_free):
+    arms = [*free, *(arm for arms in network.arms.values() if len(arms) > 1 for arm in arms)]
+    may_end: dict[int, bool] = {}
+
+    def ends(number: int) -> bool:
+        if number not in may_end:
+            may_end[number] = number < len(free) or _ends(network, arms[number])
+        return may_end[number]
+
+    for i, j, gap in _facing(network, arms):
+        pair = arms[i], arms[j]
+        if ends(i) and ends(j) and _pairs(network, pair, (i < len(free), j < len(free))):
             network.gaps.setdefault(pair[0].node, []).append((pair[1].node, gap))
             network.gaps.setdefault(pair[1].node, []).append((pair[0].node, gap))
+
+
+def _facing(network: Network, arms: list[Arm]) -> list[tuple[int, int, float]]:
+    """Return the pairs of arms, in order, whose ends face each other across a gap, and how wide that is."""
+    if not arms:
+        return []
+    places = np.array([network.end_point(arm) for arm in arms])
+    near = cKDTree(places).query_pairs(LONGEST_GAP_MM, output_type="ndarray")
+    node = np.array([arm.node for arm in arms])
+    near = near[node[near[:, 0]] != node[near[:, 1]]]
+    near = near[np.lexsort((near[:, 1], near[:, 0]))]
+    outward = np.full(places.shape, np.nan)
+    for number in np.unique(near):
+        heading = _outward(network, arms[number])
+        if heading is not None:
+            outward[number] = heading
+    step = places[near[:, 1]] - places[near[:, 0]]
+    gap = np.hypot(step[:, 0], step[:, 1])
+    faces = _faces(outward[near[:, 0]], outward[near[:, 1]], step, gap)
+    found = [(int(i), int(j), float(wide)) for (i, j), wide in zip(near[faces], gap[faces], strict=True)]
+    return [(i, j, wide) for i, j, wide in found if not _own_ends(network, (arms[i], arms[j]))]
 
 
 def _ends(network: Network, arm: Arm) -> bool:
@@ -75,13 +95,16 @@ def _outward(network: Network, arm: Arm) -> FloatArray | None:
     return -direction(beyond(reach, 0.0, 5.0)) if len(reach) > 2 else None
 
 
-def _faces(outward: tuple[FloatArray | None, FloatArray | None], step: FloatArray, gap: float) -> bool:
-    """Whether two ends continue each other: both head along the step between them."""
-    if gap < 1e-6:
-        return True
-    first, second = outward
-    if first is None or second is None:
-        return False
-    least = np.cos(np.radians(FACING_DEG if gap > NARROW_MM else NARROW_DEG))
-    unit = step / gap
-    return bool(first @ unit > least and -(second @ unit) > least)
+def _faces(first: FloatArray, second: FloatArray, step: FloatArray, gap: FloatArray) -> BoolArray:
+    """Return of each pair whether its ends continue each other: both head along the step between them, or touch.
+
+    Args:
+        first: (P, 2) the way that the first one heads, nan where it shows too little of that.
+        second: (P, 2) likewise.
+        step: (P, 2) mm, from the first end to the second.
+        gap: (P,) its length.
+    """
+    least = np.cos(np.radians(np.where(gap > NARROW_MM, FACING_DEG, NARROW_DEG)))
+    unit = step / np.maximum(gap, 1e-12)[:, None]
+    along = (first * unit).sum(axis=1) > least
+    return np.asarray((along & (-(second * unit).sum(axis=1) > least)) | (gap < 1e-6))

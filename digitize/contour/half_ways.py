@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.spatial import cKDTree
 
@@ -22,10 +24,24 @@ HALF_END_MM = 2.0
 BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
+# Ink this near to it shows it.
+NEAR_INK_MM = 0.8
 
 
+@dataclass(frozen=True, eq=False)
+class StrokeEnds:
+    """Every end of every stroke that ends somewhere, and where, mm."""
 
-def halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
+    arms: tuple[Arm, ...]
+    places: FloatArray  # (N, 2)
+
+    @classmethod
+    def of(cls, network: Network) -> StrokeEnds:
+        """Return those of a network as it is now, in the order of its nodes."""
+        arms = tuple(arm for some in network.arms.values() for arm in some)
+        return cls(arms, np.array([network.end_point(arm) for arm in arms]).reshape(-1, 2))
+
+def halves_on(network: Network, ends: StrokeEnds, line: LongLine, told: list[int]) -> list[Way]:
     """Return ways that leave a straight line, stay on one side of it and come back to it.
 
     They are sought from the line, and from strokes that the outline is ``told`` to run along.
@@ -34,17 +50,14 @@ def halves_on(network: Network, line: LongLine, told: list[int]) -> list[Way]:
     normal = np.array([-along[1], along[0]])
     goals: dict[int, FloatArray] = {}
     starts: list[Arm] = []
-    for node, arms in network.arms.items():
-        for arm in arms:
-            end = network.lines[arm.stroke][0 if arm.start else -1]
-            place = (end - line.start) @ along
-            if abs((end - line.start) @ normal) > HALF_END_MM or not -5 <= place <= line.length_mm + 5:
-                continue
-            away = network.reach(arm)
-            far = away[min(len(away) - 1, 40)]
-            if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
-                goals[node] = end
-                starts.append(arm)
+    off, place = (ends.places - line.start) @ normal, (ends.places - line.start) @ along
+    for number in np.flatnonzero((np.abs(off) <= HALF_END_MM) & (place >= -5) & (place <= line.length_mm + 5)):
+        arm, end = ends.arms[number], ends.places[number]
+        away = network.reach(arm)
+        far = away[min(len(away) - 1, 40)]
+        if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
+            goals[arm.node] = end
+            starts.append(arm)
     ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
     return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
 
@@ -78,11 +91,11 @@ def _leaves(way: Way, line: LongLine, normal: FloatArray) -> bool:
     )
 
 
-def one_sided(way: Way, line: LongLine, points: FloatArray) -> bool:
-    """Whether the other side of the line is free of the mirrored outline."""
+def one_sided(way: Way, line: LongLine, inked: cKDTree) -> bool:
+    """Whether the other side of the line is free of the mirrored outline; ``inked`` holds all points of strokes."""
     along = (line.end - line.start) / line.length_mm
     normal = np.array([-along[1], along[0]])
     off = (way.xy - line.start) @ normal
     mirrored = (way.xy - 2 * off[:, None] * normal)[np.abs(off) > 10.0]
-    distance, _ = cKDTree(points).query(mirrored)
-    return bool((distance < 0.8).mean() < MIRROR_INKED)
+    distance, _ = inked.query(mirrored, distance_upper_bound=NEAR_INK_MM)
+    return bool((distance < NEAR_INK_MM).mean() < MIRROR_INKED)

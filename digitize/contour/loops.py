@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import heapq
 import itertools
-import math
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -32,6 +32,8 @@ LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
+# Two drawings that share no more than their rims, so wide, stand apart.
+CORE_MM = 5.0
 # A point that the outline passes through lies at most this far from it.
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
@@ -43,6 +45,8 @@ DEAREST_WAY = 30.0
 
 # A turn that costs no more than this is one line, smooth or at a corner of its own.
 SURE_TURN = 0.5
+# Stretches without ink are filled with points so far apart.
+FILL_STEP_MM = 0.2
 # A way's weight is that of its lightest part but for this share of its length.
 LIGHT_SHARE = 0.1
 # Ink unlike that of the stroke a way starts from costs this much a mm, beyond a difference (natural logarithm).
@@ -76,6 +80,15 @@ class Way:
 
     def polygon(self) -> Polygon:
         """Return the enclosed region (an open way is closed by its chord)."""
+        return self._region
+
+    @cached_property
+    def core(self) -> Polygon:
+        """The region less CORE_MM all along its rim: what touches that stands in the way's own place."""
+        return self._region.buffer(-CORE_MM)
+
+    @cached_property
+    def _region(self) -> Polygon:
         shape = Polygon(self.xy)
         if not shape.is_valid:
             shape = shape.buffer(0)
@@ -183,7 +196,7 @@ def strokes_at(network: Network, places: FloatArray) -> list[int]:
 
 
 def _seeds(network: Network) -> list[int]:
-    lengths = np.array([network.length_mm(stroke) for stroke in range(len(network.lines))])
+    lengths = network.lengths_mm()
     order = np.argsort(-lengths * network.weights)
     return [int(stroke) for stroke in order if lengths[stroke] >= SEED_MM][:MOST_SEEDS]
 
@@ -214,6 +227,7 @@ def _trails(
     came: dict[Dart, Dart] = {}
     queue: list[tuple[float, Dart]] = [(0.0, first)]
     settled: set[Dart] = set()
+    along = _length_costs(network, float(network.weights[first[0]]))
     while queue:
         cost, dart = heapq.heappop(queue)
         if dart in settled or cost > DEAREST_WAY:
@@ -226,8 +240,8 @@ def _trails(
             if len(found) == most:
                 break
             continue
-        for onward, price in _onward(network, dart, float(network.weights[first[0]])):
-            total = cost + price
+        for onward, turn in _onward(network, dart):
+            total = cost + (turn + along[onward[0]])
             if onward == goal:
                 # Closing: compare with all that is still open by queueing a stand-in for the goal.
                 closing = (-1, True)
@@ -235,7 +249,7 @@ def _trails(
                     best[closing] = total
                     came[closing] = dart
                     heapq.heappush(queue, (total, closing))
-            elif total < best.get(onward, np.inf) and onward[0] != first[0]:
+            elif total < best.get(onward, DEAREST_WAY if goal is None else np.inf) and onward[0] != first[0]:
                 best[onward] = total
                 came[onward] = dart
                 heapq.heappush(queue, (total, onward))
@@ -248,11 +262,11 @@ def _far_node(network: Network, dart: Dart) -> int:
     return network.ends[dart[0]][1 if dart[1] else 0]
 
 
-def _onward(network: Network, dart: Dart, weight: float) -> list[tuple[Dart, float]]:
-    """Return the darts that may follow, with their costs, on a way of some weight."""
+def _onward(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
+    """Return the darts that may follow, with what the turn and a gap cost, worked out once."""
     if dart not in network.onward:
         network.onward[dart] = _turns_from(network, dart)
-    return [(after, price + _length_cost(network, after[0], weight)) for after, price in network.onward[dart]]
+    return network.onward[dart]
 
 
 def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
@@ -270,9 +284,11 @@ def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
     return result
 
 
-def _length_cost(network: Network, stroke: int, weight: float) -> float:
-    apart = max(0.0, abs(math.log(network.weights[stroke] / weight)) - LIKE_WEIGHT)
-    return (LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.length_mm(stroke)
+def _length_costs(network: Network, weight: float) -> list[float]:
+    """Return what the length of each stroke costs on a way of some weight."""
+    apart = np.maximum(0.0, np.abs(np.log(network.weights / weight)) - LIKE_WEIGHT)
+    costs: list[float] = ((LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.lengths_mm()).tolist()
+    return costs
 
 
 def _trail(came: dict[Dart, Dart], last: Dart, first: Dart) -> list[Dart]:
@@ -283,7 +299,7 @@ def _trail(came: dict[Dart, Dart], last: Dart, first: Dart) -> list[Dart]:
 
 
 def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> Way:
-    """Join the lines of some darts; stretches without ink are filled straight, 0.2 mm apart."""
+    """Join the lines of some darts; stretches without ink are filled straight."""
     pieces: list[FloatArray] = []
     inked: list[np.ndarray] = []
     for stroke, forward in darts:
@@ -319,12 +335,15 @@ def _turn_cost(network: Network, before: Dart, after: Dart) -> float:
 
 
 def _fill(pieces: list[FloatArray], inked: list[np.ndarray], start: FloatArray, end: FloatArray) -> None:
-    gap = float(np.hypot(*(end - start)))
-    count = int(gap / 0.2)
+    step = end - start
+    if abs(step[0]) + abs(step[1]) < 2 * FILL_STEP_MM:
+        return
+    gap = float(np.hypot(*step))
+    count = int(gap / FILL_STEP_MM)
     if count < 2:
         return
     share = np.linspace(0.0, 1.0, count + 1)[1:-1, None]
-    pieces.append(start + share * (end - start))
+    pieces.append(start + share * step)
     inked.append(np.full(count - 1, gap < 1.5))
 
 

@@ -7,11 +7,11 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import LineEdge, resample, smooth
 from digitize.contour.others import OtherLine
+from digitize.contour.peaks import peaks
 from digitize.contour.section import STATION_MM, Measured, Places, measure_section
 from digitize.shapes import Picture, Seen
 
@@ -31,8 +31,8 @@ def find_corners(xy: FloatArray, reach: int, *, closed: bool, least_deg: float =
     turn = _turn_deg(xy, reach, closed=closed)
     pad = min(len(turn), 4 * reach) if closed else 0
     padded = np.concatenate([turn[len(turn) - pad :], turn, turn[:pad]]) if pad else turn
-    peaks, _ = find_peaks(padded, height=least_deg, distance=max(2, reach))
-    inside = peaks[(peaks >= pad) & (peaks < pad + len(turn))] - pad
+    found = peaks(padded, least_deg, max(2, reach))
+    inside = found[(found >= pad) & (found < pad + len(turn))] - pad
     return np.asarray(np.unique(inside), dtype=np.int64)
 
 

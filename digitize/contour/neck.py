@@ -9,7 +9,7 @@ import shapely
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.contour.band import resample
 from digitize.contour.lines import LongLine
 from digitize.contour.loops import Way
@@ -35,10 +35,18 @@ def neck_ends(network: Network, way: Way, lines: tuple[LongLine, ...], page_mm: 
     """
     own = {stroke for stroke, _ in way.darts}
     region, outline = way.polygon(), cKDTree(way.xy)
-    nodes = {node for stroke in own for node in network.ends[stroke]}
+    near, nodes = _near_outline(network, outline), {node for stroke in own for node in network.ends[stroke]}
     rest = (stroke for stroke in range(len(network.lines)) if stroke not in own)
-    met = [xy for stroke in rest for xy in _met(network, stroke, outline, nodes)]
+    meeting = (stroke for stroke in rest if near[stroke] or not nodes.isdisjoint(network.ends[stroke]))
+    met = [xy for stroke in meeting for xy in _met(network, stroke, outline, nodes)]
     return tuple(_told(_shown(line, met, way, outline, region), _cropped(line, way, page_mm)) for line in lines)
+
+
+def _near_outline(network: Network, outline: cKDTree) -> BoolArray:
+    """Return of every stroke whether any of its points is at the outline."""
+    lengths = [len(line) for line in network.lines]
+    away, _ = outline.query(np.concatenate(network.lines), distance_upper_bound=MEET_MM)
+    return np.asarray(np.add.reduceat(away < MEET_MM, np.cumsum([0, *lengths[:-1]])) > 0)
 
 
 def _met(network: Network, stroke: int, outline: cKDTree, own_nodes: set[int]) -> list[FloatArray]:

@@ -47,6 +47,7 @@ class Network:
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
+    _along: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)  # of lines, which never change
     _reach: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)
     _further: dict[tuple[int, bool], Arm | None] = field(default_factory=dict)
     _costs: dict[tuple[int, bool, int, bool], float] = field(default_factory=dict)
@@ -55,6 +56,10 @@ class Network:
     def length_mm(self, stroke: int) -> float:
         """Return the length of a stroke."""
         return self._lengths[stroke]
+
+    def lengths_mm(self) -> FloatArray:
+        """Return the lengths of all strokes."""
+        return np.array(self._lengths)
 
     def reach(self, arm: Arm) -> FloatArray:
         """Return up to ARM_MM of points going away from the meeting, through later meetings if need be."""
@@ -67,10 +72,8 @@ class Network:
         pieces, left, seen = [], ARM_MM, set()
         while left > 0 and arm.stroke not in seen:
             seen.add(arm.stroke)
-            line = self._leaving(arm)
-            steps = np.hypot(*np.diff(line, axis=0).T)
-            far = np.concatenate([[0.0], np.cumsum(steps)])
-            pieces.append(line[far <= left])
+            line, far = self._leaving(arm), self._far(arm)
+            pieces.append(line[: int(np.searchsorted(far, left, side="right"))])
             left -= far[-1]
             if left <= 0:
                 break
@@ -79,6 +82,15 @@ class Network:
                 break
             arm = onward
         return np.concatenate(pieces)
+
+    def _far(self, arm: Arm) -> FloatArray:
+        """Return the length along a stroke at each of its points, from the meeting; it is ascending."""
+        key = (arm.stroke, arm.start)
+        if key not in self._along:
+            line = self._leaving(arm)
+            step = line[1:] - line[:-1]
+            self._along[key] = np.concatenate([[0.0], np.cumsum(np.hypot(step[:, 0], step[:, 1]))])
+        return self._along[key]
 
     def _continuation(self, arm: Arm) -> Arm | None:
         """Return the stroke that best goes on from the far end of ``arm``, looked for once."""
@@ -175,7 +187,8 @@ class Network:
         """Add a stroke between two nodes, (-1, -1) for a closed one, and return its number; its weight comes later."""
         number = len(self.lines)
         self.lines.append(line)
-        self._lengths.append(float(np.hypot(*np.diff(line, axis=0).T).sum()))
+        step = line[1:] - line[:-1]
+        self._lengths.append(float(np.hypot(step[:, 0], step[:, 1]).sum()))
         self.closed.append(ends[0] < 0)
         self.ends.append(ends)
         if ends[0] >= 0:

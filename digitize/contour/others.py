@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calibration.frames import BoolArray, FloatArray, IntArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.contour.band import look_across, normals, resample
 from digitize.contour.continuation import BLIND_MM, beyond, joint_curve
 from digitize.contour.crossing import Pairing
@@ -112,27 +112,32 @@ def not_own(
     for other in others:
         reach = np.hypot(*np.ptp(other.path, axis=0)) / 2.0
         near = np.flatnonzero(np.hypot(*(path - other.path[len(other.path) // 2]).T) < reach)
-        for station in near:
-            off, half = _offset(path[station], across[station], other)
-            farther = half - usual_px / 2.0 - FARTHER_PX
-            spoiled[0, station] |= abs(low[station] - (off - half)) < NEAR_PX and -off > -farther
-            spoiled[1, station] |= abs(high[station] - (off + half)) < NEAR_PX and off > -farther
+        off, half = _offsets(path[near], across[near], other)
+        farther = half - usual_px / 2.0 - FARTHER_PX
+        spoiled[0, near] |= (np.abs(low[near] - (off - half)) < NEAR_PX) & (-off > -farther)
+        spoiled[1, near] |= (np.abs(high[near] - (off + half)) < NEAR_PX) & (off > -farther)
     return spoiled[0], spoiled[1]
 
 
-def _offset(place: FloatArray, normal: FloatArray, other: OtherLine) -> tuple[float, float]:
-    """Return where a crossing line cuts a station's normal, px from the station, and half the length of that cut."""
-    along = np.array([normal[1], -normal[0]])
-    ahead = (other.path - place) @ along
-    turns: IntArray = np.flatnonzero(np.diff(np.sign(ahead)) != 0)
-    if not len(turns):
-        return np.nan, np.nan
-    n = int(turns[0])
-    share = ahead[n] / (ahead[n] - ahead[n + 1])
+def _offsets(places: FloatArray, normals: FloatArray, other: OtherLine) -> tuple[FloatArray, FloatArray]:
+    """Return where a crossing line first cuts the normals of stations, px from each, and half the length of that cut.
+
+    Both are (N,), nan where it does not cut the normal, or crosses too squarely.
+    """
+    along = np.stack([normals[:, 1], -normals[:, 0]], axis=1)
+    ahead = along @ other.path.T - (places * along).sum(axis=1)[:, None]
+    turns = np.diff(np.sign(ahead), axis=1) != 0
+    n = turns.argmax(axis=1) if turns.shape[1] else np.zeros(len(places), dtype=np.int64)
+    cuts = np.flatnonzero(turns.any(axis=1))
+    n, along = n[cuts], along[cuts]
     step = other.path[n + 1] - other.path[n]
-    cut = (other.path[n] + share * step - place) @ normal
-    slant = abs(float(step @ along)) / float(np.hypot(*step))
-    return (float(cut), other.width_px / 2.0 / slant) if slant > SQUARE_COS else (np.nan, np.nan)
+    share = ahead[cuts, n] / (ahead[cuts, n] - ahead[cuts, n + 1])
+    cut = ((other.path[n] + share[:, None] * step - places[cuts]) * normals[cuts]).sum(axis=1)
+    slant = np.abs((step * along).sum(axis=1)) / np.hypot(*step.T)
+    off, half = np.full((2, len(places)), np.nan)
+    kept = slant > SQUARE_COS
+    off[cuts[kept]], half[cuts[kept]] = cut[kept], other.width_px / 2.0 / slant[kept]
+    return off, half
 
 
 __all__ = ["OtherLine", "crossing_lines", "not_own"]

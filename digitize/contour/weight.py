@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from calibration.frames import FloatArray, IntArray
 from digitize.contour.band import ACROSS_STEP_PX, straighten
+from digitize.contour.peaks import peaks
 
 # Stations along a stroke, and the stretch at each end that meets other ink.
 STATION_MM, FEWEST, MOST = 1.0, 3, 14
@@ -92,8 +92,7 @@ def _steps(weight: FloatArray, turn_deg: FloatArray) -> list[int]:
     step = np.zeros(len(weight))
     step[middle] = np.abs(windows[middle + blind] - windows[middle - reach])
     step[turn_deg < STEP_TURN_DEG] = 0.0
-    peaks, _ = find_peaks(step, height=STEP_WEIGHT, distance=reach)
-    return [int(peak) for peak in peaks]
+    return [int(peak) for peak in peaks(step, STEP_WEIGHT, reach)]
 
 
 def _stations(line: FloatArray) -> tuple[FloatArray, FloatArray]:

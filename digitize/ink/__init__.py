@@ -27,8 +27,7 @@ def find_strokes(picture: Picture, px_per_mm: float) -> Ink:
         Refusal: ``empty-page`` when the page holds next to no ink.
     """
     factor = max(1, int(px_per_mm / WORKING_PX_PER_MM))
-    small = reduce_page(picture.grey, factor)
-    mask, darkness = ink_mask(small, px_per_mm / factor)
+    mask, darkness = ink_mask(reduce_page(picture.grey, factor), px_per_mm / factor)
     edges, junctions, width = skeleton_edges(mask, darkness)
     shift = (factor - 1) / 2.0
     strokes = tuple(

@@ -28,6 +28,14 @@ LEAST_SLENDER = 3.0
 
 
 @dataclass(frozen=True, eq=False)
+class InkPlaces:
+    """Flat places (N,) of the ink of a mask, and whether each bends down more than noise."""
+
+    at: IntArray
+    sure: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
 class _Marks:
     """The connected marks of a mask; number 0 is the paper."""
 
@@ -46,12 +54,12 @@ def long_marks(mask: ByteArray, sure: ByteArray, least_px: float) -> ByteArray:
     pixel of noise is one mark still.
     """
     half = _halved(mask)
-    marks = _marks(half, _halved(cv2.bitwise_and(mask, sure)))
+    marks = _marks(half, ink_places(half, _halved(cv2.bitwise_and(mask, sure))))
     keep = marks.sure & (_extent(marks.box) >= least_px / 2) & _slender(marks.box, marks.area)
     kept = np.zeros_like(half)
     kept.ravel()[marks.at[keep[marks.label]]] = 1
     whole = cv2.resize(kept, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)[: mask.shape[0], : mask.shape[1]]
-    return np.asarray(cv2.bitwise_and(whole, mask), dtype=np.uint8)
+    return np.asarray(cv2.bitwise_and(whole, mask, dst=whole), dtype=np.uint8)
 
 
 def _halved(mask: ByteArray) -> ByteArray:
@@ -61,13 +69,25 @@ def _halved(mask: ByteArray) -> ByteArray:
     return np.asarray(rows[:, ::2] | rows[:, 1::2], dtype=np.uint8)
 
 
-def drawn_marks(mask: ByteArray, sure: ByteArray, thin: ByteArray, px_per_mm: float) -> BoolArray:
+def ink_places(mask: ByteArray, sure: ByteArray) -> InkPlaces:
+    """Return where a mask's ink is, and which of it is sure."""
+    at = np.flatnonzero(mask.view(np.bool_))  # masks are 0 or 1; numpy looks through booleans much faster
+    return InkPlaces(at, sure.ravel()[at] > 0)
+
+
+def drawn_marks(mask: ByteArray, ink: InkPlaces, broken: IntArray, px_per_mm: float) -> BoolArray:
     """Return the mask without what is too small for a line; pieces of a broken line are mended before.
 
-    What is dark but nowhere ``sure`` goes too: shade that the paper's closing could not follow, and noise on it.
+    What is dark but nowhere sure goes too: shade that the paper's closing could not follow, and noise on it.
+
+    Args:
+        mask: (H, W) 0 or 1; it is used up.
+        ink: its ink.
+        broken: flat places of paper where a thin line runs.
+        px_per_mm: of the mask.
     """
-    marks = _marks(mask, sure)
-    gap_at, gap_labels = _gaps(mask, marks, thin)
+    marks = _marks(mask, ink)
+    gap_at, gap_labels = _gaps(mask.shape, marks, broken)
     beside = np.sort(_extent(marks.box)[gap_labels], axis=1)
     pieces = (beside[:, 0] >= SPECK_MM * px_per_mm) | (beside[:, 1] < PIECE_MM * px_per_mm)
     gap_at, gap_labels = gap_at[pieces], gap_labels[pieces]
@@ -75,22 +95,21 @@ def drawn_marks(mask: ByteArray, sure: ByteArray, thin: ByteArray, px_per_mm: fl
     mended = (_extent(box) >= LEAST_MENDED_MM * px_per_mm) & _slender(box, area)
     keep = marks.sure & ((_extent(marks.box) >= SPECK_MM * px_per_mm) | mended[group])
     keep[0] = False
-    kept = np.zeros(mask.shape, dtype=np.bool_)
-    kept.ravel()[marks.at[keep[marks.label]]] = True
+    kept = mask.view(np.bool_)
+    kept.ravel()[marks.at] = keep[marks.label]
     kept.ravel()[gap_at[mended[group[gap_labels[:, 0]]]]] = True
     return kept
 
 
-def _marks(mask: ByteArray, sure: ByteArray) -> _Marks:
+def _marks(mask: ByteArray, ink: InkPlaces) -> _Marks:
     _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    at = np.flatnonzero(mask.view(np.bool_))  # masks are 0 or 1; numpy looks through booleans much faster
-    label = labels.ravel()[at]
+    label = labels.ravel()[ink.at]
     held = np.zeros(len(stats), dtype=np.bool_)
-    held[label[sure.ravel()[at] > 0]] = True
+    held[label[ink.sure]] = True
     corner = stats[:, [cv2.CC_STAT_LEFT, cv2.CC_STAT_TOP]]
     size = stats[:, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]
     box = np.hstack([corner, corner + size]).astype(np.int64)
-    return _Marks(labels, at, label, box, stats[:, cv2.CC_STAT_AREA].astype(np.int64), held)
+    return _Marks(labels, ink.at, label, box, stats[:, cv2.CC_STAT_AREA].astype(np.int64), held)
 
 
 def _extent(box: IntArray) -> IntArray:
@@ -101,20 +120,20 @@ def _slender(box: IntArray, area: IntArray | FloatArray) -> BoolArray:
     return np.asarray(_extent(box).astype(float) ** 2 >= LEAST_SLENDER * area)
 
 
-def _gaps(mask: ByteArray, marks: _Marks, thin: ByteArray) -> tuple[IntArray, LabelArray]:
+def _gaps(shape: tuple[int, ...], marks: _Marks, broken: IntArray) -> tuple[IntArray, LabelArray]:
     """Return the flat places (G,) of paper between two marks where a thin line runs, and the two marks (G, 2)."""
-    rows, cols = np.divmod(np.flatnonzero(cv2.subtract(thin, mask).view(np.bool_)), mask.shape[1])
+    rows, cols = np.divmod(broken, shape[1])
     low = np.full(len(rows), len(marks.area), dtype=np.int32)
     high = np.zeros(len(rows), dtype=np.int32)
     near_px = MENDED_PX // 2
-    inner_rows = np.clip(rows, near_px, mask.shape[0] - 1 - near_px)
-    inner_cols = np.clip(cols, near_px, mask.shape[1] - 1 - near_px)
+    inner_rows = np.clip(rows, near_px, shape[0] - 1 - near_px)
+    inner_cols = np.clip(cols, near_px, shape[1] - 1 - near_px)
     for d_row, d_col in itertools.product(range(-near_px, near_px + 1), repeat=2):
         near = marks.labels[inner_rows + d_row, inner_cols + d_col]
         np.maximum(high, near, out=high)
         np.minimum(low, np.where(near > 0, near, low), out=low)
     two = low < high
-    return np.asarray(rows[two] * mask.shape[1] + cols[two]), np.stack([low[two], high[two]], axis=1)
+    return np.asarray(rows[two] * shape[1] + cols[two]), np.stack([low[two], high[two]], axis=1)
 
 
 def _grouped(marks: _Marks, pairs: LabelArray) -> tuple[IntArray, IntArray, FloatArray]:

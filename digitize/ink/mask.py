@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from digitize.ink.marks import drawn_marks, long_marks
+from digitize.ink.marks import drawn_marks, ink_places, long_marks
 from digitize.ink.ridge import Ridges, ridges
 
 ByteArray = npt.NDArray[np.uint8]
@@ -28,6 +28,8 @@ FLANK_PX = 3
 OWN_INK_PX = 3
 # Paper's own darkness is the median of tiles of this size.
 BASE_TILE_PX, BASE_STEP_PX = 64, 8
+# Some of what is worked out of a page is so a strip of rows at a time.
+STRIP_ROWS = 512
 
 
 def reduce_page(grey: ByteArray, factor: int) -> ByteArray:
@@ -56,6 +58,7 @@ def paper_darkness(grey: ByteArray, px_per_mm: float) -> ByteArray:
 def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], ByteArray]:
     """Return (mask, darkness): which pixels are ink, and darkness scaled so that 255 is full ink."""
     darkness = paper_darkness(grey, px_per_mm)
+    del grey
     smooth = cv2.GaussianBlur(darkness, (0, 0), 0.6)
     full = _full_ink(smooth)
     found = ridges(darkness, full)
@@ -63,7 +66,10 @@ def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], 
     _add_faint(mask, smooth, found, full, LEAST_FAINT_MM * px_per_mm)
     del smooth
     cv2.convertScaleAbs(darkness, dst=darkness, alpha=255.0 / full)
-    return drawn_marks(mask, found.sure, found.thin, px_per_mm), darkness
+    ink = ink_places(mask, found.sure)
+    broken = np.flatnonzero(cv2.subtract(found.thin, mask).view(np.bool_))
+    del found  # three masks of the page that nothing more is asked of
+    return drawn_marks(mask, ink, broken, px_per_mm), darkness
 
 
 def _full_ink(darkness: ByteArray) -> float:
@@ -82,33 +88,49 @@ def _full_ink(darkness: ByteArray) -> float:
 
 
 def _add_faint(mask: ByteArray, smooth: ByteArray, found: Ridges, full: float, least_px: float) -> None:
-    """Add the faint lines to the mask of full ink, in place."""
+    """Add the faint lines to the mask of full ink, in place; ``found.follow`` is used up."""
     core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
     beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX)), found.follow)
-    apart = cv2.subtract(found.follow, beside)
-    _keep_above_half(apart, smooth)
+    del core
+    apart = cv2.subtract(found.follow, beside, dst=found.follow)
+    apart[:] = _above_half(apart, smooth)
     faint = long_marks(apart, found.sure, least_px)
     # Up to the full line that a faint one meets, across that line's flank.
-    meets = cv2.bitwise_and(cv2.dilate(faint, _square(FLANK_PX - 1)), beside)
-    cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets), dst=mask)
+    meets = cv2.dilate(faint, _square(FLANK_PX - 1))
+    cv2.bitwise_and(meets, beside, dst=meets)
+    cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets, dst=meets), dst=mask)
 
 
-def _keep_above_half(apart: ByteArray, smooth: ByteArray) -> None:
-    """Clear the pixels without their part of the darkness that the line near by reaches, beyond paper's own."""
-    level = cv2.dilate(cv2.bitwise_and(smooth, smooth, mask=apart), _square(OWN_INK_PX))
-    cv2.addWeighted(level, INK_FRACTION, _paper_base(smooth), 1.0 - INK_FRACTION, 0.0, dst=level)
-    cv2.bitwise_and(apart, cv2.compare(smooth, level, cv2.CMP_GT), dst=apart)
+def _above_half(apart: ByteArray, smooth: ByteArray) -> ByteArray:
+    """Return the pixels that have their part of the darkness that the line near by reaches, beyond paper's own."""
+    base, row_of = _paper_base(smooth)
+    kept = np.empty_like(apart)
+    for top in range(0, len(apart), STRIP_ROWS):
+        first, stop = max(0, top - OWN_INK_PX), top + STRIP_ROWS + OWN_INK_PX
+        near = smooth[first:stop]
+        level = cv2.dilate(cv2.bitwise_and(near, near, mask=apart[first:stop]), _square(OWN_INK_PX))
+        own = slice(top, top + STRIP_ROWS)
+        level = level[top - first :][: len(apart[own])]
+        level = cv2.addWeighted(level, INK_FRACTION, base[row_of[own]], 1.0 - INK_FRACTION, 0.0)
+        cv2.bitwise_and(apart[own], cv2.compare(smooth[own], level, cv2.CMP_GT), dst=kept[own])
+    return kept
 
 
 def _square(reach_px: int) -> ByteArray:
     return np.ones((2 * reach_px + 1,) * 2, np.uint8)
 
 
-def _paper_base(smooth: ByteArray) -> ByteArray:
-    """Return the darkness of bare paper: its lightest grains, by which paper is known, are lighter by their noise."""
+def _paper_base(smooth: ByteArray) -> tuple[ByteArray, npt.NDArray[np.int64]]:
+    """Return the darkness of bare paper: its lightest grains, by which paper is known, are lighter by their noise.
+
+    It comes as one row of the page for each row of tiles, and for each row of the page (H,) which of them it is.
+    """
     sample = smooth[::BASE_STEP_PX, ::BASE_STEP_PX]
     tile = BASE_TILE_PX // BASE_STEP_PX
     padded = np.pad(sample, ((0, -sample.shape[0] % tile), (0, -sample.shape[1] % tile)), mode="symmetric")
     tiles = padded.reshape(len(padded) // tile, tile, -1, tile).swapaxes(1, 2)
     median = np.median(tiles.reshape(*tiles.shape[:2], -1), axis=2).astype(np.uint8)
-    return np.asarray(cv2.resize(median, smooth.shape[::-1], interpolation=cv2.INTER_NEAREST), dtype=np.uint8)
+    rows = cv2.resize(median, (smooth.shape[1], len(median)), interpolation=cv2.INTER_NEAREST)
+    number = np.arange(len(median), dtype=np.float32)[:, None]
+    row_of = cv2.resize(number, (1, len(smooth)), interpolation=cv2.INTER_NEAREST)[:, 0].astype(np.int64)
+    return np.asarray(rows, dtype=np.uint8), row_of

@@ -1,21 +1,16 @@
-"""Ink mask to edges: thinning, then the pixel graph cut at its junctions.
-
-Thinning after Zhang and Suen, "A fast parallel algorithm for thinning digital
-patterns", Comm. ACM 27 (1984) 236, as scikit-image provides it.
-"""
+"""Ink mask to edges: thinning, then the pixel graph cut at its junctions."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components, dijkstra
-from skimage.morphology import skeletonize
 
 from calibration.frames import FloatArray, IntArray
+from digitize.ink.thinning import thinned
 
 # The eight neighbours in turn, for counting how often the ring changes from paper to ink.
 RING = np.array([(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)])
@@ -38,20 +33,17 @@ def skeleton_edges(
     mask: npt.NDArray[np.bool_], darkness: npt.NDArray[np.uint8]
 ) -> tuple[list[Edge], FloatArray, float]:
     """Return (edges, node places (J, 2), typical line width), all in working pixels."""
-    bordered = np.pad(mask, 2)
-    skeleton = skeletonize(bordered)
+    skeleton, depth = thinned(np.pad(mask, 2))
     rows, cols = np.nonzero(skeleton)
     ring = np.stack([skeleton[rows + dr, cols + dc] for dr, dc in RING], axis=1)
     crossings = (~ring & np.roll(ring, -1, axis=1)).sum(axis=1)
     is_node = (crossings >= 3) | (ring.sum(axis=1) >= 4)
-    pixel_id = np.full(skeleton.shape, -1, dtype=np.int32)
-    pixel_id[rows, cols] = np.arange(len(rows))
-    pairs = _neighbour_pairs(pixel_id, rows, cols)
+    pairs = _neighbour_pairs(rows, cols, skeleton.shape[1])
     is_node |= _beside(pairs, is_node)
     # A pixel left alone between nodes joins them.
     is_node |= _beside(pairs, is_node) & ~_beside(pairs, ~is_node)
     node_of, node_xy = _node_clusters(pairs, is_node, rows, cols)
-    thickness = cv2.distanceTransform(bordered.astype(np.uint8), cv2.DIST_L2, 3)[rows, cols] * 2.0 - 0.5
+    thickness = depth * 2.0 - 0.5
     dark = darkness[np.clip(rows - 2, 0, mask.shape[0] - 1), np.clip(cols - 2, 0, mask.shape[1] - 1)] / 255.0
     places = np.stack([cols - 2.0, rows - 2.0], axis=1)
     runs = _ordered_runs(pairs, is_node)
@@ -79,14 +71,16 @@ class _Pairs:
         return half + half.T
 
 
-def _neighbour_pairs(pixel_id: npt.NDArray[np.int32], rows: IntArray, cols: IntArray) -> _Pairs:
+def _neighbour_pairs(rows: IntArray, cols: IntArray, width: int) -> _Pairs:
+    flat = rows * width + cols  # ascending, as np.nonzero gives them
     firsts, seconds = [], []
     for d_row, d_col in HALF_RING:
-        other = pixel_id[rows + d_row, cols + d_col]
-        have = other >= 0
-        firsts.append(np.nonzero(have)[0])
+        beside = flat + d_row * width + d_col
+        other = np.minimum(np.searchsorted(flat, beside), len(flat) - 1)
+        have = np.flatnonzero(flat[other] == beside)
+        firsts.append(have)
         seconds.append(other[have])
-    return _Pairs(np.concatenate(firsts), np.concatenate(seconds).astype(np.int64), len(rows))
+    return _Pairs(np.concatenate(firsts), np.concatenate(seconds), len(rows))
 
 
 def _beside(pairs: _Pairs, flags: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -7,6 +7,7 @@ Declared dots per inch are passed on as a cross-check and never as a scale.
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -43,9 +44,10 @@ def read_picture(
         raise UsageError("no-such-file", file=path)
     with path.open("rb") as stream:
         is_pdf = PDF_MAGIC in stream.read(PDF_MAGIC_WITHIN)
-        stream.seek(0)
-        sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
-    pixels = read_pdf(path, page) if is_pdf else read_raster(path, page, captured, plan=plan)
+    with ThreadPoolExecutor(1) as beside:  # neither the digest nor decoding needs Python
+        digest = beside.submit(_sha256, path)
+        pixels = read_pdf(path, page) if is_pdf else read_raster(path, page, captured, plan=plan)
+        sha256 = digest.result()
     pixels = replace(pixels, captured=captured or pixels.captured)
     pixels = _dark_on_light(pixels) if plan else pixels
     pixels.grey.setflags(write=False)
@@ -60,6 +62,11 @@ def read_picture(
         quarters=pixels.quarters,
         colours=pixels.colours,
     )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def _dark_on_light(pixels: Pixels) -> Pixels:

@@ -43,7 +43,7 @@ class ErrorPicture:
 
 def error_picture(picture: Picture, errors: ErrorMap, outline_px: FloatArray | None) -> ErrorPicture:
     """Return the scan, faint, with arrows and, where it is known, the body as planned and as copied."""
-    image, factor = reduced(picture.grey, SIDE_PX)
+    image, factor = reduced(picture, SIDE_PX)
     size = np.array([image.shape[1], image.shape[0]], dtype=np.float64)
     middle = size / 2.0
     places = _grid(size)

@@ -43,9 +43,8 @@ def _bare_columns(block: FloatArray, top: int) -> FloatArray:
     return np.asarray(block[:, order[: max(4, int(BARE_SHARE * len(order)))]].mean(axis=1), dtype=np.float64)
 
 
-def _block_place(block: FloatArray, full: float) -> tuple[float, float] | None:
-    """Return (row, width) of the line drawn through a block of columns, if there is one."""
-    column = np.percentile(block, 25, axis=1)
+def _block_place(block: FloatArray, column: FloatArray, full: float) -> tuple[float, float] | None:
+    """Return (row, width) of the line drawn through a block of columns, if there is one; ``column`` is its quartile."""
     top = int(np.argmax(column))
     if column[top] < BASELINE_DARK * full or top in (0, len(column) - 1):
         return None
@@ -70,8 +69,11 @@ def _block_places(strip: Strip, full: float) -> tuple[FloatArray, FloatArray, Fl
     """Return (t, h, width) of the darkest row of each block of columns that is drawn through."""
     rows = np.asarray(strip.rows(-BASELINE_SEARCH_PX, BASELINE_SEARCH_PX), dtype=np.float64)
     found = []
-    for first in range(0, rows.shape[1] - BLOCK_PX + 1, BLOCK_PX):
-        place = _block_place(rows[:, first : first + BLOCK_PX], full)
+    count = rows.shape[1] // BLOCK_PX
+    blocks = rows[:, : count * BLOCK_PX].reshape(len(rows), count, BLOCK_PX).swapaxes(0, 1)
+    quartiles = np.percentile(blocks, 25, axis=2) if count else np.empty((0, len(rows)))
+    for first, block, column in zip(range(0, count * BLOCK_PX, BLOCK_PX), blocks, quartiles, strict=True):
+        place = _block_place(block, column, full)
         if place is not None:
             found.append((strip.t0_px + first + (BLOCK_PX - 1) / 2, place[0] - BASELINE_SEARCH_PX, place[1]))
     t, h, width = np.array(found).reshape(-1, 3).T

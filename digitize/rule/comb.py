@@ -22,6 +22,7 @@ HALVES_AGREE = 0.2  # of the pitch
 HUBER = 1.5  # robust sigmas up to which a place counts in full
 HUBER_ROUNDS = 6
 MAD_TO_SIGMA = 1.4826
+MOST_WAVES = 250_000  # samples of the waves that a profile is held against, at a time
 PEAK_SHARE = 0.3  # of the usual height
 
 
@@ -63,10 +64,19 @@ def zoom_pitch(profile: FloatArray, pitch_px: float) -> tuple[float, float]:
     step = 1.0 / (4.0 * len(profile))
     steps = int(np.ceil(PITCH_RANGE / pitch_px / step))
     frequency = 1.0 / pitch_px + step * np.arange(-steps, steps + 1)
-    sums = np.exp(-2j * np.pi * np.outer(frequency, t)) @ (profile - level)
+    waves = np.array_split(frequency, -(-len(frequency) * len(t) // MOST_WAVES))
+    sums = np.concatenate([np.exp(-2j * np.pi * np.outer(part, t)) @ (profile - level) for part in waves])
     best = int(np.argmax(np.abs(sums)))
     pitch = 1.0 / frequency[best]
     return float(pitch), float(-np.angle(sums[best]) / (2 * np.pi) % 1.0 * pitch)
+
+
+def _median(values: FloatArray) -> float:
+    """Return what numpy.median does, without what that takes to get going."""
+    upper = len(values) // 2
+    lower = upper - (len(values) + 1) % 2
+    part = np.partition(values, (lower, upper))
+    return float((part[lower] + part[upper]) / 2.0)
 
 
 def robust_line(index: FloatArray, place: FloatArray, scale_floor: float = 0.02) -> tuple[float, float]:
@@ -83,7 +93,7 @@ def robust_line(index: FloatArray, place: FloatArray, scale_floor: float = 0.02)
         pitch = float(pull @ (place - mean)) / max(float(pull @ (index - middle)), 1e-12)
         start = float(mean - pitch * middle)
         left = np.abs(place - start - pitch * index)
-        scale = max(MAD_TO_SIGMA * float(np.median(left)), scale_floor)
+        scale = max(MAD_TO_SIGMA * _median(left), scale_floor)
         weights = np.minimum(1.0, HUBER * scale / np.maximum(left, 1e-12))
     return start, pitch
 

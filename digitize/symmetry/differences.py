@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.curve import arc_length, blurred, feet, resample, right_normals, unit_tangents
@@ -126,7 +126,7 @@ def _bump(place: FloatArray, centre: float, length: float) -> FloatArray:
 def _limit(gap: Gap, freedom: float) -> float:
     """Return how many sigmas a bump needs to stand out of the noise anywhere and at any length."""
     trials = sum(4.0 * gap.place[-1] / length for length in LENGTHS_MM)
-    return float(student.ppf(1.0 - FALSE_ALARM / trials / 2.0, freedom))
+    return float(stdtrit(freedom, 1.0 - FALSE_ALARM / trials / 2.0))
 
 
 def _strongest(gap: Gap, mm: FloatArray, use: BoolArray, density: float) -> tuple[float, float, float, float]:

@@ -6,6 +6,7 @@ import math
 from pathlib import Path
 
 import numpy as np
+from reportlab import rl_config
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
@@ -16,6 +17,8 @@ from digitize.arcs import Box, split_arcs
 from digitize.shapes import ArcPath, TextMark
 from digitize.writers.sheets import Size
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, Layout, Mark, Tile
+
+rl_config.useA85 = 0  # pages as bytes: as text they are larger, and take longer to write than to draw
 
 Shown = tuple[list[tuple[str, ArcPath]], list[TextMark]]  # what is printed: (layer, path) and texts
 

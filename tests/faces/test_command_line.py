@@ -169,7 +169,7 @@ def test_an_out_folder_that_cannot_be_made_is_2(blank: Path, place: str) -> None
 # A stand-in for the pipeline that shouts on every way to standard output and then ends as told.
 HOSTILE = """
 import ctypes, os, sys, types
-module = types.ModuleType("digitize.pipeline")
+module = types.ModuleType("digitize.ahead")
 def run_outline(plan, out, *, replace, progress):
     print("shout of Python")
     os.write(1, b"shout of the system\\n")
@@ -177,7 +177,7 @@ def run_outline(plan, out, *, replace, progress):
     os.system("echo shout of a child")
     {ending}
 module.run_outline = run_outline
-sys.modules["digitize.pipeline"] = module
+sys.modules["digitize.ahead"] = module
 from digitize.cli import main
 sys.argv = ["boutline", "outline", "a.png", "--json"]
 main()
