@@ -6,34 +6,21 @@ Nothing heavy is imported before a command runs.
 
 from __future__ import annotations
 
-import json
-import sys
-import traceback
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import Annotated
 
 import typer
 
-from calibration.errors import BoutlineError
 from digitize import __version__
-from digitize.cli.guard import stdout_to_stderr
+from digitize.cli import work
 from digitize.cli.summary import (
     fit_summary,
     halves_summary,
     lens_summary,
     mold_summary,
-    outline_summary,
     print_check_summary,
 )
 
-if TYPE_CHECKING:
-    from digitize.fit_settings import FitWanted
-    from digitize.pipeline import Outcome
-    from digitize.print_settings import PrintSettings
-
-UNEXPECTED = 1
 DEFAULT_OUT = Path("boutline-out")
 DEMO_OUT = Path("boutline-demo")
 PRINT_OUT = Path("boutline-print-check")
@@ -103,8 +90,8 @@ def outline(
     from digitize.batch import several
 
     if several(plan):
-        _run_many(plan, out, replace, jobs, as_json, verbose)
-    _run(lambda: _outline(plan[0], out, replace), out, as_json, verbose)
+        work.run_many(plan, out, replace, jobs, as_json, verbose)
+    work.run(lambda: work.outline(plan[0], out, replace), out, as_json, verbose)
 
 
 @app.command("print-check")
@@ -130,7 +117,8 @@ def print_check(
 
     The factors both ways and what to ask the shop for: print-check.html and record.json.
     """
-    _run(lambda: _print_check(plan, tolerance, turned, out, replace), out, as_json, verbose, print_check_summary)
+    check = print_check_summary
+    work.run(lambda: work.print_check(plan, tolerance, turned, out, replace), out, as_json, verbose, check)
 
 
 @app.command()
@@ -146,7 +134,7 @@ def halves(
 
     Left against right, the ends, what each keep would change: halves.html and record.json.
     """
-    _run(lambda: _halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
+    work.run(lambda: work.halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
 
 
 @app.command()
@@ -165,7 +153,7 @@ def lens(
 
     From shots of a chessboard to a lens file for plan files: [plan] lens = "FILE".
     """
-    _run(lambda: _lens(shots, out, corners, square, replace), out, as_json, verbose, lens_summary)
+    work.run(lambda: work.lens(shots, out, corners, square, replace), out, as_json, verbose, lens_summary)
 
 
 @app.command()
@@ -201,7 +189,7 @@ def reprint(
 
     scan = Path(measured) if measured and Path(measured).suffix.lower() in SCANS else None
     wanted = PrintSettings(paper, mirrored, one_bit, tiff, region, None if scan else measured, scan)
-    _run(lambda: _reprint(plan, out, wanted, replace), out, as_json, verbose)
+    work.run(lambda: work.reprint(plan, out, wanted, replace), out, as_json, verbose)
 
 
 @app.command()
@@ -219,7 +207,7 @@ def mold(
 
     Master, layers and spreaders as DXF, SVG and true-size paper, and laid out on sheets.
     """
-    _run(lambda: _mold(outline_file, job, out, replace), out, as_json, verbose, mold_summary)
+    work.run(lambda: work.mold(outline_file, job, out, replace), out, as_json, verbose, mold_summary)
 
 
 @app.command()
@@ -261,7 +249,7 @@ def fit(
     from digitize.fit_settings import FitWanted
 
     wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job)
-    _run(lambda: _fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
+    work.run(lambda: work.fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
 
 
 @app.command()
@@ -279,7 +267,7 @@ def desk(
 
     On a page in the browser of this machine; Ctrl-C ends it.
     """
-    _serve(plan, out, port, browser, replace, verbose)
+    work.serve(plan, out, port, browser, replace, verbose)
 
 
 @app.command()
@@ -290,149 +278,4 @@ def demo(
     verbose: VerboseOption = False,
 ) -> None:
     """Take the shipped example from start to finish."""
-    _run(lambda: _demo(out, replace), out, as_json, verbose)
-
-
-def _outline(plan: Path, out: Path, replace: bool) -> Outcome:
-    with _progress() as progress:
-        progress("start")
-        from digitize.ahead import run_outline
-
-        return run_outline(plan, out, replace=replace, progress=progress)
-
-
-def _lens(shots: list[Path], out: Path, corners: str, square: str, replace: bool) -> Outcome:
-    with _progress() as progress:
-        progress("start")
-        from digitize.pipeline import run_lens
-
-        return run_lens(shots, out, corners, square, replace=replace, progress=progress)
-
-
-def _reprint(plan: Path, out: Path, wanted: PrintSettings, replace: bool) -> Outcome:
-    wanted.check()  # a wrong call is told before anything heavy is loaded
-    with _progress() as progress:
-        progress("start")
-        from digitize.reprint import run_reprint
-
-        return run_reprint(plan, out, wanted, replace=replace, progress=progress)
-
-
-def _print_check(plan: list[Path], tolerance: str | None, turned: Path | None, out: Path, replace: bool) -> Outcome:
-    with _progress() as progress:
-        progress("start")
-        from digitize.print_check import run_print_check
-
-        return run_print_check(plan, out, tolerance=tolerance, turned=turned, replace=replace, progress=progress)
-
-
-def _mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Outcome:
-    with _progress() as progress:
-        progress("start")
-        from digitize.mold import run_mold
-
-        return run_mold(outline_file, job, out, replace=replace, progress=progress)
-
-
-def _fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: bool) -> Outcome:
-    wanted.check()  # a wrong call is told before anything heavy is loaded
-    with _progress() as progress:
-        progress("start")
-        from digitize.fit import run_fit
-
-        return run_fit(part, outline_file, out, wanted, replace=replace, progress=progress)
-
-
-def _halves(plan: Path, cut: bool, out: Path, replace: bool) -> Outcome:
-    with _progress() as progress:
-        progress("start")
-        from digitize.halves import run_halves
-
-        return run_halves(plan, out, cut=cut, replace=replace, progress=progress)
-
-
-def _demo(out: Path, replace: bool) -> Outcome:
-    from digitize.cli.demo import copy_demo
-
-    return _outline(copy_demo(out, replace=replace), out, replace)
-
-
-def _serve(plan: Path, out: Path | None, port: int, browser: bool, replace: bool, verbose: bool) -> None:
-    try:
-        from digitize.desk.serve import run_desk
-
-        run_desk(plan, out, port=port, browser=browser, replace=replace, tell=typer.echo)
-    except BoutlineError as fault:
-        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
-        raise typer.Exit(fault.exit_code) from fault
-
-
-def _run(
-    job: Callable[[], Outcome],
-    out: Path,
-    as_json: bool,
-    verbose: bool,
-    summary: Callable[[dict[str, Any], Path], str] | None = None,
-) -> None:
-    """Run a job, print its product and leave with its exit code."""
-    try:
-        with stdout_to_stderr():
-            outcome = job()
-        _show(outcome.record, out, as_json, summary or outline_summary)
-        code = outcome.exit_code
-    except BoutlineError as fault:
-        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
-        code = fault.exit_code
-    except Exception as fault:
-        _complain(
-            f"unexpected fault: {type(fault).__name__}: {fault}",
-            "Run again with -v and report what it prints, with the plan.",
-            verbose,
-        )
-        code = UNEXPECTED
-    raise typer.Exit(code)
-
-
-def _run_many(plans: list[Path], out: Path, replace: bool, jobs: int | None, as_json: bool, verbose: bool) -> NoReturn:
-    """Run many plans and leave with the exit code that stands for all."""
-    from digitize.cli.many import run_plans
-
-    try:
-        code = run_plans(plans, out, replace=replace, jobs=jobs, as_json=as_json, verbose=verbose)
-    except BoutlineError as fault:
-        _complain(fault.doubt.text, fault.doubt.remedy, verbose)
-        code = fault.exit_code
-    raise typer.Exit(code)
-
-
-def _complain(text: str, remedy: str, verbose: bool) -> None:
-    if verbose:
-        typer.echo(traceback.format_exc(), err=True)
-    typer.echo(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
-
-
-def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[dict[str, Any], Path], str]) -> None:
-    """Print the record or a summary on stdout, and every doubt on stderr."""
-    from calibration.flags import TABLE
-
-    for reason in record["reasons"]:
-        if TABLE[reason["code"]][0] == "note":
-            typer.echo(f"note: {' '.join(reason['text'].split())}", err=True)
-        else:
-            _complain(reason["text"], reason["remedy"], verbose=False)
-    if as_json:
-        typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
-    elif record["verdict"] != "refused":
-        typer.echo(summary(record, out))
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[str], None]]:
-    """Yield what shows the stage at work, on a terminal only."""
-    if not sys.stderr.isatty():
-        yield lambda stage: None
-        return
-    from rich.console import Console
-
-    with Console(stderr=True).status("boutline") as status:
-        yield lambda stage: status.update(f"boutline: {stage}")
+    work.run(lambda: work.demo(out, replace), out, as_json, verbose)
