@@ -3,14 +3,15 @@
 Two rules laid against one another meet too, but then one of them runs on past the corner, or does not count from it, or
 its end shows as a line across. Only edges that do not run on past the corner, have it at one of their longest marks and
 begin within a few millimetres of it are taken for the arms of a square; along the outer edges one arm may begin as far
-away as the other is wide, and along the inner ones glare may hide the graduations of one arm up to there, where the
-metal goes on without a line across.
+away as the other is wide, and glare may hide the graduations of one arm up to there, where the metal goes on without
+a line across. Where it hides those of both arms, the outer and the inner edges must tell the same.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from math import pi, radians
+from typing import Literal
 
 import numpy as np
 
@@ -99,8 +100,8 @@ def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float) -> bool:
     return off < max(ON_MARK, ON_MARK_MM / arm.pitch_mm)
 
 
-def _corner(grey: Grey, first: Arm, second: Arm) -> bool:
-    """Tell whether two edges are the arms of one square."""
+def _corner(grey: Grey, first: Arm, second: Arm) -> Literal["sure", "maybe", ""]:
+    """Tell whether two edges are the arms of one square; maybe: where neither shows to begin at the corner."""
     for one in _ends(first.edge):
         for other in _ends(second.edge):
             beyond = _meet(one, other)
@@ -110,13 +111,30 @@ def _corner(grey: Grey, first: Arm, second: Arm) -> bool:
             if min(abs(lean[0]), abs(lean[1])) < LEAST_LEAN or lean[0] * lean[1] < 0:
                 continue
             pairs = ((first, one, beyond[0]), (second, other, beyond[1]))
+            outer = lean[0] < 0
+            begins = [_begins(arm, end, way, outer=outer) for arm, end, way in pairs]
+            if "" in begins:
+                continue
             far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0]
-            most_mm = FAR_MM if lean[0] < 0 else max(NEAR_MM, GLARE_SHARE * _shown_mm(far))
-            if all(_counts_from(arm, end, way, most_mm if arm is far else NEAR_MM) for arm, end, way in pairs):
+            for (arm, end, way), how in zip(pairs, begins, strict=True):
                 # along an outer edge a near end is the metal's own
-                looked = [(arm, end, way * arm.pitch_mm) for arm, end, way in pairs if lean[0] > 0 or arm is far]
-                return all(_plain(grey, arm, end, away_mm, lean[0] < 0) for arm, end, away_mm in looked)
-    return False
+                looked = not outer or arm is far or how != "near"
+                if looked and not _plain(grey, arm, end, way * arm.pitch_mm, outer):
+                    return ""
+            return "sure" if "near" in begins and not (outer and "hidden" in begins) else "maybe"
+    return ""
+
+
+def _begins(arm: Arm, end: _End, beyond: float, *, outer: bool) -> Literal["near", "width", "hidden", ""]:
+    """Tell how far from the corner, ``beyond`` graduations after its end, an arm that counts from it begins."""
+    kinds: list[tuple[Literal["near", "width", "hidden"], float]] = [("near", NEAR_MM)]
+    if outer:
+        kinds.append(("width", FAR_MM))
+    kinds.append(("hidden", GLARE_SHARE * _shown_mm(arm)))
+    for kind, most_mm in kinds:
+        if _counts_from(arm, end, beyond, most_mm):
+            return kind
+    return ""
 
 
 def _shown_mm(arm: Arm) -> float:
@@ -147,7 +165,10 @@ def _lean(edge: GraduatedEdge, end: _End, other: _End) -> float:
 def arms_of_squares(grey: Grey, arms: list[Arm]) -> tuple[KnownAngle, ...]:
     """Return the right angle of every two arms of a square, and the edges of each arm as parallel."""
     pairs = [(one, other) for n, one in enumerate(arms) for other in arms[n + 1 :]]
-    corners = [pair for pair in pairs if pair[0].body != pair[1].body and _corner(grey, *pair)]
+    told = [(pair, how) for pair in pairs if pair[0].body != pair[1].body and (how := _corner(grey, *pair))]
+    bodies = [frozenset(arm.body for arm in pair) for pair, _ in told]
+    # inner and outer edges that both count from their own corner are no chance
+    corners = [pair for (pair, how), both in zip(told, bodies, strict=True) if how == "sure" or bodies.count(both) > 1]
     square = {arm.body for pair in corners for arm in pair}
     strips = [pair for pair in pairs if pair[0].body == pair[1].body and pair[0].body in square]
     return (

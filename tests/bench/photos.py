@@ -127,7 +127,8 @@ def _compared(photo: MadePhoto, record: dict, codes: tuple[str, ...], out: Path,
     true, corners = (plan_truth(photo) if of_plan(photo.spec) else (photo.outline_mm, photo.corners_mm))
     compared = compare(read_body(out / "outline.dxf"), true, corners, found)
     laid_error = float(np.mean([thing.error for thing in photo.laid if thing.edges] or [0.0]))
-    told = 1.0 + (0.0 if of_plan(photo.spec) else laid_error)
+    by_drawn = of_plan(photo.spec) or record["copy"]["x_percent"] is not None  # the plan's own mm: no laid rule counts
+    told = 1.0 + (0.0 if by_drawn else laid_error)
     body, size = record["body"], measure(true)
     scale = max(abs(body["perimeter_mm"] / size["perimeter_mm"] * told - 1.0),
                 abs(math.sqrt(body["area_mm2"] / size["area_mm2"]) * told - 1.0))

@@ -10,6 +10,7 @@ from digitize.settings import RuleHint
 from tests.digitize.rule_photo_scenes import (
     MM_PER_INCH,
     TONES,
+    Body,
     PhotoScene,
     camera_for,
     drawn_rule,
@@ -178,6 +179,33 @@ def test_a_rule_set_with_its_end_on_another_is_no_square(gap_mm):
     along = laid_rule(np.array([80.0, 30.0]), 0.0, 200.0, 30.0, ("1 mm", "1 mm"), tone)
     end_on = laid_rule(np.array([80.0, 60.0 + gap_mm]), 90.3, 140.0, 30.0, ("1 mm", "1 mm"), tone)
     _, picture = scene_of([along, end_on], tilt_deg=15.0)
+    search = find_photo_rules(picture)
+    assert len({one.body for one in search.rules}) == 2
+    assert search.angles == ()
+
+
+def begun_late(bodies: list[Body], bare_mm: float = 40.0) -> list[Body]:
+    """Return bodies whose first graduations do not show, as glare hides them."""
+    for edge in (edge for body in bodies for edge in body.edges):
+        bare = round(bare_mm / edge.pitch_mm)
+        edge.start_mm = edge.start_mm + bare * edge.pitch_mm * edge.along
+        edge.count -= bare
+    return bodies
+
+
+def test_a_square_is_known_where_glare_hides_how_both_arms_begin():
+    bodies = square(np.array([50.0, 30.0]), 3.0, (250.0, 190.0), 32.0, ("1 mm", "1 mm"), TONES["steel"])
+    _, picture = scene_of(begun_late(bodies), tilt_deg=20.0)
+    search = find_photo_rules(picture)
+    assert [one.why for one in search.angles].count("the arms of a square") >= 1
+
+
+@pytest.mark.parametrize("gap_mm", [0.0, 0.2])
+def test_a_rule_with_its_end_on_another_is_no_square_where_glare_hides_how_both_begin(gap_mm):
+    tone = TONES["steel"]
+    along = laid_rule(np.array([80.0, 30.0]), 0.0, 240.0, 30.0, ("1 mm", "1 mm"), tone)
+    end_on = laid_rule(np.array([80.0, 60.0 + gap_mm]), 90.0, 190.0, 30.0, ("1 mm", "1 mm"), tone)
+    _, picture = scene_of(begun_late([along, end_on]), tilt_deg=15.0)
     search = find_photo_rules(picture)
     assert len({one.body for one in search.rules}) == 2
     assert search.angles == ()
