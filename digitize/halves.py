@@ -65,7 +65,7 @@ def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[s
     told = (*traced.doubts, *_doubts(audit))
     with clock("arcs"):
         traced = replace(traced, doubts=told, few=few_arcs(traced.fair))
-    part = halves_part(audit)
+    part = halves_part(audit, cut=cut)
     with clock("report"):
         record = tidied({**made_record(traced, clock, {}), "halves": part})
         shown = HalvesShown(traced.fair.points, audit.map, plan.unit)
@@ -111,11 +111,12 @@ def _kinked(side: str, end: str, one: EndMeeting) -> Doubt:
     )  # fmt: skip
 
 
-def halves_part(audit: HalvesAudit) -> dict[str, Any]:
+def halves_part(audit: HalvesAudit, *, cut: bool = False) -> dict[str, Any]:
     """Return the record's part on the halves."""
     rough = dict(zip(("left_per_mm2", "right_per_mm2"), audit.roughness, strict=True)) if audit.roughness else None
     return {
         "whole": audit.whole,
+        "cut": cut,
         "axis": {
             "source": audit.axis_source,
             "offset_mm": audit.axis_offset_mm,

@@ -32,16 +32,17 @@ def print_check_summary(record: dict[str, Any], out: Path) -> str:
 def halves_summary(record: dict[str, Any], out: Path) -> str:
     """Return where the halves differ and what each choice would change."""
     part = record["halves"]
-    lines = ["both halves compared" if part["whole"] else "only one half is drawn"]
+    one = "one half, cut out" if part["cut"] else "only one half is drawn"
+    lines = ["both halves compared" if part["whole"] else one]
     lines += [
-        f"  {one['side']} reaches {one['size_mm']:.2f} mm further out, {one['y_mm']:.0f} mm from the tail"
-        + (" (on purpose)" if one["on_purpose"] else "")
-        for one in part["differences"]
+        f"  {place['side']} reaches {place['size_mm']:.2f} mm further out, {place['y_mm']:.0f} mm from the tail"
+        + (" (on purpose)" if place["on_purpose"] else "")
+        for place in part["differences"]
     ]
     if part["whole"] and not part["differences"]:
         lines.append("  no difference beyond the line's own unsteadiness")
-    choices = [one for one in part["keeps"] if one["keep"] != "as drawn"]
-    lines += [f"  keep {one['keep']}: changes up to {one['max_mm']:.2f} mm" for one in choices]
+    choices = [keep for keep in part["keeps"] if keep["keep"] != "as drawn"]
+    lines += [f"  keep {keep['keep']}: changes up to {keep['max_mm']:.2f} mm" for keep in choices]
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 

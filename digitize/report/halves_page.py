@@ -73,7 +73,7 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
 def headline(part: Mapping[str, Any]) -> str:
     """Return the answer in a few words."""
     if not part["whole"]:
-        return "Only one half is drawn"
+        return "One half, cut out" if part["cut"] else "Only one half is drawn"
     real = [one for one in part["differences"] if not one["on_purpose"]]
     if len(real) < len(part["differences"]):
         rest = f"; besides, they differ in {words.count(len(real), 'place', 'places')}" if real else ""
@@ -86,7 +86,9 @@ def headline(part: Mapping[str, Any]) -> str:
 def axis_sentence(part: Mapping[str, Any]) -> str:
     """Return what the centerline rests on."""
     axis = part["axis"]
-    if axis["source"] == "outline":
+    if part["cut"]:
+        start = "x = 0 is its straight edge"
+    elif axis["source"] == "outline":
         start = "No drawn centerline was used: x = 0 is the outline's own axis"
     else:
         start = "x = 0 is the drawn centerline" + (", weighed with the outline's own axis" * (axis["source"] == "both"))

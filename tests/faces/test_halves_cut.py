@@ -44,7 +44,9 @@ def test_a_solid_half_is_audited_like_a_drawn_one(tmp_path: Path) -> None:
     assert "copy-unchecked" not in codes
     assert {one["end"] for one in part["ends"]} == {"tail", "neck"}
     assert all(abs(one["kink_deg"]) < 3.0 for one in part["ends"])
-    assert (tmp_path / "out" / "halves.html").exists()
+    page = (tmp_path / "out" / "halves.html").read_text(encoding="utf-8")
+    assert part["cut"] and "One half, cut out" in page and "x = 0 is its straight edge" in page
+    assert "drawn centerline" not in page
 
 
 def test_a_photo_of_a_part_goes_elsewhere(tmp_path: Path) -> None:
