@@ -212,6 +212,7 @@ def _rule(rule: Rule) -> dict[str, Any]:
         "length_mm": float(np.ptp(at_mm)),
         "graduations": rule.graduations,
         "residual_rms_mm": rule.residual_rms_px * rule.pitch_mm / rule.pitch_px,
+        **({"lift_mm": rule.control.lift_mm} if rule.lift_evidence else {}),
     }
 
 

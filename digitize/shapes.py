@@ -114,6 +114,7 @@ class Rule:
     pitch_px: float
     residual_rms_px: float
     unit_evidence: str  # one sentence
+    lift_evidence: str = ""  # one sentence on how far its graduations are above the paper; of a laid rule in a photo
 
 
 @dataclass(frozen=True, eq=False)

@@ -211,6 +211,8 @@ def _rule_facts(entry: Mapping[str, Any], rule: Rule | None) -> tuple[str, ...]:
     facts.append(f"{words.count(graduations, 'graduation', 'graduations')} over {over}{missing}.")
     if (rms := entry.get("residual_rms_mm")) is not None:
         facts.append(f"They sit {words.number(rms, 3)} mm off an even spacing, typically.")
+    if rule and rule.lift_evidence:
+        facts.append(rule.lift_evidence)
     return tuple(facts)
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from calibration.budget import COVERAGE_95
 from calibration.frames import FloatArray
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
 from digitize.rule.photo_wall import RisePx, Wall, wall_of
@@ -22,8 +23,9 @@ from digitize.rule.strip import Grey
 
 if TYPE_CHECKING:
     from digitize.settings import RuleHint
-    from digitize.shapes import Colours, Picture
+    from digitize.shapes import Colours, Picture, Rule
 
+TOLD, USUAL, SEEN = "as told", "as such rules usually are", "as its wall shows and such rules usually are"
 TOLD_U_MM = 0.05  # a thickness measured by the person, 1 sigma
 SQUARE_MM = (1.8, 0.4)  # usual height and 1 sigma
 SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.3)
@@ -74,7 +76,8 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
             square, told = one.body in squares, _hint_on(one, hints)
             length = float(np.ptp(control.at_mm))
             lift, u = lift_mm(picture, one.polygon.xy, length, square=square, hint=told)
-            rule = replace(one.rule, control=replace(control, lift_mm=lift, lift_u_mm=u))
+            why = TOLD if told is not None and told.thickness_mm is not None else USUAL
+            rule = _lifted(one.rule, lift, u, u, why)
             one = replace(one, rule=rule, flat=square or _is_metal(picture, one.polygon.xy))
         elif one.role_sure < CERTAIN:
             control = replace(control, lift_mm=CLEAR_MM[0], lift_u_mm=CLEAR_MM[1])
@@ -101,10 +104,22 @@ def with_walls(
             told = _hint_on(rules[number], hints)
             if told is None or told.thickness_mm is None:
                 walls[number] = wall_of(grey, rules[number], rise_px)
-        for number, (lift, u) in _lifts(rules, walls).items():
-            control = replace(rules[number].rule.control, lift_mm=lift, lift_u_mm=u)
-            rules[number] = replace(rules[number], rule=replace(rules[number].rule, control=control))
+        found = _lifts(rules, walls)
+        if found is not None:
+            lift, u = found
+            # the adjustment takes each edge's height for its own: one that they share is made that much less certain
+            each_u = u * float(np.sqrt(len(walls)))
+            for number in walls:
+                rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, lift, u, each_u, SEEN))
     return replace(search, rules=tuple(rules))
+
+
+def _lifted(rule: Rule, lift_mm: float, u_mm: float, each_u_mm: float, why: str) -> Rule:
+    """Return a rule whose graduations are so far above the paper."""
+    told = f"Its graduations are {lift_mm:.1f} mm above the paper, to {COVERAGE_95 * u_mm:.1f} mm, {why}."
+    return replace(
+        rule, control=replace(rule.control, lift_mm=lift_mm, lift_u_mm=each_u_mm), lift_evidence=told
+    )
 
 
 def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:
@@ -124,25 +139,22 @@ def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:
     return groups
 
 
-def _lifts(rules: Sequence[PhotoRule], walls: dict[int, Wall | None]) -> dict[int, tuple[float, float]]:
-    """Return (height, sigma) by number: what walls of one height show and what such a rule usually has, together.
+def _lifts(rules: Sequence[PhotoRule], walls: dict[int, Wall | None]) -> tuple[float, float] | None:
+    """Return (height, sigma) by what walls of one height show and what such a rule usually has, together.
 
-    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. The adjustment takes
-    each edge's height for its own, so one that they share is made that much less certain.
+    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. None: no wall shows.
     """
     seen = [wall for wall in walls.values() if wall is not None]
     if not seen:
-        return {}
+        return None
     height, weight = _mean([(wall.height_mm, wall.u_mm) for wall in seen])
     u = max(weight, min(wall.u_mm for wall in seen) * SHARED_PART)  # the light and the lens are the same for all
     control = rules[next(iter(walls))].rule.control
     usual, usual_u = control.lift_mm, control.lift_u_mm
     apart = abs(height - usual)
     if apart > FAR_SIGMAS * np.hypot(u, usual_u):
-        lift, lift_u = height, max(u, apart / FAR_SIGMAS)
-    else:
-        lift, lift_u = _mean([(height, u), (usual, usual_u)])
-    return dict.fromkeys(walls, (lift, lift_u * float(np.sqrt(len(walls)))))
+        return height, max(u, apart / FAR_SIGMAS)
+    return _mean([(height, u), (usual, usual_u)])
 
 
 def _mean(found: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -40,6 +40,9 @@ def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto
     assert found.p95_mm <= record["outline"]["u95_mm"]  # the claim holds
     assert found.max_mm < 0.6  # a quarter of the pixels of a usual phone: 0.2 mm each
     assert any("camera" in part["term"] for part in record["budget"])
+    heights = sorted({round(rule["lift_mm"], 3) for rule in record["scale"]["rules"]})
+    assert heights == pytest.approx([0.5, 1.0], abs=0.2)  # of the short rule and the long one
+    assert "above the paper" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     (card,) = record["cards"]  # nobody told of it; the made one is exactly nominal
     assert card["agrees"] and card["against"] == "paper"
     assert all(abs(side["off_percent"]) <= side["u95_percent"] < 1.0 for side in card["sides"])
