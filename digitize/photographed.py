@@ -177,10 +177,11 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
             refuse_gap(gap_px)
     with clock("solve"):
         evidence = _Evidence.of(picture, view, search, spans, lens)
-        roughly, _ = evidence.checked() if checked else evidence.adjusted()
-        search = with_walls(picture.grey, search, plan.rules, roughly.rise_px)
-        evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
+        walls = with_walls(picture.grey, search, plan.rules, photo.rise_px)
+        if walls is not search:  # the rules' heights are known better than they were
+            search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens)
+            photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))

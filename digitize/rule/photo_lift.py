@@ -89,7 +89,7 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
 def with_walls(
     grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint], rise_px: RisePx
 ) -> PhotoRuleSearch:
-    """Return the rules of a search with the heights of the laid ones as their walls show them too.
+    """Return the rules of a search with the heights of the laid ones as their walls show them too, or it as it is.
 
     Args:
         grey: (H, W) the photo.
@@ -97,7 +97,7 @@ def with_walls(
         hints: what the person said; a thickness that is told stays.
         rise_px: how places move in the picture as they rise; of a camera that is known roughly.
     """
-    rules = list(search.rules)
+    rules, any_shows = list(search.rules), False
     for group in _as_thick(search):
         walls = {}
         for number in group:
@@ -106,12 +106,13 @@ def with_walls(
                 walls[number] = wall_of(grey, rules[number], rise_px)
         found = _lifts(rules, walls)
         if found is not None:
+            any_shows = True
             lift, u = found
             # the adjustment takes each edge's height for its own: one that they share is made that much less certain
             each_u = u * float(np.sqrt(len(walls)))
             for number in walls:
                 rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, lift, u, each_u, SEEN))
-    return replace(search, rules=tuple(rules))
+    return replace(search, rules=tuple(rules)) if any_shows else search
 
 
 def _lifted(rule: Rule, lift_mm: float, u_mm: float, each_u_mm: float, why: str) -> Rule:

@@ -101,7 +101,7 @@ def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float) -> bool:
 
 
 def _corner(grey: Grey, first: Arm, second: Arm) -> Literal["sure", "maybe", ""]:
-    """Tell whether two edges are the arms of one square; maybe: where neither shows to begin at the corner."""
+    """Tell whether two edges are the arms of one square; maybe: where glare may hide more than one of them tells."""
     for one in _ends(first.edge):
         for other in _ends(second.edge):
             beyond = _meet(one, other)

@@ -67,6 +67,8 @@ def test_without_a_wall_in_view_nothing_is_told() -> None:
     assert wall_of(photo(0.0), edge(), rise) is None
     from_above = wall_of(photo(1.5), edge(), lambda points: np.zeros((len(points.xy), 2)))
     assert from_above is None, "the camera does not see it"
+    search = PhotoRuleSearch((edge(),), (), ())
+    assert with_walls(photo(0.0), search, (), rise) is search
 
 
 def test_a_wall_of_the_tone_of_the_face_cannot_be_told_from_it() -> None:
