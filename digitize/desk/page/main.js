@@ -15,6 +15,7 @@ const STAGES = {
   budget: "adding up what is uncertain", write: "writing the files", report: "writing the report",
   parts: "drawing the parts", checks: "checking them", sheets: "laying them out on sheets", files: "writing the files",
 };
+const LOOK_FIRST_MS = 1000; // a run takes both cores: the plan is shown first
 const desk = { state: null, result: null, mold: null, topic: "size", view: null, hands: null };
 let told = "";
 
@@ -218,7 +219,10 @@ async function open() {
   });
   desk.topic = firstToAsk();
   render();
-  if (!desk.result && desk.state.run.state === "none") await work();
+  if (!desk.result && desk.state.run.state === "none") {
+    await desk.view.seen(LOOK_FIRST_MS);
+    await work();
+  }
   watch();
 }
 

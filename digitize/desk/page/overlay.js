@@ -1,6 +1,9 @@
 // Draws over the plan: lines in its own pixels, and handles that keep their size on the screen.
 
 import { s } from "./dom.js";
+import { Sprites } from "./sprites.js";
+
+const MANY = 60;
 
 const path = (points, closed) => `M${points.map(([x, y]) => `${x} ${y}`).join("L")}${closed ? "Z" : ""}`;
 
@@ -44,16 +47,38 @@ export class Overlay {
     );
   }
 
+  get many() {
+    return this.handles.length > MANY;
+  }
+
   place(camera) {
+    this.marks.classList.remove("moving");
+    this.placeLines(camera);
+    // Marks keep their size: each is placed anew only when the view comes nearer, or when it is dragged itself.
+    for (const handle of this.handles) this.placeMark(handle, camera);
+  }
+
+  // While the view moves, many marks are stamped on the canvas; the one in hand stays what it is.
+  placeMoving(camera, context, ratio) {
+    this.marks.classList.add("moving");
+    this.placeLines(camera);
+    if (this.sprites?.ratio !== ratio) this.sprites = new Sprites(ratio);
+    for (const handle of this.handles) {
+      if (handle.node === document.activeElement) this.placeMark(handle, camera);
+      else this.sprites.stamp(context, handle, camera.toScreen(handle.at));
+    }
+  }
+
+  placeLines(camera) {
     const [left, top] = camera.toScreen([0, 0]);
     this.lines.setAttribute("transform", `translate(${left} ${top}) scale(${camera.scale})`);
     this.marks.setAttribute("transform", `translate(${left} ${top})`);
-    // Marks keep their size: each is placed anew only when the view comes nearer, or when it is dragged itself.
-    for (const handle of this.handles) {
-      const [x, y] = handle.at;
-      if (handle.placed?.scale === camera.scale && handle.placed.x === x && handle.placed.y === y) continue;
-      handle.placed = { scale: camera.scale, x, y };
-      handle.node.setAttribute("transform", `translate(${x * camera.scale} ${y * camera.scale})`);
-    }
+  }
+
+  placeMark(handle, camera) {
+    const [x, y] = handle.at;
+    if (handle.placed?.scale === camera.scale && handle.placed.x === x && handle.placed.y === y) return;
+    handle.placed = { scale: camera.scale, x, y };
+    handle.node.setAttribute("transform", `translate(${x * camera.scale} ${y * camera.scale})`);
   }
 }

@@ -7,6 +7,7 @@ import { Tiles } from "./tiles.js";
 
 const LOUPE = 150;
 const LOUPE_NEARER = 5;
+const AT_REST_MS = 150;
 
 export class View {
   constructor(picture, fetchTile) {
@@ -55,8 +56,26 @@ export class View {
     const missing = this.tiles.draw(context, this.camera, this.ratio);
     const more = this.looked ? this.drawLoupe() : [];
     this.tiles.want([...missing, ...more]);
-    this.overlay.place(this.camera);
+    if (this.overlay.many && this.moved()) this.overlay.placeMoving(this.camera, context, this.ratio);
+    else this.overlay.place(this.camera);
     this.complete = !missing.length;
+  }
+
+  // Waits until all of what is looked at is drawn, but no longer than so.
+  async seen(withinMs) {
+    const end = performance.now() + withinMs;
+    while (!this.complete && performance.now() < end) await new Promise((later) => setTimeout(later, 15));
+  }
+
+  // True until the view has been where it is for a moment; it is drawn once more then.
+  moved() {
+    const { x, y, scale } = this.camera;
+    const now = performance.now();
+    if (this.last?.x !== x || this.last.y !== y || this.last.scale !== scale) this.last = { x, y, scale, since: now };
+    const moving = now - this.last.since < AT_REST_MS;
+    clearTimeout(this.resting);
+    if (moving) this.resting = setTimeout(() => this.soon(), AT_REST_MS + this.last.since - now + 1);
+    return moving;
   }
 
   // Looks closely at a place of the plan; null puts the loupe away.
