@@ -2,7 +2,8 @@
 
 up          from the command to the address that it prints
 first view  from asking for the page to the plan drawn in full, in the page's own clock, the browser's cache empty
-frames      time between frames while 500 places are drawn over the plan and it is moved and brought nearer
+frames      time between frames while 500 places are drawn over the plan, it is moved and brought nearer, and one of
+            them is dragged under the loupe
 """
 
 from __future__ import annotations
@@ -36,6 +37,14 @@ const move = () => {};
 view.camera.fit();
 const place = (_, i) => ({ name: `p${i}`, at: at(i), look: "through", label: `${i}`, move });
 view.overlay.show([], [...Array(count)].map(place));
+const drag = (step) => {
+  const { handle = view.overlay.handles[0], start = handle.at } = window.held ?? {};
+  window.held = { handle, start };
+  handle.node.focus();
+  handle.at = [start[0] + 9 * step, start[1] + 5 * step];
+  view.look(handle.at, view.camera.toScreen(handle.at));
+};
+window.held = null;
 const times = [];
 let last = null;
 let n = 0;
@@ -46,7 +55,9 @@ function frame(now) {
   if (n < 70) view.camera.move(n < 35 ? 9 : -9, 5);
   else if (n < 130) view.camera.zoom(1.03, [300, 300]);
   else if (n < 190) view.camera.move(-20, 11);
-  else { done(times.slice(5)); return; }
+  else if (n < 200) view.camera.fit();
+  else if (n < 260) drag(n - 200);
+  else { view.look(null); done(times.slice(5)); return; }
   view.soon();
   requestAnimationFrame(frame);
 }
