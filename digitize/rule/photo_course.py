@@ -8,7 +8,7 @@ Beyond the part that was fitted the curves go on straight.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
@@ -23,6 +23,7 @@ from digitize.rule.strip import Grey
 HUBER = 1.5  # robust sigmas up to which a sample counts in full
 HUBER_ROUNDS, SAME_PULL = 8, 0.02  # at most; weights that change by less have settled
 MAD_TO_SIGMA = 1.4826
+DIRECTED_KNOTS = 96
 RISE = 1e-3  # of a graduation, to take a direction
 
 
@@ -105,6 +106,20 @@ class Course:
         run, lean = self.run(index) / self.pitch_px, self.lean(index)
         c, s = np.cos(lean), np.sin(lean)
         return np.stack([c * run[..., 0] - s * run[..., 1], s * run[..., 0] + c * run[..., 1]], axis=-1)
+
+    def angle(self, index: FloatArray) -> FloatArray:
+        """Return the directions of graduations in the picture, radians, with no jumps from one to the next."""
+        x, y = self.step(index).T
+        return np.unwrap(np.arctan2(y, x))
+
+    def directed(self, angle: Curve) -> Course:
+        """Return the course with graduations that run in the given directions in the picture, radians."""
+        knots = np.linspace(angle.low, angle.high, DIRECTED_KNOTS)
+        x, y = self.run(knots).T
+        lean = np.unwrap(angle(knots) - np.arctan2(y, x))
+        lean += 2.0 * np.pi * round(float(self.lean(knots[0]) - lean[0]) / (2.0 * np.pi))
+        degree = len(self.x.fit.coef)  # small bends of the course are in the lean as well
+        return replace(self, lean=fit_curve(knots, lean, np.ones(len(knots)), degree, 1e-4, robust=False))
 
     def px(self, index: npt.ArrayLike, row: npt.ArrayLike) -> FloatArray:
         """Return (..., 2) px of rows of graduations."""

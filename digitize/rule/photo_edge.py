@@ -34,6 +34,7 @@ WORST_RMS_PX = 0.4
 LEAN_ROUNDS = 2
 LONGER, LONGER_ROWS = 1.35, 2.0  # of the usual length, and rows: a longer graduation
 FEWEST_LONG = 8
+ANGLE_DEGREE = 3  # of the curve of the graduations' directions
 KNOTS = 24  # of a curve that is fitted anew
 TIP_BLOCK_PX = 60.0  # length of a block of which one place of the tips is taken
 TIP_ROWS, TIP_SHARE, TIP_FLOOR = 8.0, 0.5, 0.4  # rows looked at beyond the tips, of full ink, least scale
@@ -227,8 +228,10 @@ def _leaned(grey: Grey, followed: Followed, marks: Marks, way: int, there: BoolA
         # One row is pitch / usual pitch px long and runs square to the run but for the lean.
         long = np.hypot(*course.step(knots).T)
         square = np.sin(course.lean(knots))
-        lean = course.lean(knots) - np.arctan(turn(knots) / long * np.abs(square)) * np.sign(square)
-        course = replace(course, lean=fit_curve(knots, lean, np.ones(KNOTS), min(3, degree + 1), 1e-4, robust=False))
+        turned = -np.arctan(turn(knots) / long * np.abs(square)) * np.sign(square)
+        # Graduations of one rule turn smoothly, whatever small bends the course itself has.
+        angle = fit_curve(knots, course.angle(knots) + turned, np.ones(KNOTS), ANGLE_DEGREE, 1e-4, robust=False)
+        course = course.directed(angle)
     return course
 
 
@@ -270,7 +273,8 @@ def _levelled(grey: Grey, course: Course, marks: Marks, way: int, there: BoolArr
     places = course.px(knots, curve(knots) - float(np.median(tip)))
     most = max(len(course.x.fit.coef) - 1, 3)
     x, y = (fit_curve(knots, places[:, k], np.ones(len(knots)), most, 1e-4, robust=False) for k in (0, 1))
-    return replace(course, x=x, y=y), float(np.clip(spread, ACROSS_LEAST_PX, ACROSS_WORST_PX))
+    kept = fit_curve(knots, course.angle(knots), np.ones(len(knots)), ANGLE_DEGREE, 1e-4, robust=False)
+    return replace(course, x=x, y=y).directed(kept), float(np.clip(spread, ACROSS_LEAST_PX, ACROSS_WORST_PX))
 
 
 def _smooth(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -10,7 +11,7 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
-from calibration.frames import PxPoints
+from calibration.frames import BoolArray, PxPoints
 from digitize.rule.photo_beside import same_edge
 from digitize.rule.photo_body import Body
 from digitize.rule.photo_edge import GraduatedEdge, clear_pattern, follow_seed, read_edge
@@ -30,13 +31,14 @@ MOST_TRIES = 40
 MOST_MISSES = 10  # in a row; seeds come best first
 SAME_ROWS = 14.0  # a seed's tiles this near to the band of a rule already followed see the same graduations
 SAME_SHARE = 0.7  # of the tiles
+LEAST_SHARE = 0.2  # of the tiles of a seed, on what was followed from it, for the others to be a seed as well
 SAME_TURN = 0.35  # sine
 TABLE = 200  # places along a course
 OTHER_BODIES = 10_000  # added to the number of a body for another beside it that was taken for a part of it
 
 
-def _sees(stripes: Stripes, followed: Followed) -> bool:
-    """Tell whether a seed's tiles lie on a band that was followed already."""
+def _on_band(stripes: Stripes, followed: Followed) -> BoolArray:
+    """Return which of a seed's tiles lie on a band that was followed already."""
     course = followed.course
     index = np.linspace(followed.low - 4, followed.high + 4, TABLE)
     away = stripes.places[:, None, :] - course.foot(index)[None]
@@ -49,8 +51,12 @@ def _sees(stripes: Stripes, followed: Followed) -> bool:
     turn = np.abs(stripes.waves[:, 0] * run[:, 1] - stripes.waves[:, 1] * run[:, 0])
     parallel = turn < np.hypot(*stripes.waves.T) * pitch * SAME_TURN
     spare = 3.0 * float(np.ptp(index)) / TABLE * pitch + 16.0
-    near = (across < followed.band[1] + SAME_ROWS) & (along < spare) & parallel
-    return bool(np.average(near, weights=stripes.power) > SAME_SHARE)
+    return np.asarray((across < followed.band[1] + SAME_ROWS) & (along < spare) & parallel)
+
+
+def _sees(stripes: Stripes, followed: Followed) -> bool:
+    """Tell whether a seed's tiles lie on a band that was followed already."""
+    return bool(np.average(_on_band(stripes, followed), weights=stripes.power) > SAME_SHARE)
 
 
 def _edges(picture: Picture) -> list[GraduatedEdge]:
@@ -58,7 +64,9 @@ def _edges(picture: Picture) -> list[GraduatedEdge]:
     followed: list[Followed] = []
     found: list[GraduatedEdge] = []
     tries = misses = 0
-    for stripes in find_stripes(picture.grey):
+    seeds = deque(find_stripes(picture.grey))
+    while seeds:
+        stripes = seeds.popleft()
         if any(_sees(stripes, one) for one in followed):
             continue
         if tries >= MOST_TRIES or misses >= MOST_MISSES:
@@ -68,6 +76,9 @@ def _edges(picture: Picture) -> list[GraduatedEdge]:
         if one is None:
             continue
         followed.append(one)
+        on_it = _on_band(stripes, one)
+        if on_it.mean() > LEAST_SHARE:  # both edges of a narrow rule may lie in one seed
+            seeds.extendleft(stripes.parts(~on_it))
         edge = read_edge(picture.grey, one)
         if edge is not None and not any(same_edge(edge, other) for other in found):
             misses = 0

@@ -5,10 +5,15 @@ its end shows as a line across. Only edges that do not run on past the corner, h
 begin within a few millimetres of it are taken for the arms of a square; along the outer edges one arm may begin as far
 away as the other is wide, and glare may hide the graduations of one arm up to there, where the metal goes on without
 a line across. Where it hides those of both arms, the outer and the inner edges must tell the same.
+
+Light may break on an arm's face where none ends. Both edges of a rule count alike, so that between two rules the corner
+of the outer edges and that of the inner ones are both at longest marks only where the other rule is as wide as whole
+stretches between such marks. Where all four edges count from their corners and neither width is, it is a square.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi, radians
 from typing import Literal
@@ -26,6 +31,7 @@ NEAR_MM = 15.0  # from the corner to the first graduation that shows
 PAST_MM = 2.0
 ON_MARK = 0.4  # graduations that the corner may be off one of the longest marks, as both lines are carried on to it
 ON_MARK_MM = 1.0
+CLEARLY_MM = 1.0  # more than that, marks of both edges of a rule are not beside one another
 SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
 CARRY_PITCHES = 40.0  # of a course, whose direction is carried on to the corner
@@ -92,16 +98,43 @@ def _meet(first: _End, second: _End) -> tuple[float, float] | None:
 
 def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float) -> bool:
     """Tell whether an arm counts from the corner ``beyond`` graduations after its end: there is one of its longest."""
-    edge = arm.edge
     if not -PAST_MM < beyond * arm.pitch_mm < most_mm:
         return False
+    return abs(_off_mark(arm, end, beyond)) < max(ON_MARK, ON_MARK_MM / arm.pitch_mm)
+
+
+def _off_mark(arm: Arm, end: _End, beyond: float) -> float:
+    """Return how many graduations a place ``beyond`` an end is from the nearest longest mark."""
+    edge = arm.edge
     there = end.number + end.way * beyond - edge.marks.shift - edge.start
-    off = abs(there / edge.pattern.period - round(there / edge.pattern.period)) * edge.pattern.period
-    return off < max(ON_MARK, ON_MARK_MM / arm.pitch_mm)
+    return (there / edge.pattern.period - round(there / edge.pattern.period)) * edge.pattern.period
 
 
-def _corner(grey: Grey, first: Arm, second: Arm) -> Literal["sure", "maybe", ""]:
-    """Tell whether two edges are the arms of one square; maybe: where glare may hide more than one of them tells."""
+@dataclass(frozen=True, eq=False)
+class _Corner:
+    """Where the edges of two arms meet that both count from there."""
+
+    arms: tuple[Arm, Arm]
+    how: Literal["sure", "maybe", "counted"]  # maybe, counted: another corner has to tell the same
+    place: FloatArray  # (2,) px
+    per_mm: FloatArray  # (2, 2) px a mm along each arm
+    off_mm: FloatArray  # (2,) of each arm, from the nearest of its longest marks
+
+    @property
+    def bodies(self) -> frozenset[int]:
+        """Numbers of both bodies."""
+        return frozenset(arm.body for arm in self.arms)
+
+    def excludes_rules(self, other: _Corner) -> bool:
+        """Tell that no two rules laid square to one another count from this corner and from another one."""
+        along = np.linalg.solve(self.per_mm.T, other.place - self.place)
+        off = np.abs(self.off_mm) + np.abs(other.off_mm)
+        period = np.array([arm.edge.pattern.period * arm.pitch_mm for arm in self.arms])
+        return bool(np.all(np.abs(along - period * np.rint(along / period)) > off + CLEARLY_MM))
+
+
+def _corner(grey: Grey, first: Arm, second: Arm) -> _Corner | None:
+    """Return the corner that two edges count from, if they may be those of one square."""
     for one in _ends(first.edge):
         for other in _ends(second.edge):
             beyond = _meet(one, other)
@@ -115,14 +148,27 @@ def _corner(grey: Grey, first: Arm, second: Arm) -> Literal["sure", "maybe", ""]
             begins = [_begins(arm, end, way, outer=outer) for arm, end, way in pairs]
             if "" in begins:
                 continue
-            far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0]
-            for (arm, end, way), how in zip(pairs, begins, strict=True):
-                # along an outer edge a near end is the metal's own
-                looked = not outer or arm is far or how != "near"
-                if looked and not _plain(grey, arm, end, way * arm.pitch_mm, outer):
-                    return ""
-            return "sure" if "near" in begins and not (outer and "hidden" in begins) else "maybe"
-    return ""
+            how = _how(grey, pairs, begins, outer)
+            # lengths along the end's own direction, in the view there
+            lengths = beyond[0] / (1.0 + one.shrinks * beyond[0])
+            per_mm = np.stack([end.ahead / arm.pitch_mm for arm, end, _ in pairs])
+            off_mm = [_off_mark(*pair) * pair[0].pitch_mm for pair in pairs]
+            place = one.place + one.ahead * lengths
+            return _Corner((first, second), how, place, per_mm, np.array(off_mm)) if how else None
+    return None
+
+
+def _how(
+    grey: Grey, pairs: Sequence[tuple[Arm, _End, float]], begins: Sequence[str], outer: bool
+) -> Literal["sure", "maybe", "counted", ""]:
+    """Tell how surely two edges that count from one corner are a square's."""
+    far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0]
+    for (arm, end, way), how in zip(pairs, begins, strict=True):
+        # along an outer edge a near end is the metal's own
+        looked = not outer or arm is far or how != "near"
+        if looked and not _plain(grey, arm, end, way * arm.pitch_mm, outer):
+            return "" if "hidden" in begins else "counted"
+    return "sure" if "near" in begins and not (outer and "hidden" in begins) else "maybe"
 
 
 def _begins(arm: Arm, end: _End, beyond: float, *, outer: bool) -> Literal["near", "width", "hidden", ""]:
@@ -165,13 +211,23 @@ def _lean(edge: GraduatedEdge, end: _End, other: _End) -> float:
 def arms_of_squares(grey: Grey, arms: list[Arm]) -> tuple[KnownAngle, ...]:
     """Return the right angle of every two arms of a square, and the edges of each arm as parallel."""
     pairs = [(one, other) for n, one in enumerate(arms) for other in arms[n + 1 :]]
-    told = [(pair, how) for pair in pairs if pair[0].body != pair[1].body and (how := _corner(grey, *pair))]
-    bodies = [frozenset(arm.body for arm in pair) for pair, _ in told]
-    # inner and outer edges that both count from their own corner are no chance
-    corners = [pair for (pair, how), both in zip(told, bodies, strict=True) if how == "sure" or bodies.count(both) > 1]
-    square = {arm.body for pair in corners for arm in pair}
+    apart = [pair for pair in pairs if pair[0].body != pair[1].body]
+    told = [corner for pair in apart if (corner := _corner(grey, *pair)) is not None]
+    corners = [corner for corner in told if _is_certain(corner, told)]
+    square = {body for corner in corners for body in corner.bodies}
     strips = [pair for pair in pairs if pair[0].body == pair[1].body and pair[0].body in square]
+    angles = [(corner.arms[0].name, corner.arms[1].name) for corner in corners]
     return (
-        *(KnownAngle(one.name, other.name, pi / 2, U_RAD, "the arms of a square") for one, other in corners),
+        *(KnownAngle(one, other, pi / 2, U_RAD, "the arms of a square") for one, other in angles),
         *(KnownAngle(one.name, other.name, 0.0, U_RAD, "the edges of a square's arm") for one, other in strips),
     )
+
+
+def _is_certain(corner: _Corner, told: Sequence[_Corner]) -> bool:
+    """Tell whether a corner is a square's, by itself or with another corner of the same two bodies."""
+    if corner.how == "sure":
+        return True
+    others = [other for other in told if other is not corner and other.bodies == corner.bodies]
+    if any(corner.how == other.how == "maybe" or other.how == "sure" for other in others):
+        return True
+    return any(corner.excludes_rules(other) or other.excludes_rules(corner) for other in others)

@@ -39,6 +39,7 @@ ALIKE_CYCLES = 0.4  # or so much
 ALONG_COS = 0.8  # a neighbour lies across the stripes, not along them
 REACH_TILES = 2  # a tile may be missed
 FEWEST_TILES = 4
+FEWEST_LEFT = 8  # of a run, beside what was followed of it
 SHORTEST_TILES = 2.9  # hops from end to end
 LEAST_CLEAR = 3.0  # of a run: power at its pitch over that at slightly other ones
 MOST_SEEDS = 40
@@ -69,6 +70,12 @@ class Stripes:
         """Unit vector across the stripes."""
         mean = np.average(self.waves, axis=0, weights=self.power)
         return np.asarray(mean / np.hypot(*mean))
+
+    def parts(self, which: BoolArray) -> list[Stripes]:
+        """Return the given tiles as a run of their own, or nothing where they are too few to be one."""
+        part = Stripes(self.places[which], self.waves[which], self.power[which], self.clear[which])
+        enough = len(part.places) >= FEWEST_LEFT and part.length_px >= SHORTEST_TILES * HOP_PX
+        return [part] if enough else []
 
 
 def _noise(grey: Grey) -> float:

@@ -184,6 +184,28 @@ def test_a_rule_set_with_its_end_on_another_is_no_square(gap_mm):
     assert search.angles == ()
 
 
+@pytest.mark.parametrize("at_mm", [(110.0, 60.0), (280.0, 60.0), (310.0, 60.0)])
+def test_a_rule_set_anywhere_flush_on_another_is_no_square(at_mm):
+    """Under the other's begin, or under or beside its end; the rule's face lies to the left of where it is set."""
+    tone = TONES["steel"]
+    along = laid_rule(np.array([80.0, 30.0]), 0.0, 200.0, 30.0, ("1 mm", "1 mm"), tone)
+    end_on = laid_rule(np.array(at_mm), 90.0, 100.0, 30.0, ("1 mm", "1 mm"), tone)
+    _, picture = scene_of([along, end_on], tilt_deg=15.0)
+    search = find_photo_rules(picture)
+    assert len({one.body for one in search.rules}) == 2
+    assert search.angles == ()
+
+
+@pytest.mark.parametrize(("wide_mm", "known"), [(32.0, 2), (30.0, 0)])
+def test_a_square_with_a_line_across_its_corner_is_known_by_its_odd_width(wide_mm, known):
+    """Two rules that are whole centimetres wide may look just so, where one ends at the other."""
+    bodies = square(np.array([50.0, 30.0]), 3.0, (250.0, 150.0), wide_mm, ("1 mm", "1 mm"), TONES["steel"])
+    across = laid_rule(np.array([62.0, 25.0]), 3.0, 1.5, 50.0, ("", ""), TONES["black"])
+    _, picture = scene_of([*bodies, across], tilt_deg=20.0)
+    search = find_photo_rules(picture)
+    assert [one.why for one in search.angles].count("the arms of a square") == known
+
+
 def begun_late(bodies: list[Body], bare_mm: float = 40.0) -> list[Body]:
     """Return bodies whose first graduations do not show, as glare hides them."""
     for edge in (edge for body in bodies for edge in body.edges):
