@@ -17,9 +17,10 @@ import numpy as np
 
 from calibration.controls import Control
 from calibration.coverage import half_width
+from calibration.drawn_square import square_pairs, turn_u
 from calibration.frames import FloatArray, frozen_floats
 from calibration.measures import Measure, measure_control
-from calibration.solve import ASPECT_U, DRAWN_SQUARE_RAD, SAME_DIRECTION_RAD, SHEAR_U, SLANT_RAD
+from calibration.solve import ASPECT_U, SHEAR_U, SLANT_RAD
 
 # Half-width of a home flatbed's scale error against its declared dpi: 0.6 % between the halves of one A4 scan
 # (measured by a user, discuss.pixls.us thread 29481).
@@ -256,14 +257,11 @@ def _square_rows(measures: Sequence[tuple[Control, Measure]], axis_rad: float) -
     """Return the right angle between every two drawn measures that were meant square to each other."""
     size = float(np.exp(2.0 * np.mean([m.log_mm_per_px for _, m in measures])))
     rows = []
-    for index, (_, one) in enumerate(measures):
-        for _, two in measures[index + 1 :]:
-            apart = (two.angle_rad - one.angle_rad) % np.pi
-            if abs(apart - np.pi / 2) <= SAME_DIRECTION_RAD:
-                u = float(np.hypot(np.hypot(one.angle_u_rad, two.angle_u_rad), DRAWN_SQUARE_RAD))
-                row = _between_row(one.angle_rad - axis_rad, two.angle_rad - axis_rad) / size
-                named = f"{one.name} and {two.name} drawn square"
-                rows.append(_Row(named, row, 0.0, u, between=(one.name, two.name)))
+    for pair in square_pairs([m for _, m in measures]):
+        one, two = (measures[number][1] for number in pair)
+        row = _between_row(one.angle_rad - axis_rad, two.angle_rad - axis_rad) / size
+        named = f"{one.name} and {two.name} drawn square"
+        rows.append(_Row(named, row, 0.0, turn_u(one, two), between=(one.name, two.name)))
     return rows
 
 

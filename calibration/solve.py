@@ -18,6 +18,13 @@ import numpy as np
 from scipy.special import chdtri
 
 from calibration.controls import Control
+from calibration.drawn_square import (
+    DISAGREE_SIGMAS,
+    DRAWN_SQUARE_RAD,
+    SAME_DIRECTION_RAD,
+    line_turn,
+    square_pairs,
+)
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, PxPoints, SheetPoints, frozen_floats
 from calibration.linefit import scatter_factor
@@ -25,15 +32,12 @@ from calibration.measures import Measure, measure_control
 
 Model = Literal["similarity", "two scales", "affine"]
 
-SAME_DIRECTION_RAD = np.deg2rad(1.0)  # closer than this is one direction, or square
-DRAWN_SQUARE_RAD = np.deg2rad(0.02)  # 1 sigma of a right angle on a plan
 # Copiers at "100 %" were found between 99 and 102 %, and 0.2 to 2.8 % different lengthwise and
 # crosswise; each direction even within 0.98 to 1.02 has a ratio with this sigma: 0.04 / sqrt(6).
 ASPECT_U = 0.016  # 1 sigma of log(scale x / scale y) where only one direction is known
 SHEAR_U = 0.005  # 1 sigma of shear along the copier's own axes (0.29 degree)
 SLANT_RAD = np.deg2rad(5.0)  # further than this from the picture's axes, those are not the copier's
 DISAGREE_REL = 0.001  # two lengths that differ by this share cannot both be right
-DISAGREE_SIGMAS = 3.0
 REJECT_CHANCE = 0.01  # a model is rejected when chance alone does as badly this seldom
 CERTIFIED_PRIOR_U = 0.001  # the prior's share of a certified scale, 1 sigma, is less than this
 ROUNDS = 20
@@ -139,15 +143,10 @@ def solve(controls: Sequence[Control]) -> Calibration | FailedFit:
     return _finish(system, model)
 
 
-def _turn(angle_rad: float) -> float:
-    """Return the angle reduced to a line's: -90 to 90 degrees."""
-    return float((angle_rad + np.pi / 2) % np.pi - np.pi / 2)
-
-
 def _parallel_disagreement(measures: Sequence[Measure]) -> list[FailedFit]:
     worst: list[tuple[float, FailedFit]] = []
     for one, two in combinations(measures, 2):
-        if abs(_turn(one.angle_rad - two.angle_rad)) > SAME_DIRECTION_RAD:
+        if abs(line_turn(one.angle_rad - two.angle_rad)) > SAME_DIRECTION_RAD:
             continue
         off = abs(one.log_mm_per_px - two.log_mm_per_px)
         if off >= DISAGREE_REL and off > DISAGREE_SIGMAS * np.hypot(one.log_u, two.log_u):
@@ -173,13 +172,14 @@ class _System:
     @classmethod
     def of(cls, measures: tuple[Measure, ...]) -> _System:
         main = _main(measures)
-        near = [(m, _turn(m.angle_rad - main.angle_rad)) for m in measures]
-        along = [m for m, off in near if abs(off) <= SAME_DIRECTION_RAD]
-        across = [m for m, off in near if abs(_turn(off - np.pi / 2)) <= SAME_DIRECTION_RAD]
-        one, two = _group_angle(along), _group_angle(across)
+        drawn = [m for m in measures if m.drawn]
+        square = {number for pair in square_pairs(drawn) for number in pair}
+        near = [(drawn[number], line_turn(drawn[number].angle_rad - main.angle_rad)) for number in sorted(square)]
+        one = _group_angle([m for m, off in near if abs(off) <= SAME_DIRECTION_RAD])
+        two = _group_angle([m for m, off in near if abs(line_turn(off - np.pi / 2)) <= SAME_DIRECTION_RAD])
         off_axis = abs((main.angle_rad + np.pi / 4) % (np.pi / 2) - np.pi / 4)
         shear_u = SHEAR_U if off_axis <= SLANT_RAD else ASPECT_U
-        if not (one and two):
+        if one is None or two is None:
             return cls(measures, main.angle_rad, None, shear_u)
         seen_u = float(np.hypot(one[1], two[1]))
         return cls(
@@ -216,7 +216,7 @@ class _System:
         if self.square:
             one, two = (matrix @ _unit(angle - self.frame_rad) for angle in self.square[:2])
             apart = np.arctan2(two[1], two[0]) - np.arctan2(one[1], one[0])
-            rows.append(_turn(apart - np.pi / 2) / self.square[2])
+            rows.append(line_turn(apart - np.pi / 2) / self.square[2])
         return np.array(rows)
 
     def prior(self, loosen: float = 1.0) -> FloatArray:
@@ -264,19 +264,18 @@ def _main(measures: Sequence[Measure]) -> Measure:
     """Return the longest measure, one with a partner square to it if there is any."""
 
     def partnered(m: Measure) -> bool:
-        return any(abs(_turn(m.angle_rad - o.angle_rad - np.pi / 2)) <= SAME_DIRECTION_RAD for o in measures)
+        return any(abs(line_turn(m.angle_rad - o.angle_rad - np.pi / 2)) <= SAME_DIRECTION_RAD for o in measures)
 
     return max(measures, key=lambda m: (partnered(m), m.length_px))
 
 
-def _group_angle(group: Sequence[Measure]) -> tuple[float, float] | None:
-    """Return the common angle and its sigma of the drawn measures of one direction."""
-    drawn = [m for m in group if m.drawn]
+def _group_angle(drawn: Sequence[Measure]) -> tuple[float, float] | None:
+    """Return the common angle and its sigma of drawn measures of one direction."""
     if not drawn:
         return None
     first = drawn[0].angle_rad
     weights = np.array([1.0 / (m.angle_u_rad**2 + 1e-18) for m in drawn])
-    turns = np.array([_turn(m.angle_rad - first) for m in drawn])
+    turns = np.array([line_turn(m.angle_rad - first) for m in drawn])
     return first + float(np.average(turns, weights=weights)), float(1.0 / np.sqrt(weights.sum()))
 
 
@@ -381,6 +380,5 @@ def _square_evidence(system: _System) -> str:
     if system.square is None:
         return "what copiers usually do (0.3 degree)"
     drawn = [m for m in system.measures if m.drawn]
-    one = next(m for m in drawn if abs(_turn(m.angle_rad - system.square[0])) <= SAME_DIRECTION_RAD)
-    two = next(m for m in drawn if abs(_turn(m.angle_rad - system.square[1])) <= SAME_DIRECTION_RAD)
+    one, two = (min(drawn, key=lambda m: abs(line_turn(m.angle_rad - angle))) for angle in system.square[:2])
     return f"{one.name} and {two.name} being drawn square to each other (0.02 degree)"

@@ -14,13 +14,15 @@ import numpy as np
 
 from calibration.controls import KnownAngle, StraightLine
 from calibration.frames import FloatArray
+from calibration.standards import CARD_ID1_MM
 from digitize.rule import PhotoRule
-from digitize.shapes import SheetView
+from digitize.shapes import GapPlace, SheetView
 
 AT_BODY_MM = 1.0  # nearer than this to a rule's outline it is the rule's own edge, or under it
 LEAST_AT_BODY = 0.5  # of an edge's places
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0
+CARD_ACROSS_MM = float(np.hypot(*CARD_ID1_MM))
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,8 +71,8 @@ def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:
     return kept
 
 
-def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> tuple[float, float] | None:
-    """Return a place, px, where table shows inside the paper's outline and under no rule; None where it does not."""
+def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
+    """Return where table shows inside the paper's outline and under no rule; None where it does not."""
     if view.gap_px is None or not (bodies or view.gap_wide):  # a rule that was not found may look like the table
         return None
     free = np.ones(len(view.gap_px), dtype=np.bool_)
@@ -78,5 +80,8 @@ def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> tuple[float, float]
         free &= body.inside_mm(view.gap_px) < -GAP_ROOM_MM
     if free.mean() < LEAST_FREE:
         return None
-    x, y = np.median(view.gap_px[free], axis=0)
-    return float(x), float(y)
+    places = view.gap_px[free]
+    x, y = np.median(places, axis=0)
+    least_px_mm = min((body.px_per_mm for body in bodies), default=np.inf)
+    across_px = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1)).max()
+    return GapPlace((float(x), float(y)), bool(bodies) and across_px < CARD_ACROSS_MM * least_px_mm)

@@ -12,7 +12,7 @@ import numpy as np
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
-from digitize.shapes import Picture
+from digitize.shapes import GapPlace, Picture
 from digitize.sheet import sharpness_of
 
 # Faults that a sharper picture may mend.
@@ -62,19 +62,19 @@ def short_rule(controls: Sequence[Control]) -> tuple[Doubt, ...]:
     return (doubt("photo-rule-short", length_mm=f"{long_mm:.0f}"),) if long_mm < SHORT_MM else ()
 
 
-def gap_doubt(place_px: tuple[float, float] | None) -> tuple[Doubt, ...]:
+def gap_doubt(gap: GapPlace | None) -> tuple[Doubt, ...]:
     """Return that table shows inside the paper's outline at a place, or nothing where there is none."""
-    return () if place_px is None else (doubt("sheet-gap", place=_place(place_px)),)
+    return () if gap is None else (doubt("sheet-gap", place=_place(gap.px)),)
 
 
-def refuse_gap(place_px: tuple[float, float] | None) -> None:
-    """Refuse a sheet whose outline is not that of one flat sheet.
+def refuse_gap(gap: GapPlace | None) -> None:
+    """Refuse a sheet whose outline is not that of one flat sheet; a bank card as dark as the table is no gap.
 
     Raises:
         Refusal: ``sheet-outline``.
     """
-    if place_px is not None:
-        raise Refusal("sheet-outline", place=_place(place_px))
+    if gap is not None and not gap.small:
+        raise Refusal("sheet-outline", place=_place(gap.px))
 
 
 def _place(px: tuple[float, float]) -> str:

@@ -172,9 +172,9 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         search = with_lifts(picture, find_photo_rules(picture, plan.rules), plan.rules)
         spans = span_places(picture.grey, plan.spans)
         bodies = [Laid.of(one) for one in search.rules if one.rule.role == "laid"]
-        view, gap_px = own_edges(view, bodies), gap_in_sheet(view, bodies)
+        view, gap = own_edges(view, bodies), gap_in_sheet(view, bodies)
         if plan.body.near is None:
-            refuse_gap(gap_px)
+            refuse_gap(gap)
     with clock("solve"):
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
@@ -185,7 +185,7 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
         even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        seen = (*short_rule(evidence.controls), *gap_doubt(gap_px))
+        seen = (*short_rule(evidence.controls), *gap_doubt(gap))
         flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 

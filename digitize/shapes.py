@@ -53,6 +53,14 @@ class Picture:
 SheetSide = Literal["edge", "cut", "hidden"]
 
 
+@dataclass(frozen=True)
+class GapPlace:
+    """Table that shows inside the paper's outline, or what looks like it."""
+
+    px: tuple[float, float]
+    small: bool  # no larger than a bank card, and it may be one
+
+
 @dataclass(frozen=True, eq=False)
 class SheetView:
     """How a photo shows the sheet: its outline and what is straight on it, px."""

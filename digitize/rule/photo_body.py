@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from digitize.rule.photo_course import Course, straightened
 from digitize.rule.strip import Grey
 
@@ -32,6 +33,9 @@ END_SPARE_MM = 2.0
 END_BACK_PX, END_HALF_PX = 8.0, 5  # looked at inward from the last graduation; averaged on both sides of a step
 EDGE_SHARE = 0.6  # of the blocks show the far edge
 MOST_TURN = 1.5  # mm by which the far edge may seem farther at the end of a rule than in its middle
+JUMP_ROWS, WIDE_MM, FACE_MM = 3, 2.0, 5.0  # beside a far edge, in which its step is seen; of the face, beyond the marks
+SAME_EDGE_MM = 4.0  # from the nearest place that may be the far edge, with what turn it may have, to the clearest
+OUTSIDE_SHARE = 0.35  # of the step between body and paper: as light as the paper
 CLEAR_ROWS, INSIDE_ROWS = 1.5, 4  # beyond the tips of the shortest marks: clear of them, and looked at
 
 
@@ -80,7 +84,9 @@ def look_at_body(grey: Grey, course: Course, low: float, high: float, side: Side
     # Just beyond the shortest marks few are left, and the median does not see them.
     first = zero + abs(side.short - side.base)
     inside = tone[int(first + CLEAR_ROWS) : int(first + CLEAR_ROWS) + INSIDE_ROWS].mean(axis=0)
-    far, slope = _far_edge(tone, zero, abs(side.tip - side.base), mm)
+    ends = np.sqrt(course.pitch_px / course.pitch(np.array([low, high])))
+    spread = float((ends[1] - ends[0]) / (ends[1] + ends[0]))
+    far, slope = _far_edge(tone, zero, abs(side.tip - side.base), mm, outside, spread)
     edge = tone[zero - FOOT_ROWS : zero + FOOT_ROWS]
     band = tone[zero + FOOT_ROWS : max(int(first) - 1, zero + FOOT_ROWS + 1)].mean(axis=0)
     laid, sure, why = _role(_Foot(outside, edge, band, inside), contrast)
@@ -116,27 +122,60 @@ def _role(foot: _Foot, contrast: float) -> tuple[bool, float, str]:
     return True, SURE_BARE, "its graduations end in line without a line drawn there"
 
 
-def _far_edge(tone: FloatArray, zero: int, tall: float, mm: float) -> tuple[float, float]:
-    """Return (rows inward, rows more at the end) of the strongest step along the rule beyond the longest marks."""
-    half = 3
-    sums = np.cumsum(np.vstack([np.zeros((1, tone.shape[1])), tone]), axis=0)
-    before, after = (sums[half:-half] - sums[: -2 * half]) / half, (sums[2 * half :] - sums[half:-half]) / half
-    jump = np.abs(after - before)  # of the row half + k
-    first = int(zero - half + tall + 1.0 * mm)
+@dataclass(frozen=True, eq=False)
+class _Beyond:
+    """What each row of a rule's blocks says of a far edge there; (R, BLOCKS) each."""
+
+    step: FloatArray  # from the rows before it to those after it
+    as_outside: BoolArray  # what comes after it is as light as what lies before the graduations' feet
+
+
+def _far_edge(
+    tone: FloatArray, zero: int, tall: float, mm: float, outside: FloatArray, spread: float
+) -> tuple[float, float]:
+    """Return (rows inward, rows more at the end) of the body's other edge, beyond the longest marks.
+
+    It is the nearest one after which it is as light as before the feet: the paper goes on there. Where there is none,
+    as with a rule on the sheet's edge, it is the strongest step. ``spread`` is by how much of themselves rows grow
+    from the middle to the end, as the view has it.
+    """
+    first = int(zero + tall + 1.0 * mm)
     nothing = tall + NUMBERS_MM * mm, 0.0
-    if first >= len(jump) - 1:
+    if first >= len(tone) - 2 * JUMP_ROWS:
         return nothing
-    wide = np.maximum.reduce([np.roll(jump, lag, axis=0) for lag in (-1, 0, 1)])
+    beyond = _beyond(tone, first, mm, outside)
     along = np.linspace(-1.0, 1.0, BLOCKS)
-    best = (LEAST_STEP, *nothing)
-    for turn in np.arange(-MOST_TURN * mm, MOST_TURN * mm + 1, 2.0):
-        at = np.arange(first, len(jump))[:, None] + np.rint(turn * along).astype(int)[None]
-        value = np.take_along_axis(wide, np.clip(at, 0, len(jump) - 1), axis=0)
-        usual = np.percentile(value, 100 * (1 - EDGE_SHARE), axis=1)
-        k = int(np.argmax(usual))
-        if usual[k] > best[0]:
-            best = float(usual[k]), float(first + k + half - zero), float(turn)
-    return best[1], best[2]
+    rows = np.arange(first, len(tone) - JUMP_ROWS)
+    turns = np.arange(-MOST_TURN * mm, MOST_TURN * mm + 1, 2.0)[:, None] + spread * (rows - zero)  # (T, R)
+    steps, ends = np.zeros(turns.shape), np.zeros(turns.shape, dtype=bool)
+    for k, turn in enumerate(turns):
+        at = np.clip(rows[:, None] + np.rint(turn[:, None] * along).astype(int), 0, len(tone) - 1)
+        steps[k] = np.percentile(np.take_along_axis(beyond.step, at, axis=0), 100 * (1 - EDGE_SHARE), axis=1)
+        ends[k] = np.take_along_axis(beyond.as_outside, at, axis=0).mean(axis=1) > EDGE_SHARE
+    steps[steps <= LEAST_STEP] = 0.0
+    ends &= steps > 0.0
+    if ends.any():
+        nearest = int(np.argmax(ends.any(axis=0)))
+        ends[:, nearest + max(1, round(SAME_EDGE_MM * mm)) :] = False
+        steps = np.where(ends, steps, 0.0)
+    best = np.unravel_index(int(np.argmax(steps)), steps.shape)
+    return (float(rows[best[1]] - zero), float(turns[best])) if steps[best] > 0.0 else nothing
+
+
+def _beyond(tone: FloatArray, first: int, mm: float, outside: FloatArray) -> _Beyond:
+    """Return the steps of all rows; what is narrower than a mm, as drawn lines are, makes none."""
+    wide = max(JUMP_ROWS, round(WIDE_MM * mm))
+    usual = median_filter(tone, (2 * (wide // 2) + 1, 1), mode="nearest")
+    before, after = (np.roll(usual, way * (wide // 2 + JUMP_ROWS), axis=0) for way in (1, -1))
+    sums = uniform_filter1d(tone, JUMP_ROWS, axis=0, mode="nearest")
+    narrow = np.abs(np.roll(sums, -(JUMP_ROWS // 2 + 1), axis=0) - np.roll(sums, JUMP_ROWS // 2, axis=0))
+    narrow = maximum_filter1d(narrow, 3, axis=0)
+    body = np.median(tone[first : first + max(1, round(FACE_MM * mm))], axis=0)
+    near = np.maximum(LEAST_STEP, OUTSIDE_SHARE * np.abs(body - outside))
+    as_outside = (np.abs(after - outside) < near) & (np.abs(body - outside) > LEAST_STEP)
+    # a clear rule's edge is no more than a line itself
+    step = np.minimum(narrow, np.abs(after - before)) if np.median(np.abs(body - outside)) > LEAST_STEP else narrow
+    return _Beyond(step, as_outside)
 
 
 def end_of_body(grey: Grey, course: Course, end: float, way: int, rows: FloatArray, per_mm: float) -> float:

@@ -73,6 +73,23 @@ def test_a_shearing_copier_is_seen_in_the_angle_between_two_drawn_rules():
     np.testing.assert_allclose(found.matrix.T @ found.matrix, metric(to_px), rtol=0, atol=1e-4 * 0.0072)
 
 
+def test_a_ruler_laid_nearly_along_a_drawn_rule_does_not_turn_its_right_angle():
+    """It looks drawn; taken for parallel to what was drawn it would shear all by half its turn."""
+    to_px = capture(1.01, 1.01)
+    drawn = [rule(to_px, (0, 0), 0, 250, name="x"), rule(to_px, (0, 0), 90, 300, name="y")]
+    laid = rule(to_px, (40, 20), 90.87, 300, name="clear")
+    matrix = solved(*drawn, laid).matrix
+    one, two = matrix[:, 0], matrix[:, 1]
+    assert abs(one @ two) / (np.hypot(*one) * np.hypot(*two)) < np.deg2rad(0.01)
+
+
+def test_a_sheared_copy_of_rules_of_which_some_are_not_parallel_is_told_by_their_lengths():
+    to_px = capture(1.01, 1.01, shear=0.003)
+    drawn = [rule(to_px, (0, 0), 0, 250, name="x"), rule(to_px, (0, 0), 90, 300, name="y")]
+    found = solved(*drawn, rule(to_px, (40, 20), 90.87, 300, name="clear"))
+    np.testing.assert_allclose(found.matrix.T @ found.matrix, metric(to_px), rtol=0, atol=1e-4 * 0.0072)
+
+
 def test_a_third_rule_on_the_slant_proves_squareness():
     to_px = capture(1.01, 0.99, shear=0.006)
     rules = [rule(to_px, (0, 0), a, 250, name=f"rule {a}") for a in (0, 90, 45)]
