@@ -14,6 +14,7 @@ from digitize.contour.follow import followed, quietened
 from digitize.contour.others import OtherLine, not_own
 from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
+from digitize.contour.width import own_width
 from digitize.shapes import Picture, Seen
 
 Places = tuple[tuple[float, float], ...]
@@ -31,8 +32,6 @@ ODD_WIDTH, MARGIN_MM = 0.05, 1.0
 RUNNING_MM = 0.8
 # 1 sigma of the middle of two edges that each lie on a whole pixel, as a part of a pixel.
 GRID_U = 0.5 / 3**0.5
-# The line's own width is a quantile of what bins of this length show within this distance.
-BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 # The middle by one edge is believed within this of the path, beside the noise, round by round.
 FAR_PX = 1.05  # and a place farther off, beside the noise, is no place of this line
 ONE_EDGE_PX = (0.0, 1.6, 0.8, 0.35)
@@ -185,7 +184,8 @@ class _View:
         grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))
         side = np.zeros(len(path), dtype=np.int64) if edges is None else edges.at(path)
         spoiled = not_own(band.low, band.high, path, across, usual, self.others)
-        seen = _middles(band.low, band.high, usual, self.step_mm, grid, near_px, side, spoiled)
+        own = own_width(band.high - band.low, path, usual, self.step_mm)
+        seen = _middles(band.low, band.high, own, self.step_mm, grid, near_px, side, spoiled)
         if led is not None:
             seen = _led(seen, path, across, led, side == 0, LED_SIGMA_MM * self.px_per_mm)
         place = path + across * seen.offset[:, None]
@@ -270,14 +270,14 @@ def _grid_px(path: FloatArray, window_px: float) -> FloatArray:
 def _middles(
     low: FloatArray,
     high: FloatArray,
-    usual: float,
+    local: FloatArray,
     step_mm: float,
     grid_px: FloatArray,
     near_px: float,
     side: IntArray,
     spoiled: tuple[BoolArray, BoolArray],
 ) -> _Middles:
-    """Take the middle of both edges where the ink has its usual width.
+    """Take the middle of both edges where the ink has its ``local`` width.
 
     Where something touches the line it widens the ink on one side only: there, once the
     path is smooth, the edge that agrees with it within ``near_px``, beside the noise, and
@@ -285,8 +285,8 @@ def _middles(
     edge it is, that one is taken; an edge that is ``spoiled`` by a crossing line (low, high) is not.
     """
     middle, width = (low + high) / 2, high - low
+    usual = float(np.median(local))
     with np.errstate(invalid="ignore"):
-        local = _local_width(width, usual, step_mm)
         scatter = 1.4826 * float(np.nanmedian(np.abs(width - local)))
         allowed = max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)) + grid_px
         odd = ~(np.abs(_running(width, step_mm) - local) < allowed)
@@ -313,23 +313,6 @@ def _middles(
     sigma = np.where(weight == 1.0, own, np.where(weight > 0, 2 * own + 0.05, 0.35))
     level = np.where(weight == 1.0, Seen.BOTH_EDGES, np.where(weight > 0.0, Seen.ONE_EDGE, Seen.BRIDGED))
     return _Middles(offset, sigma, weight, level, local)
-
-
-def _local_width(width: FloatArray, usual: float, step_mm: float) -> FloatArray:
-    """Return the line's own width at each station, from what is usual within LOCAL_MM of it.
-
-    A copier's two factors and the pixel grid give one pen different widths in different
-    directions. What touches a line only ever widens it, so a low quantile is taken.
-    """
-    per_bin = max(1, round(BIN_MM / step_mm))
-    bins = max(1, len(width) // per_bin)
-    likely = np.where(np.abs(width - usual) < LIKELY_WIDTH * usual, width, np.nan)
-    parts = np.array_split(likely, bins)
-    medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else usual for part in parts])
-    reach = min(bins // 2, round(LOCAL_MM / BIN_MM))
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(medians, reach, mode="reflect"), 2 * reach + 1)
-    own = uniform_filter1d(np.quantile(around, OWN_QUANTILE, axis=1), min(9, bins), mode="nearest")
-    return np.asarray(np.interp(np.arange(len(width)), (np.arange(bins) + 0.5) * len(width) / bins, own))
 
 
 def _running(width: FloatArray, step_mm: float) -> FloatArray:
