@@ -84,4 +84,5 @@ def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
     x, y = np.median(places, axis=0)
     least_px_mm = min((body.px_per_mm for body in bodies), default=np.inf)
     across_px = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1)).max()
-    return GapPlace((float(x), float(y)), bool(bodies) and across_px < CARD_ACROSS_MM * least_px_mm)
+    small = bool(bodies) and float(across_px) < CARD_ACROSS_MM * least_px_mm
+    return GapPlace((float(x), float(y)), small)

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from calibration.controls import KnownAngle, StraightLine
+from calibration.errors import Refusal
 from calibration.frames import PxPoints
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
+from digitize.photo_faults import gap_doubt, refuse_gap
 from digitize.shapes import SheetView
 
 PX_PER_MM = 6.0
@@ -59,6 +62,22 @@ def test_a_gap_under_a_rule_is_none_and_a_wide_one_needs_no_rule() -> None:
     assert gap_in_sheet(narrow, [over, beside]) is None
     assert gap_in_sheet(narrow, []) is None  # that rule may not have been found
     place = gap_in_sheet(narrow, [beside])
-    assert place is not None and 500 <= place[0] <= 1500
+    assert place is not None and 500 <= place.px[0] <= 1500 and not place.small
     assert gap_in_sheet(replace(narrow, gap_wide=True), []) is not None
     assert gap_in_sheet(sheet(), [over]) is None
+
+
+@pytest.mark.parametrize(("wide_mm", "small"), [(85.6, True), (140.0, False)])
+def test_only_what_is_no_larger_than_a_bank_card_may_be_one(wide_mm: float, small: bool) -> None:
+    """ISO/IEC 7810 ID-1: 85.60 x 53.98 mm."""
+    across = np.linspace(0.0, wide_mm, 8) * PX_PER_MM, np.linspace(0.0, 53.98, 5) * PX_PER_MM
+    gap = np.stack(np.meshgrid(*across), axis=2).reshape(-1, 2)
+    place = gap_in_sheet(replace(sheet(), gap_px=gap), [arm(2000, 900, 2900, 1080)])
+    assert place is not None and place.small is small
+    doubts = gap_doubt(place)
+    assert [(one.code, one.weight) for one in doubts] == [("sheet-gap", "look")]
+    if small:
+        refuse_gap(place)
+    else:
+        with pytest.raises(Refusal, match="outline of one flat sheet"):
+            refuse_gap(place)

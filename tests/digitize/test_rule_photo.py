@@ -273,5 +273,21 @@ def test_the_polygon_covers_the_body():
         assert area_of(ring) == pytest.approx(area_of(corners), rel=0.06)
 
 
+@pytest.mark.parametrize("tilt_deg", [0.0, 28.0])
+def test_a_line_drawn_beyond_a_rule_is_not_its_far_edge(tilt_deg):
+    """A heavy one along the rule shows more than the step from wood to paper does."""
+    body = laid_rule(START_MM, 4.0, 254.0, 26.0, ("1 mm", ""), TONES["wood"])
+    start = body.outline_mm[0]
+    along = np.array([np.cos(np.deg2rad(4.0)), np.sin(np.deg2rad(4.0))])
+    beyond = start + 48.0 * np.array([-along[1], along[0]])
+    line = (np.array([beyond - 20.0 * along, beyond + 270.0 * along]), 1.2)
+    scene, picture = scene_of([body], tilt_deg=tilt_deg, lines_mm=[line])
+    (found,) = find_photo_rules(picture).rules
+    corners = scene.camera.px(body.outline_mm)
+    for corner in corners:
+        assert np.hypot(*(found.polygon.xy - corner).T).min() < 2.0 * PX_PER_MM
+    assert area_of(found.polygon.xy) == pytest.approx(area_of(corners), rel=0.08)
+
+
 def test_inches_of_the_scene_are_international():
     assert MM_PER_INCH == 25.4  # NBS Circular 572, addendum of 22 January 1960
