@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 TOLD, USUAL, SEEN = "as told", "as such rules usually are", "as its wall shows and such rules usually are"
 TOLD_U_MM = 0.05  # a thickness measured by the person, 1 sigma
 SQUARE_MM = (1.8, 0.4)  # usual height and 1 sigma
+EITHER_MM = (1.4, 0.5)  # of what may be an arm of a square, or a long rule laid against another
 SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.3)
 SHORT_MM = 200.0  # a short steel rule is no longer than this
 BEVEL_MM = (0.5, 0.25)
@@ -45,7 +46,7 @@ NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
 def lift_mm(
-    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool, hint: RuleHint | None
+    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool | None, hint: RuleHint | None
 ) -> tuple[float, float]:
     """Return the height of a laid rule's graduations above the paper and its 1 sigma, mm.
 
@@ -53,7 +54,7 @@ def lift_mm(
         picture: the photo.
         polygon_px: (V, 2) round the rule's body.
         length_mm: of its graduations.
-        square: it is an arm of a square.
+        square: it is an arm of a square; None: it may be.
         hint: what the person said of it.
     """
     if hint is not None and hint.thickness_mm is not None:
@@ -62,6 +63,8 @@ def lift_mm(
         return SQUARE_MM
     if not _is_metal(picture, polygon_px):
         return BEVEL_MM
+    if square is None:
+        return EITHER_MM
     return SHORT_STEEL_MM if length_mm <= SHORT_MM else LONG_STEEL_MM
 
 
@@ -75,7 +78,8 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
             length = float(np.ptp(control.at_mm))
-            lift, u = lift_mm(picture, one.polygon.xy, length, square=square, hint=told)
+            arm = None if one.body in search.perhaps_squares else square
+            lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, u, why)
             one = replace(one, rule=rule, flat=square or _is_metal(picture, one.polygon.xy))

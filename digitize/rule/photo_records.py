@@ -47,6 +47,7 @@ class PhotoRuleSearch:
     rules: tuple[PhotoRule, ...]
     angles: tuple[KnownAngle, ...]
     doubts: tuple[Doubt, ...]
+    perhaps_squares: frozenset[int] = frozenset()  # numbers of bodies that may be arms of squares
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,7 +19,7 @@ from digitize.rule.photo_follow import Followed
 from digitize.rule.photo_group import Found, decided, in_bodies, look, looked_at, parted, polygon_of, role_of
 from digitize.rule.photo_join import all_joined
 from digitize.rule.photo_records import Measured, PhotoRule, PhotoRuleSearch, photo_rule
-from digitize.rule.photo_square import Arm, arms_of_squares
+from digitize.rule.photo_square import Arm, squares_of
 from digitize.rule.photo_tiles import Stripes, find_stripes
 from digitize.rule.photo_unit import alone
 from digitize.shapes import Picture
@@ -167,4 +167,5 @@ def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoR
     arms = [Arm(f"rule {n}", one.edge, one.worth.pitch_mm, one.body) for n, one in enumerate(certain, start=1)]
     code = "rule-left-out" if rules else "unit-uncertain"
     open_ = [one for one in found if one.decision.worth is None and clear_pattern(one.edge)]
-    return PhotoRuleSearch(rules, arms_of_squares(picture.grey, arms), tuple(_doubt(one, code) for one in open_))
+    squares = squares_of(picture.grey, arms)
+    return PhotoRuleSearch(rules, squares.angles, tuple(_doubt(one, code) for one in open_), squares.perhaps)

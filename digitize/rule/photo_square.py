@@ -8,7 +8,7 @@ a line across. Where it hides those of both arms, the outer and the inner edges 
 
 Light may break on an arm's face where none ends. Both edges of a rule count alike, so that between two rules the corner
 of the outer edges and that of the inner ones are both at longest marks only where the other rule is as wide as whole
-stretches between such marks. Where all four edges count from their corners and neither width is, it is a square.
+stretches between such marks. Where all four edges count from their corners and a width is not, it is a square.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ class _Corner:
         along = np.linalg.solve(self.per_mm.T, other.place - self.place)
         off = np.abs(self.off_mm) + np.abs(other.off_mm)
         period = np.array([arm.edge.pattern.period * arm.pitch_mm for arm in self.arms])
-        return bool(np.all(np.abs(along - period * np.rint(along / period)) > off + CLEARLY_MM))
+        return bool(np.any(np.abs(along - period * np.rint(along / period)) > off + CLEARLY_MM))
 
 
 def _corner(grey: Grey, first: Arm, second: Arm) -> _Corner | None:
@@ -208,19 +208,28 @@ def _lean(edge: GraduatedEdge, end: _End, other: _End) -> float:
     return float(inward @ other.ahead) / float(np.hypot(*inward) * np.hypot(*other.ahead))
 
 
-def arms_of_squares(grey: Grey, arms: list[Arm]) -> tuple[KnownAngle, ...]:
-    """Return the right angle of every two arms of a square, and the edges of each arm as parallel."""
+@dataclass(frozen=True)
+class Squares:
+    """What is known of squares in a photo."""
+
+    angles: tuple[KnownAngle, ...]  # of every two arms, and the edges of each arm as parallel
+    perhaps: frozenset[int]  # numbers of bodies that may be arms, or rules laid against one another
+
+
+def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
+    """Return which graduated edges are the arms of squares, and which bodies may be."""
     pairs = [(one, other) for n, one in enumerate(arms) for other in arms[n + 1 :]]
     apart = [pair for pair in pairs if pair[0].body != pair[1].body]
     told = [corner for pair in apart if (corner := _corner(grey, *pair)) is not None]
     corners = [corner for corner in told if _is_certain(corner, told)]
     square = {body for corner in corners for body in corner.bodies}
     strips = [pair for pair in pairs if pair[0].body == pair[1].body and pair[0].body in square]
-    angles = [(corner.arms[0].name, corner.arms[1].name) for corner in corners]
-    return (
-        *(KnownAngle(one, other, pi / 2, U_RAD, "the arms of a square") for one, other in angles),
+    names = [(corner.arms[0].name, corner.arms[1].name) for corner in corners]
+    angles = (
+        *(KnownAngle(one, other, pi / 2, U_RAD, "the arms of a square") for one, other in names),
         *(KnownAngle(one.name, other.name, 0.0, U_RAD, "the edges of a square's arm") for one, other in strips),
     )
+    return Squares(angles, frozenset(body for corner in told for body in corner.bodies) - square)
 
 
 def _is_certain(corner: _Corner, told: Sequence[_Corner]) -> bool:
