@@ -53,6 +53,11 @@ class Arm:
     pitch_mm: float
     body: int  # edges of one strip share its number
 
+    @property
+    def period_mm(self) -> float:
+        """Distance of its longest marks."""
+        return self.edge.pattern.period * self.pitch_mm
+
 
 @dataclass(frozen=True, eq=False)
 class _End:
@@ -128,9 +133,14 @@ class _Corner:
     def excludes_rules(self, other: _Corner) -> bool:
         """Tell that no two rules laid square to one another count from this corner and from another one."""
         along = np.linalg.solve(self.per_mm.T, other.place - self.place)
-        off = np.abs(self.off_mm) + np.abs(other.off_mm)
-        period = np.array([arm.edge.pattern.period * arm.pitch_mm for arm in self.arms])
-        return bool(np.any(np.abs(along - period * np.rint(along / period)) > off + CLEARLY_MM))
+        theirs = {arm.body: (arm.period_mm, off) for arm, off in zip(other.arms, other.off_mm, strict=True)}
+        for arm, off_mm, apart_mm in zip(self.arms, self.off_mm, along, strict=True):
+            period_mm, other_off_mm = theirs[arm.body]
+            odd_mm = abs(apart_mm - period_mm * round(apart_mm / period_mm))
+            same = abs(period_mm - arm.period_mm) < CLEARLY_MM  # edges in mm and in inches share no marks
+            if same and odd_mm > abs(off_mm) + abs(other_off_mm) + CLEARLY_MM:
+                return True
+        return False
 
 
 def _corner(grey: Grey, first: Arm, second: Arm) -> _Corner | None:

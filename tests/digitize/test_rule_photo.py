@@ -184,6 +184,17 @@ def test_a_rule_set_with_its_end_on_another_is_no_square(gap_mm):
     assert search.angles == ()
 
 
+def test_a_rule_in_inches_and_millimetres_set_on_one_an_inch_wide_is_no_square():
+    """Its outer edge counts from the corner in inches, its inner one in millimetres, and an inch is no centimetre."""
+    tone = TONES["steel"]
+    along = laid_rule(np.array([80.0, 30.0]), 0.0, 200.0, 25.4, ("1/16 in", "1/16 in"), tone)
+    end_on = laid_rule(np.array([105.4, 55.4]), 90.0, 120.0, 25.4, ("1 mm", "1/16 in"), tone)
+    _, picture = scene_of([along, end_on], tilt_deg=15.0)
+    search = find_photo_rules(picture)
+    assert len({one.body for one in search.rules}) == 2
+    assert search.angles == ()
+
+
 @pytest.mark.parametrize("at_mm", [(110.0, 60.0), (280.0, 60.0), (310.0, 60.0)])
 def test_a_rule_set_anywhere_flush_on_another_is_no_square(at_mm):
     """Under the other's begin, or under or beside its end; the rule's face lies to the left of where it is set."""
