@@ -33,7 +33,7 @@ from tests.maker.level_spec import level_specs
 
 TEN = (
     "crowded-01-034", "poor-01-017", "poor-01-022", "poor-01-025", "poor-01-032", "poor-01-034", "ordinary-04-005",
-    "poor-04-009", "poor-04-012", "crowded-04-000",
+    "poor-04-009", "crowded-01-011", "crowded-04-000",
 )  # fmt: skip
 MOST_ACTIONS = 5
 ON_THE_LINE_MM = 0.5  # an offered place this near to the drawn line is on it
