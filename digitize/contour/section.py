@@ -184,8 +184,9 @@ class _View:
         grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))
         side = np.zeros(len(path), dtype=np.int64) if edges is None else edges.at(path)
         spoiled = not_own(band.low, band.high, path, across, usual, self.others)
-        own = own_width(band.high - band.low, path, usual, self.step_mm)
-        seen = _middles(band.low, band.high, own, self.step_mm, grid, near_px, side, spoiled)
+        rises = self.picture.captured == "photo"
+        own = own_width(band.high - band.low, path, usual, self.step_mm, rises=rises)
+        seen = _middles(band.low, band.high, own, usual, grid, near_px, side, spoiled, self.step_mm)
         if led is not None:
             seen = _led(seen, path, across, led, side == 0, LED_SIGMA_MM * self.px_per_mm)
         place = path + across * seen.offset[:, None]
@@ -271,11 +272,12 @@ def _middles(
     low: FloatArray,
     high: FloatArray,
     local: FloatArray,
-    step_mm: float,
+    usual: float,
     grid_px: FloatArray,
     near_px: float,
     side: IntArray,
     spoiled: tuple[BoolArray, BoolArray],
+    step_mm: float,
 ) -> _Middles:
     """Take the middle of both edges where the ink has its ``local`` width.
 
@@ -285,7 +287,6 @@ def _middles(
     edge it is, that one is taken; an edge that is ``spoiled`` by a crossing line (low, high) is not.
     """
     middle, width = (low + high) / 2, high - low
-    usual = float(np.median(local))
     with np.errstate(invalid="ignore"):
         scatter = 1.4826 * float(np.nanmedian(np.abs(width - local)))
         allowed = max(ODD_WIDTH * usual, min(3 * scatter, 0.25 * usual)) + grid_px

@@ -11,11 +11,13 @@ from calibration.frames import FloatArray
 BIN_MM, LOCAL_MM, LIKELY_WIDTH, OWN_QUANTILE = 4.0, 36.0, 0.25, 0.4
 # In a photo laid flat the far end is more blurred, and lines are wider there: a plane through the logarithms of the
 # widths. Where it rises by less than this the line has one width; and from so few bins it is not told.
-LEAST_RISE, FEWEST_BINS, MOST_RISE = 0.15, 24, 1.2
+LEAST_RISE, FEWEST_BINS, MOST_RISE = 0.25, 24, 1.2
 ROUNDS, FLOOR = 12, 0.02
 
 
-def own_width(width: FloatArray, path: FloatArray, usual: float, step_mm: float) -> FloatArray:
+def own_width(
+    width: FloatArray, path: FloatArray, usual: float, step_mm: float, *, rises: bool
+) -> FloatArray:
     """Return (N,) the line's own width at each station, from what is usual within LOCAL_MM of it.
 
     A copier's two factors and the pixel grid give one pen different widths in different directions. What touches a
@@ -26,10 +28,11 @@ def own_width(width: FloatArray, path: FloatArray, usual: float, step_mm: float)
         path: (N, 2) px.
         usual: of the whole line, px.
         step_mm: distance of the stations.
+        rises: it may from one end of the picture to the other, as in a photo; in a scan what rises is other ink.
     """
     per_bin = max(1, round(BIN_MM / step_mm))
     bins = max(1, len(width) // per_bin)
-    expected = _expected(width, path, usual, bins)
+    expected = _expected(width, path, usual, bins) if rises else np.full(len(width), usual)
     likely = np.where(np.abs(width - expected) < LIKELY_WIDTH * expected, width / expected, np.nan)
     parts = np.array_split(likely, bins)
     medians = np.array([np.nanmedian(part) if np.isfinite(part).any() else 1.0 for part in parts])
