@@ -25,19 +25,19 @@ from digitize.read import read_picture
 from digitize.reprint import run_reprint
 from digitize.settings import PlanSettings
 from digitize.traced import Clock
+from tests.faces.reprint_call import ROOT, reprint
 from tests.maker import PlanSpec, RuleSpec
 from tests.maker.marks import Mark, line
 from tests.maker.paper_scan import scan_page
 from tests.maker.press import ink_page, save, scan, sheet_to_px, specks
 from tests.maker.sheet import Sheet, draw_sheet
 
-ROOT = Path(__file__).resolve().parents[2]
 MM_PER_INCH = 25.4
 DPI = 300  # of the other program
 PAGE_LEFT_MM, PAGE_LOW_MM = 10.0, 30.0  # of a page's window: margin, and margin with the foot
 ARM_MM = 4.0  # of the drawn crosses
 JOIN_ARM_MM, JOIN_CIRCLE_MM = 3.0, 1.5
-# What the issue asks: any two points of the joined pages, against the truth.
+# Any two points of the joined pages, against the truth.
 TRUE_WITHIN_MM = 0.1
 LEAST_PAGES = 6
 
@@ -47,11 +47,6 @@ SPEC = PlanSpec(
 )  # fmt: skip
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="poppler's pdftoppm is not installed")
-
-
-def reprint(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    call = [sys.executable, "-m", "digitize.cli", "reprint", *map(str, words)]
-    return subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT, timeout=120)
 
 
 @dataclass(frozen=True)
@@ -302,43 +297,6 @@ def test_results_are_not_overwritten_unasked(plan: Crossed, tiled: tuple[Path, d
     assert pdf.read_bytes() == before
 
 
-WRONG = {
-    "unknown paper": (PrintSettings("A7"), "A4, A3.*whole or fit"),
-    "wrong unit": (PrintSettings(measured="3.93 mm x 3.93 mm"), r"3\.9 %"),
-    "region beyond": (PrintSettings(region_px=(9000.0, 900.0, 500.0, 500.0)), "holds nothing of the sheet"),
-    "region of nothing": (PrintSettings(region_px=(900.0, 900.0, 0.0, 500.0)), "holds nothing of the sheet"),
-}
-
-
-@pytest.mark.parametrize("name", WRONG)
-def test_wrong_calls_are_2_with_what_to_do(name: str, tmp_path: Path) -> None:
-    blank = tmp_path / "blank.png"
-    assert cv2.imwrite(str(blank), np.full((2200, 1700), 255, dtype=np.uint8))
-    words, said = WRONG[name]
-    with pytest.raises(UsageError, match=said) as fault:
-        run_reprint(blank, tmp_path / "out", words)
-    assert (fault.value.exit_code, bool(fault.value.remedy)) == (2, True)
-    assert not (tmp_path / "out").exists()
-
-
-def test_a_wrong_call_is_told_on_two_lines(tmp_path: Path) -> None:
-    (tmp_path / "a.png").write_bytes(b"never read")
-    done = reprint(tmp_path / "a.png", "--measured", "101.6 mm x 101.6 mm", "--out", tmp_path / "out")
-    assert (done.returncode, done.stdout) == (2, "")
-    first, second = done.stderr.splitlines()
-    assert first.startswith("boutline: 101.6 mm may be the 100 mm line or the 4 in line")
-    assert second.startswith("  what to do: ")
-
-
-def test_a_sheet_without_a_scale_is_refused(tmp_path: Path) -> None:
-    blank = tmp_path / "blank.png"
-    assert cv2.imwrite(str(blank), np.full((2200, 1700), 255, dtype=np.uint8))
-    outcome = run_reprint(blank, tmp_path / "out", PrintSettings())
-    assert (outcome.exit_code, outcome.record["verdict"], outcome.record["files"]) == (4, "refused", {})
-    assert outcome.record["reasons"][0]["code"] == "no-rule"
-    assert not (tmp_path / "out").exists()
-
-
 PRINTER = (0.992, 1.007)  # across and along the paper
 
 
@@ -410,13 +368,6 @@ def test_a_page_that_tells_nothing_is_refused_with_what_to_do(
     assert cv2.imwrite(str(tmp_path / "bare.png"), grey)  # states no resolution
     with pytest.raises(Refusal, match="states no resolution"):
         printer_of(tmp_path / "bare.png", size, Clock())
-
-
-def test_a_scan_that_is_not_there_is_2(tmp_path: Path) -> None:
-    (tmp_path / "a.png").write_bytes(b"never read")
-    done = reprint(tmp_path / "a.png", "--measured", tmp_path / "none.png", "--out", tmp_path / "out")
-    assert done.returncode == 2
-    assert "does not exist" in done.stderr and "what to do" in done.stderr
 
 
 @needs_poppler
