@@ -28,6 +28,7 @@ class Comparison:
     frame_deg: float
     unfitted_rms_mm: float
     to_truth: FloatArray  # (2, 3) rigid, answer -> true body frame
+    scale: float  # of the answer, from the best similarity: a line's wriggles and a corner's tip do not count in it
 
     @property
     def rms_mm(self) -> float:
@@ -86,20 +87,31 @@ def best_rigid(answer: FloatArray, truth: FloatArray) -> FloatArray:
     Distances are taken along the truth's normals at the nearest places (Chen and Medioni 1992), so a
     curve may slide along itself freely.
     """
+    return _best_motion(answer, truth, scaled=False)[0]
+
+
+def best_scale(answer: FloatArray, truth: FloatArray) -> float:
+    """Return the scale of ``answer`` against ``truth``: 1 over that of the similarity that brings it nearest."""
+    return 1.0 / _best_motion(answer, truth, scaled=True)[1]
+
+
+def _best_motion(answer: FloatArray, truth: FloatArray, *, scaled: bool) -> tuple[FloatArray, float]:
+    """Return the (2, 3) motion without its scale, and the scale (1 where it is not asked for)."""
     spots = _spread(answer)
-    shift, angle = np.zeros(2), 0.0
+    shift, angle, scale = np.zeros(2), 0.0, 1.0
     for _ in range(ROUNDS):
-        here = carry(spots, rigid(shift, angle))
+        here = carry(scale * spots, rigid(shift, angle))
         gap = nearest(here, truth) - here
         along = np.roll(here, -1, axis=0) - np.roll(here, 1, axis=0)
         normal = np.stack([along[:, 1], -along[:, 0]], axis=1) / np.hypot(*along.T)[:, None]
         lever = normal[:, 1] * here[:, 0] - normal[:, 0] * here[:, 1]
-        step, *_ = np.linalg.lstsq(np.column_stack([normal, lever]), (gap * normal).sum(axis=1), rcond=None)
-        turn = rigid(step[:2], step[2])
-        shift, angle = turn[:, :2] @ shift + turn[:, 2], angle + float(step[2])
+        columns = [normal, lever, *([(normal * here).sum(axis=1)] if scaled else [])]
+        step, *_ = np.linalg.lstsq(np.column_stack(columns), (gap * normal).sum(axis=1), rcond=None)
+        turn, grown = rigid(step[:2], step[2]), 1.0 + (float(step[3]) if scaled else 0.0)
+        shift, angle, scale = grown * turn[:, :2] @ shift + turn[:, 2], angle + float(step[2]), scale * grown
         if np.abs(step).max() < SETTLED:
             break
-    return rigid(shift, angle)
+    return rigid(shift, angle), scale
 
 
 def _near_corner(points: FloatArray, corners: FloatArray) -> np.ndarray:
@@ -140,5 +152,5 @@ def compare(answer: FloatArray, truth: FloatArray, corners: FloatArray, found: F
     return Comparison(
         curve, curve_at[int(np.argmax(curve))], corner if len(corners) else float("nan"), float(half[0]),
         float(carry(np.zeros((1, 2)), motion)[0, 1]), float(np.degrees(np.arctan2(motion[1, 0], motion[0, 0]))),
-        float(np.sqrt(np.mean(plain**2))), motion,
+        float(np.sqrt(np.mean(plain**2))), motion, best_scale(answer, truth),
     )

@@ -5,7 +5,9 @@ Every made photo goes through the whole command with no help.
 right            an outline was written and it is the body's: nowhere more than 1 mm off after the best rigid fit
 wrong but sound  called sound, and more than 0.3 mm off somewhere, or more of the curve outside its claim than 5 %
                  by over 0.1 mm
-scale            relative error of the outline's length and of the root of its area, the rule's own error apart
+scale            error of the size of the outline, from the best similarity, the rule's own error apart
+length           the larger of the relative errors of the outline's length and of the root of its area, likewise; the
+                 tips of corners that are cut short and a line's small wriggles count in it
 covered          at least 95 % of the curve lies within the claimed outline.u95_mm
 
 Of copies ("copied", "drawn only") the plan is the truth, not the paper; "copy" is by how much the factors told are off.
@@ -43,8 +45,8 @@ RIGHT_MM, WRONG_MM = 1.0, 0.3
 # kind -> rms median mm, largest deviation p95 mm, scale p95 %, found %
 GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf, 0.6, math.inf, 95.0),
          "copied": (0.10, 0.30, 0.05, 95.0)}
-HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "sound", "look", "refused", "fault",
-        "wrong but sound", "covered %", "lift told %", "s median"]
+HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "length % p95", "sound", "look", "refused",
+        "fault", "wrong but sound", "covered %", "lift told %", "s median"]
 LIFT_CODES = {"sheet-not-flat"}
 
 
@@ -57,7 +59,8 @@ class PhotoRow:
     reasons: tuple[str, ...]
     seconds: float
     u95_mm: float
-    scale: float  # the larger of the relative errors of the outline's length and of the root of its area
+    scale: float  # relative error
+    length: float  # the larger of the relative errors of the outline's length and of the root of its area
     compared: Comparison | None
     note: str = ""
     copy_off: tuple[float, float, float] | None = None  # percent: of both factors told, and their 95 % interval
@@ -113,11 +116,11 @@ def run_plan(plan: Path, photo: MadePhoto, out: Path) -> PhotoRow:
     except Exception as fault:
         code = getattr(fault, "code", None)
         return PhotoRow(spec, "refused" if code else "fault", (str(code),) if code else (),
-                        time.perf_counter() - start, math.nan, math.nan, None, _where(fault))
+                        time.perf_counter() - start, math.nan, math.nan, math.nan, None, _where(fault))
     seconds = time.perf_counter() - start
     codes = tuple(reason["code"] for reason in record["reasons"])
     if record["verdict"] == "refused":
-        return PhotoRow(spec, "refused", codes, seconds, math.nan, math.nan, None)
+        return PhotoRow(spec, "refused", codes, seconds, math.nan, math.nan, math.nan, None)
     return _compared(photo, record, codes, out / spec.name, seconds)
 
 
@@ -130,9 +133,10 @@ def _compared(photo: MadePhoto, record: dict, codes: tuple[str, ...], out: Path,
     by_drawn = of_plan(photo.spec) or record["copy"]["x_percent"] is not None  # the plan's own mm: no laid rule counts
     told = 1.0 + (0.0 if by_drawn else laid_error)
     body, size = record["body"], measure(true)
-    scale = max(abs(body["perimeter_mm"] / size["perimeter_mm"] * told - 1.0),
-                abs(math.sqrt(body["area_mm2"] / size["area_mm2"]) * told - 1.0))
-    return PhotoRow(photo.spec, record["verdict"], codes, seconds, float(record["outline"]["u95_mm"]), scale, compared,
+    length = max(abs(body["perimeter_mm"] / size["perimeter_mm"] * told - 1.0),
+                 abs(math.sqrt(body["area_mm2"] / size["area_mm2"]) * told - 1.0))
+    return PhotoRow(photo.spec, record["verdict"], codes, seconds, float(record["outline"]["u95_mm"]),
+                    abs(compared.scale * told - 1.0), length, compared,
                     copy_off=copy_errors(photo, record["copy"]))
 
 
@@ -163,7 +167,7 @@ def show(row: PhotoRow) -> None:
     worst = ""
     if row.compared is not None:
         worst = (f" rms {row.compared.rms_mm:.3f} max {row.compared.max_mm:.3f} mm (u95 {row.u95_mm:.3f}) "
-                 f"scale {100 * row.scale:.3f} %")
+                 f"scale {100 * row.scale:.3f} % length {100 * row.length:.3f} %")
     if row.copy_off is not None:
         worst += " copy off {:+.3f} {:+.3f} % (u95 {:.3f})".format(*row.copy_off)
     flag = " WRONG BUT SOUND" if row.wrong_but_sound else "" if row.covered or row.compared is None else " not covered"
@@ -180,7 +184,8 @@ def line_of(rows: list[PhotoRow]) -> list[object]:
     answered = [row for row in rows if row.compared is not None]
     return [
         len(rows), 100.0 * len(got) / max(1, len(rows)), middle(one.rms_mm for one in got),
-        p95(one.max_mm for one in got), 100.0 * p95(row.scale for row in rows if row.right), *verdicts,
+        p95(one.max_mm for one in got), 100.0 * p95(row.scale for row in rows if row.right),
+        100.0 * p95(row.length for row in rows if row.right), *verdicts,
         sum(row.wrong_but_sound for row in rows),
         100.0 * sum(row.covered for row in answered) / max(1, len(answered)),
         100.0 * sum(row.lift_told for row in rows) / max(1, len(rows)), middle(row.seconds for row in rows),
@@ -259,7 +264,7 @@ def main() -> None:
                 write_failure(rows[-1], out, FAILURES / "photos")
         if rows:
             lines.append([kind, *line_of(rows)])
-    form = ("g", "g", ".1f", ".3f", ".3f", ".3f", *["g"] * 5, ".1f", ".1f", ".1f")
+    form = ("g", "g", ".1f", *[".3f"] * 4, *["g"] * 5, ".1f", ".1f", ".1f")
     print("\n" + tabulate(lines, ["kind", *HEAD], floatfmt=form))
     goals = [[kind, *map(str, goal)] for kind, goal in GOALS.items()]
     print("\n" + tabulate(goals, ["to reach", "rms median", "max p95", "scale % p95", "right %"]))

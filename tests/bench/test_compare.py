@@ -35,6 +35,13 @@ def test_an_enlarged_circle_is_off_by_the_difference_of_radii():
     assert got.max_mm == pytest.approx(0.2, abs=1e-3)
 
 
+def test_the_scale_of_a_moved_and_enlarged_body_with_a_bump_is_told(body):
+    spoiled = carry(1.0007 * body, rigid(np.array([0.31, -0.22]), 0.002))
+    assert compare(spoiled, body, NONE, NONE).scale == pytest.approx(1.0007, abs=2e-6)
+    spoiled[900:905, 0] += 0.8
+    assert compare(spoiled, body, NONE, NONE).scale == pytest.approx(1.0007, abs=5e-5)
+
+
 def test_a_bump_shows_at_its_place_and_agrees_with_scipy(body):
     """The largest two-way distance is the Hausdorff distance (scipy.spatial.distance)."""
     spoiled = body.copy()
