@@ -14,6 +14,7 @@ STEP_MM = 0.5  # between the places where the curves are compared
 CORNER_REACH_MM = 1.5  # nearer to a true corner than this counts as corner, not as curve
 ROUNDS = 12  # of nearest-point fitting; it settles in 4 or 5
 SETTLED = 1e-9  # mm and rad
+TINY_MM2 = 1e-18  # a side of no length
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,14 +61,16 @@ def _spread(points: FloatArray) -> FloatArray:
 
 def nearest(points: FloatArray, curve: FloatArray) -> FloatArray:
     """Return the nearest place on a closed curve to every point."""
-    ring = _ring(curve)
-    along = shapely.line_locate_point(ring, shapely.points(points))
-    return np.asarray(shapely.get_coordinates(shapely.line_interpolate_point(ring, along)))
+    start, run = curve, np.roll(curve, -1, axis=0) - curve
+    sides = shapely.linestrings(np.stack([start, start + run], axis=1))
+    side = shapely.STRtree(sides).query_nearest(shapely.points(points), all_matches=False)[1]
+    along = ((points - start[side]) * run[side]).sum(axis=1) / np.maximum((run[side] ** 2).sum(axis=1), TINY_MM2)
+    return np.asarray(start[side] + np.clip(along, 0.0, 1.0)[:, None] * run[side])
 
 
 def apart(points: FloatArray, curve: FloatArray) -> FloatArray:
     """Return the distance of every point from a closed curve, mm."""
-    return np.asarray(shapely.distance(shapely.points(points), _ring(curve)))
+    return np.asarray(np.hypot(*(nearest(points, curve) - points).T))
 
 
 def rigid(shift: FloatArray, angle: float) -> FloatArray:
