@@ -37,6 +37,10 @@ DIAGONAL_MM = CARD_CORNER_MM * (math.sqrt(2.0) - 1.0)
 DIAGONAL_SHARE = (0.45, 1.8)  # of that
 LEAST_ROUND = 2  # corners of four: a line may end at one, and no filled box with sharp corners has any
 CORNER_SHARE = 0.09  # of a side's length, left out at both ends
+# A card's sides end at its corners. Those of a mesh of a mat's grid go on: looked for this far beyond, shares of a
+# side's length, and no card where more of the eight ends go on than this.
+BEYOND_SHARES, MOST_GOING_ON = (0.05, 0.25), 3
+GOING_ON_SURE = 10.0  # times the scatter of such a line's place is less than what is looked across
 REACHES_MM = (2.2, 1.1, 0.8)  # about the expected edge
 STATIONS = 45
 ACROSS_PX, BESIDE_PX = 0.25, 2  # step of a profile; rows averaged to either side of a station
@@ -199,7 +203,16 @@ def _measured(grey: Grey, ground: Ground, ring_mm: FloatArray) -> CardSeen | Non
         ring_mm = np.array(corners)
     middles, outward, sigma = (np.array(part) for part in zip(*sides, strict=True))
     seen = CardSeen(ground.to_px(ring_mm), middles, outward, sigma, px_mm)
-    return seen if _is_card(seen) and _rounded(grey, ground, ring_mm, scale, px_mm) else None
+    if not _is_card(seen) or not _inside(grey, seen.ring_px, REACHES_MM[-1] * scale / px_mm):
+        return None
+    whole = _rounded(grey, ground, ring_mm, scale, px_mm) and not _goes_on(grey, ground, ring_mm, scale, px_mm)
+    return seen if whole else None
+
+
+def _inside(grey: Grey, ring_px: FloatArray, room_px: float) -> bool:
+    """Whether all of a card is in the picture: the picture's own rim is no card's edge."""
+    height, width = grey.shape
+    return bool((ring_px >= room_px).all() and (ring_px <= (width - 1 - room_px, height - 1 - room_px)).all())
 
 
 def _is_card(seen: CardSeen) -> bool:
@@ -225,11 +238,7 @@ def _side(
 ) -> tuple[FloatArray, FloatArray, float] | None:
     """Return (a place in the middle, the direction outward, 1 sigma mm) of a side, from corner k to the next."""
     start, end = ring_mm[k], ring_mm[(k + 1) % 4]
-    length = float(np.hypot(*(end - start)))
-    along = (end - start) / length
-    out = np.array([along[1], -along[0]])
-    if (ring_mm.mean(axis=0) - start) @ out > 0.0:
-        out = -out
+    length, along, out = _axes(ring_mm, k)
     share = np.linspace(CORNER_SHARE, 1.0 - CORNER_SHARE, STATIONS) - 0.5
     at = (start + end) / 2.0 + share[:, None] * (end - start)
     h, tone = _profiles(grey, ground, at, along, out, look)
@@ -241,6 +250,15 @@ def _side(
     turned = out - lean * along
     sigma = math.hypot(sigma, LEAST_SIGMA_PX * look[1])
     return (start + end) / 2.0 + offset * out, turned / np.hypot(*turned), sigma
+
+
+def _axes(ring_mm: FloatArray, k: int) -> tuple[float, FloatArray, FloatArray]:
+    """Return the length of a side, from corner k to the next, its direction and the one outward."""
+    start, end = ring_mm[k], ring_mm[(k + 1) % 4]
+    length = float(np.hypot(*(end - start)))
+    along = (end - start) / length
+    out = np.array([along[1], -along[0]])
+    return length, along, -out if (ring_mm.mean(axis=0) - start) @ out > 0.0 else out
 
 
 def _profiles(
@@ -288,6 +306,20 @@ def _line(along: FloatArray, place: FloatArray) -> tuple[float, float, float] | 
         lean, offset = (float(value) for value in np.polyfit(along[near], place[near], 1))
         sigma = MEDIAN_TO_SIGMA * float(np.median(np.abs(place[near] - offset - lean * along[near]))) + 1e-9
     return offset, lean, sigma / math.sqrt(near.sum() / 3.0)  # neighbours share what the paper and the print do
+
+
+def _goes_on(grey: Grey, ground: Ground, ring_mm: FloatArray, scale: float, px_mm: float) -> bool:
+    """Whether most of what the sides lie on goes on beyond the corners."""
+    look, count = (REACHES_MM[-1] * scale, px_mm), 0
+    for k in range(4):
+        length, along, out = _axes(ring_mm, k)
+        share = np.linspace(*BEYOND_SHARES, STATIONS // 3)
+        for corner, way in ((ring_mm[(k + 1) % 4], 1.0), (ring_mm[k], -1.0)):
+            at = corner + (way * length * share)[:, None] * along
+            h, tone = _profiles(grey, ground, at, along, out, look)
+            line = _line(share * length, _steps(h, tone))
+            count += line is not None and abs(line[0]) < look[0] / 2.0 and line[2] * GOING_ON_SURE < look[0]
+    return count > MOST_GOING_ON
 
 
 def _rounded(grey: Grey, ground: Ground, ring_mm: FloatArray, scale: float, px_mm: float) -> bool:

@@ -92,17 +92,31 @@ def in_bodies(found: list[Found]) -> list[Found]:
     return out
 
 
+def _agreeing(certain: list[Found]) -> list[Found]:
+    """Return the edges whose values make one scale, if they are most of those that seemed certain, else none.
+
+    Where two contradict each other, one is wrong, however sure it looked; what the person told counts first.
+    """
+    told = [one for one in certain if one.sight.told is not None]
+    groups = [
+        [other for other in certain if not contradicts(other.sight, other.worth, one.px_per_mm)]
+        for one in told or certain
+    ]
+    most = max(groups, key=len, default=[])
+    return most if told or 2 * len(most) > len(certain) else []
+
+
 def decided(found: list[Found]) -> list[Found]:
     """Decide by the certain edges what is still open, the own body's first, and take back what they contradict."""
-    certain = [one for one in found if one.decision.worth is not None]
+    certain = _agreeing([one for one in found if one.decision.worth is not None])
+    found = [one if one in certain else replace(one, decision=replace(one.decision, worth=None)) for one in found]
     if not certain:
         return found
     best = max(certain, key=lambda one: len(one.edge.index))
     out = []
     for one in found:
-        if one.decision.worth is not None:
-            wrong = contradicts(one.sight, one.decision.worth, best.px_per_mm)
-            out.append(replace(one, decision=replace(one.decision, worth=None)) if wrong else one)
+        if one in certain:
+            out.append(one)
             continue
         own = [other for other in certain if other.body == one.body]
         ratio = pitch_ratio(own[0].edge, one.edge) if own else None

@@ -17,6 +17,7 @@ from digitize.rule.photo_certain import usual_lengths
 APART = (80.0, 20.0)  # percentiles of the shorter and of the longer class that must be in order
 ENOUGH_MARKS = 2  # of the longest class at even and at odd places, to say that there is no longer one
 SAME_PX, SAME_SHARE = 1.5, 0.1  # medians of one class at even and at odd places differ by no more
+MOST_RANK_SIGMAS = 1.645  # both classes would differ by more in a tenth of all cases in which they are one
 FEWEST_OF_CLASS = 3  # marks of the longest class
 LEAST_DEPTH = 2
 
@@ -45,7 +46,14 @@ def _confirmed(found: Hierarchy, index: IntArray, length: FloatArray) -> bool:
         return False
     same = max(SAME_PX, SAME_SHARE * float(np.median(length)))
     overlap = even.min() < odd.max() and odd.min() < even.max()
-    return bool(overlap or abs(np.median(even) - np.median(odd)) < same)
+    one_class = overlap and abs(_rank_sigmas(even, odd)) < MOST_RANK_SIGMAS
+    return bool(one_class or abs(np.median(even) - np.median(odd)) < same)
+
+
+def _rank_sigmas(one: FloatArray, other: FloatArray) -> float:
+    """Return by how many sigmas the first are the longer: Mann and Whitney (1947), their normal approximation."""
+    longer = np.sign(one[:, None] - other[None]).mean() / 2.0
+    return float(longer / np.sqrt((len(one) + len(other) + 1) / (12.0 * len(one) * len(other))))
 
 
 def read_pattern(index: IntArray, length: FloatArray) -> Hierarchy:

@@ -50,6 +50,23 @@ def test_a_card_agrees_with_a_right_scale_and_is_measured_within_its_claim(angle
         assert abs(side.off) <= side.u95 < 0.006
 
 
+def mat(left_px: int = 300) -> np.ndarray:
+    """Return a cutting mat's grid, one mesh of thick lines a card's size, and how it reaches past the picture's rim."""
+    grey = np.full((1100, 1500), 60, dtype=np.uint8)
+    wide, high = round(85.6 * PX), round(53.98 * PX)
+    for k in range(-4, 5):
+        cv2.line(grey, (left_px + k * wide, 0), (left_px + k * wide, 1100), (115,), 9, cv2.LINE_AA)
+        cv2.line(grey, (0, 500 + k * high), (1500, 500 + k * high), (115,), 9, cv2.LINE_AA)
+    return np.clip(grey + np.random.default_rng(3).normal(0.0, 3.0, grey.shape), 0, 255).astype(np.uint8)
+
+
+def test_a_mesh_of_a_mats_grid_is_no_card_nor_what_the_rim_of_the_picture_cuts() -> None:
+    assert check_cards(mat(), scale(), ()).found == ()
+    assert check_cards(mat()[500 - 150:, 300 - 2:], scale(), ()).found == ()
+    cut = carded(0.0, tone=95)[int(MIDDLE[1] - 53.98 / 2 * PX):]  # its upper edge is the picture's rim
+    assert check_cards(cut, scale(), ()).found == ()
+
+
 def test_a_scale_that_is_off_is_contradicted() -> None:
     """1 % is beyond what a card and its edges may be off by; so is a wrong unit, 1/10 in for 1 mm or 1/16 in for it."""
     for factor in (1.01, 1 / 1.01, 2.54, 1.5875, 1 / 1.5875):

@@ -8,16 +8,19 @@ import cv2
 import numpy as np
 import pytest
 
+from calibration.units import MM_PER_INCH
 from digitize.rule.hierarchy import Hierarchy
 from digitize.rule.photo_body import SURE_LINE, SURE_STEP, Body
 from digitize.rule.photo_certain import certain_marks
 from digitize.rule.photo_course import Course, Curve, fit_curve, straightened
-from digitize.rule.photo_group import parted
+from digitize.rule.photo_group import Found, decided, parted
 from digitize.rule.photo_level import rescaled
 from digitize.rule.photo_pattern import read_pattern
 from digitize.rule.photo_places import measure_places
 from digitize.rule.photo_records import sigma_of, slow_u
 from digitize.rule.photo_tiles import find_stripes
+from digitize.rule.photo_unit import Sight
+from digitize.rule.unit import HALF_MM, MM, Decision, Worth
 from tests.digitize.rule_pages import MM_LEVELS, inch_levels, level_length, stamp
 
 BIAS_PX = 0.03
@@ -164,6 +167,38 @@ def test_a_true_class_stays():
     index = np.arange(193)
     found = read_pattern(index, lengths(index, inch_levels(32)) + rng.normal(0, 0.7, 193))
     assert (found.steps[-1], found.confirmed) == (32, True)
+
+
+def test_an_inch_as_long_as_half_an_inch_where_figures_hide_its_tip_leaves_sixteenths_open():
+    """Marks of 32nds as one photo showed them, rows: half of the inches cut short by their figures."""
+    index = np.arange(380)
+    place = index % 32
+    rows = np.select([place % 2 == 1, place % 4 == 2, place % 8 == 4, place % 16 == 8], [7.0, 12.0, 17.5, 23.0], 0.0)
+    rows[::32] = [23, 25, 27, 31, 32, 32, 37, 37, 37, 37, 39, 37][: len(rows[::32])]
+    rows[16::32] = [26, 27, 28, 28, 28, 29, 29, 29, 29, 30, 30, 30][: len(rows[16::32])]
+    found = read_pattern(index, rows)
+    assert (found.steps, found.confirmed) != ((2, 4, 8, 16), True)
+
+
+def _found(worth, pitch_px, body, count=100, told=None):
+    """An edge of which only value and scale matter."""
+    halves = Hierarchy("dyadic", 0.95, 4, (2, 4, 8, 16))
+    pattern = Hierarchy("decimal", 0.95, 0, (5, 10)) if worth.unit == "mm" else halves
+    sight = Sight(pattern, pitch_px, 3.0, 2.0, False, 4000.0, told)
+    edge = SimpleNamespace(index=np.arange(count), course=SimpleNamespace(pitch_px=pitch_px))
+    return Found(edge, sight, Decision(worth, "", (worth,)), None, body)
+
+
+def test_of_values_that_contradict_each_other_most_must_agree_or_none_is_certain():
+    double = Worth("in", MM_PER_INCH / 16, "1/16 in")  # of a scale of 3 px a millimetre beside two of 6.6
+    agree = [_found(HALF_MM, 3.3, 0), _found(MM, 6.6, 1)]
+    alone = _found(double, 4.75, 2, count=380)
+    settled = [one.decision.worth for one in decided([*agree, alone])]
+    assert settled == [HALF_MM, MM, Worth("in", MM_PER_INCH / 32, "1/32 in")]
+    assert [one.decision.worth for one in decided([agree[0], alone])] == [None, None]
+    told = _found(double, 4.75, 2, told="in")
+    settled = [one.decision.worth for one in decided([*agree, told])]
+    assert settled[2] == double and HALF_MM not in settled and MM not in settled[1:2]
 
 
 def test_stripes_are_found_with_their_pitch_and_place():
