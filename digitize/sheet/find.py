@@ -16,6 +16,7 @@ from digitize.sheet.angles import border_angles, find_border, sheet_angles
 from digitize.sheet.chains import find_chains
 from digitize.sheet.drawn import DrawnLine, line_candidates, measure_line
 from digitize.sheet.edges import measure_edge
+from digitize.sheet.folds import without_folds
 from digitize.sheet.joined import Gap, table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets
@@ -150,10 +151,10 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, Gap | None]:
     bent = lens.bend(np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64))
     at = bent.astype(np.float32).reshape(height, width, 2)
     seen = np.asarray(((at >= 0) & (at <= [width - 1, height - 1])).all(axis=2))
-    flat = cv2.remap(copy.grey, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    tones = plain_tones(np.asarray(flat, dtype=np.uint8), INK_PX)
+    flat = np.asarray(cv2.remap(copy.grey, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    tones = plain_tones(flat, INK_PX)
     chains = [chain for times in STRONGER for chain in find_chains(stronger(tones, times), SIDE_CHAIN_PX)]
-    lines = side_lines(chains, tones)
+    lines = without_folds(side_lines(chains, tones), flat, tones)
     bound = bound_sheet(lines, tones, seen, np.array([width - 1, height - 1]) / 2)
     if bound is None:
         return None, 1, None
