@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
@@ -12,7 +13,7 @@ from calibration.frames import FloatArray
 from digitize.rule.photo_beside import facing, in_line, lies_beside, pitch_ratio, same_edge
 from digitize.rule.photo_body import SURE_LINE, SURE_STEP, Body, end_of_body, look_at_body, outline
 from digitize.rule.photo_edge import GraduatedEdge
-from digitize.rule.photo_unit import EDGES_AGREE, Sight, alone, by_scale, contradicts, together
+from digitize.rule.photo_unit import EDGES_AGREE, Sight, alone, by_scale, contradicts, options, together
 from digitize.rule.strip import Grey
 from digitize.rule.unit import Decision, Worth
 
@@ -24,6 +25,9 @@ WIDEST_MM = 62.0  # body with two graduated edges
 NEAR_HINT_PX = 60.0
 INNER_MM = 2.0  # from the edges of a body, clear of their shadows
 MOST_GAP_MM = 150.0
+# The largest ratio of scales at two places of one photo, where no other value would bring them nearer: rules along the
+# view, seen at 30 degrees through a wide lens, differ as the square of how far away they are.
+STEEPEST = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +96,18 @@ def in_bodies(found: list[Found]) -> list[Found]:
     return out
 
 
+def _conflict(one: Found, other: Found) -> bool:
+    """Tell whether two values contradict each other: a view explains no such scales, or other values far better."""
+    ratio = one.px_per_mm / other.px_per_mm
+    if not contradicts(one.sight, one.worth, other.px_per_mm):
+        return False
+    if not 1 / STEEPEST < ratio < STEEPEST:
+        return True
+    others = [ratio * one.worth.pitch_mm / value.pitch_mm for value in options(one.sight)]
+    others += [ratio * value.pitch_mm / other.worth.pitch_mm for value in options(other.sight)]
+    return min(abs(math.log(each)) for each in others) < abs(math.log(ratio)) - 1e-9
+
+
 def _agreeing(certain: list[Found]) -> list[Found]:
     """Return the edges whose values make one scale, if they are most of those that seemed certain, else none.
 
@@ -99,8 +115,7 @@ def _agreeing(certain: list[Found]) -> list[Found]:
     """
     told = [one for one in certain if one.sight.told is not None]
     groups = [
-        [other for other in certain if not contradicts(other.sight, other.worth, one.px_per_mm)]
-        for one in told or certain
+        [other for other in certain if not _conflict(one, other)] for one in told or certain
     ]
     most = max(groups, key=len, default=[])
     return most if told or 2 * len(most) > len(certain) else []
