@@ -13,6 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
+from digitize.contour.boxes import closed_by_its_own_pen, is_box
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, halves_on, one_sided
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
@@ -80,7 +81,9 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     lines = long_lines(points, headings, LEAST_BODY_MM)
     through = np.array(hints.through).reshape(-1, 2) / px_per_mm
     ways = [
-        way for way in closed_ways(network, through) if _believable(way) and not _on_centerline(way, lines, network)
+        way
+        for way in closed_ways(network, through, lambda way: is_box(way, lines))
+        if _believable(way) and not _on_centerline(way, lines, network)
     ]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     if not ways and len(through) > 1:
@@ -319,7 +322,8 @@ def _best_half(
     others = [*ways, *(way for way, _ in found if _believable(way))]
 
     def whole_half(way: Way, line: LongLine) -> bool:
-        return one_sided(way, line, inked) and not _is_border(way, others, network)
+        rectangle = closed_by_its_own_pen(way, line, network)
+        return not rectangle and one_sided(way, line, inked) and not _is_border(way, others, network)
 
     if hints.near is not None or hints.through:
         # of the halves that pass the places told, only those count that pass them nearest

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import heapq
 import itertools
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -97,12 +98,13 @@ class Way:
         return shape
 
 
-def closed_ways(network: Network, through: FloatArray) -> list[Way]:
+def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], bool]) -> list[Way]:
     """Return the closed ways that could be outlines, each once, largest first.
 
     Args:
         network: the strokes.
         through: (T, 2) mm, places that the outline is said to pass through: their strokes are always sought from.
+        is_box: tells of a rectangle of a body's size that it is no frame.
     """
     ways: list[Way] = []
     used: set[int] = set()
@@ -114,7 +116,7 @@ def closed_ways(network: Network, through: FloatArray) -> list[Way]:
         if way is None:
             continue
         used.update(stroke for stroke, _ in way.darts)
-        if body_like(way):
+        if body_like(way) or (_sized(way) and is_box(way)):
             ways.append(way)
     return sorted(ways, key=lambda way: -way.polygon().area)
 
@@ -349,14 +351,21 @@ def _fill(pieces: list[FloatArray], inked: list[np.ndarray], start: FloatArray, 
 
 def body_like(way: Way) -> bool:
     """Whether a way has the size of a body, or of half a body with its centerline, and is no frame."""
-    corners = way.xy.astype(np.float32)
-    (_, sides, _) = cv2.minAreaRect(corners)
-    longest, shortest = max(sides), min(sides)
-    slenderest = SLENDEREST if way.closed else SLENDEREST / 2.0
-    if not LEAST_BODY_MM <= longest <= LONGEST_BODY_MM or shortest < slenderest * longest:
+    if not _sized(way):
         return False
-    fill = way.polygon().area / (longest * shortest)
-    return not way.closed or (bool(fill < FRAME_FILL) and not _squared(way))  # half a box is nearly a rectangle
+    return not way.closed or (fill(way) < FRAME_FILL and not _squared(way))  # half a box is nearly a rectangle
+
+
+def _sized(way: Way) -> bool:
+    (_, sides, _) = cv2.minAreaRect(way.xy.astype(np.float32))
+    slenderest = SLENDEREST if way.closed else SLENDEREST / 2.0
+    return bool(LEAST_BODY_MM <= max(sides) <= LONGEST_BODY_MM and min(sides) >= slenderest * max(sides))
+
+
+def fill(way: Way) -> float:
+    """Return the part of the least rectangle round a way that it fills."""
+    (_, sides, _) = cv2.minAreaRect(way.xy.astype(np.float32))
+    return float(way.polygon().area / (sides[0] * sides[1]))
 
 
 def _squared(way: Way) -> bool:

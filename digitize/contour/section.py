@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.contour.band import Band, LineEdge, look_across, normals, resample
 from digitize.contour.follow import followed, quietened
+from digitize.contour.jumps import leaps
 from digitize.contour.others import OtherLine, not_own
 from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
@@ -85,13 +86,13 @@ def measure_section(
     best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
     told = np.array(through_px).reshape(-1, 2)
     lost, led = view.lost(best, rough) | view.astray(best, told), None
+    lost |= view.leapt(best)
     if lost.any():
         led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, told, closed=closed)
         best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
     best, unsure = view.with_own_edges(best, led, through_px)
-    # A place that ink did not give, however much ink was near, is bridged: it lies on the curve through the others.
-    seen = np.where(best.band.seen, best.seen.seen, Seen.BRIDGED)
-    xy = np.where((seen > Seen.BRIDGED)[:, None], best.place, best.curve)
+    unsure = unsure | view.leapt(best)
+    seen, xy = best.given
     shift = {"middle": 0.0, "outer": 0.5 * best.usual * side, "inner": -0.5 * best.usual * side}[edge]
     pick = np.arange(0, len(xy), max(1, round(STATION_MM / view.step_mm)))
     if not closed and pick[-1] != len(xy) - 1:
@@ -136,6 +137,15 @@ class _Round:
     usual: float  # width of the line, px
     strength: float  # of its ink against paper, grey levels
     told: BoolArray  # (N,) a crossing line's edge shows there, and which one it is
+
+    @property
+    def given(self) -> tuple[IntArray, FloatArray]:
+        """What was seen at each station, and (N, 2) its place.
+
+        One that ink did not give, however much ink was near, is bridged: it lies on the curve through the others.
+        """
+        seen = np.where(self.band.seen, self.seen.seen, Seen.BRIDGED)
+        return seen, np.where((seen > Seen.BRIDGED)[:, None], self.place, self.curve)
 
 
 @dataclass(frozen=True, eq=False)
@@ -221,6 +231,11 @@ class _View:
             missed = MISSED_MM < gaps.min() < LOOK_MM
             marks |= missed & (gaps < TOLD_REACH_MM)
         return marks
+
+    def leapt(self, one: _Round) -> BoolArray:
+        """Mark the stations about which the places leap to another line and back."""
+        noise_px = float(np.median(one.seen.sigma))
+        return leaps(one.given[1], self.px_per_mm, self.step_mm, noise_px, closed=self.closed)
 
     def lost(self, one: _Round, rough: FloatArray) -> BoolArray:
         """Mark the stations of stretches where there is ink but the line was not told from it."""
