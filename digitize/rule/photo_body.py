@@ -35,6 +35,7 @@ EDGE_SHARE = 0.6  # of the blocks show the far edge
 MOST_TURN = 1.5  # mm by which the far edge may seem farther at the end of a rule than in its middle
 JUMP_ROWS, WIDE_MM, FACE_MM = 3, 2.0, 5.0  # beside a far edge, in which its step is seen; of the face, beyond the marks
 SAME_EDGE_MM = 4.0  # from the nearest place that may be the far edge, with what turn it may have, to the clearest
+FIRST_SHARE = 0.5  # of the strongest step, where nothing beyond is as light as before the feet
 OUTSIDE_SHARE = 0.35  # of the step between body and paper: as light as the paper
 CLEAR_ROWS, INSIDE_ROWS = 1.5, 4  # beyond the tips of the shortest marks: clear of them, and looked at
 
@@ -136,8 +137,8 @@ def _far_edge(
     """Return (rows inward, rows more at the end) of the body's other edge, beyond the longest marks.
 
     It is the nearest one after which it is as light as before the feet: the paper goes on there. Where there is none,
-    as with a rule on the sheet's edge, it is the strongest step. ``spread`` is by how much of themselves rows grow
-    from the middle to the end, as the view has it.
+    as with a rule on the sheet's edge, it is the first of the strong steps. ``spread`` is by how much of themselves
+    rows grow from the middle to the end, as the view has it.
     """
     first = int(zero + tall + 1.0 * mm)
     nothing = tall + NUMBERS_MM * mm, 0.0
@@ -154,6 +155,9 @@ def _far_edge(
         ends[k] = np.take_along_axis(beyond.as_outside, at, axis=0).mean(axis=1) > EDGE_SHARE
     steps[steps <= LEAST_STEP] = 0.0
     ends &= steps > 0.0
+    if not ends.any():
+        # Paper may be as light as a white body, and the table is not: then the first clear step is its edge.
+        ends = steps > FIRST_SHARE * steps.max()
     if ends.any():
         nearest = int(np.argmax(ends.any(axis=0)))
         ends[:, nearest + max(1, round(SAME_EDGE_MM * mm)) :] = False
@@ -166,9 +170,12 @@ def _beyond(tone: FloatArray, first: int, mm: float, outside: FloatArray) -> _Be
     """Return the steps of all rows; what is narrower than a mm, as drawn lines are, makes none."""
     wide = max(JUMP_ROWS, round(WIDE_MM * mm))
     usual = median_filter(tone, (2 * (wide // 2) + 1, 1), mode="nearest")
-    before, after = (np.roll(usual, way * (wide // 2 + JUMP_ROWS), axis=0) for way in (1, -1))
+    away = wide // 2 + JUMP_ROWS
+    padded = np.pad(usual, ((away, away), (0, 0)), mode="edge")
+    before, after = padded[: len(tone)], padded[2 * away :]
     sums = uniform_filter1d(tone, JUMP_ROWS, axis=0, mode="nearest")
     narrow = np.abs(np.roll(sums, -(JUMP_ROWS // 2 + 1), axis=0) - np.roll(sums, JUMP_ROWS // 2, axis=0))
+    narrow[-away:] = 0.0  # what is not seen on both its sides is no edge
     narrow = maximum_filter1d(narrow, 3, axis=0)
     body = np.median(tone[first : first + max(1, round(FACE_MM * mm))], axis=0)
     near = np.maximum(LEAST_STEP, OUTSIDE_SHARE * np.abs(body - outside))
