@@ -46,14 +46,18 @@ def _confirmed(found: Hierarchy, index: IntArray, length: FloatArray) -> bool:
         return False
     same = max(SAME_PX, SAME_SHARE * float(np.median(length)))
     overlap = even.min() < odd.max() and odd.min() < even.max()
-    one_class = overlap and abs(_rank_sigmas(even, odd)) < MOST_RANK_SIGMAS
+    one_class = overlap and _rank_sigmas(even, odd) < MOST_RANK_SIGMAS
     return bool(one_class or abs(np.median(even) - np.median(odd)) < same)
 
 
 def _rank_sigmas(one: FloatArray, other: FloatArray) -> float:
-    """Return by how many sigmas the first are the longer: Mann and Whitney (1947), their normal approximation."""
-    longer = np.sign(one[:, None] - other[None]).mean() / 2.0
-    return float(longer / np.sqrt((len(one) + len(other) + 1) / (12.0 * len(one) * len(other))))
+    """Return by how many sigmas one class is longer than the other: Mann and Whitney (1947), Annals 18, page 50.
+
+    Their count by its normal approximation, corrected by half a count as it is a whole number.
+    """
+    pairs = len(one) * len(other)
+    more = abs(float(np.sign(one[:, None] - other[None]).sum())) / 2.0
+    return max(0.0, more - 0.5) / float(np.sqrt(pairs * (len(one) + len(other) + 1) / 12.0))
 
 
 def read_pattern(index: IntArray, length: FloatArray) -> Hierarchy:
