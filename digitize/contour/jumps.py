@@ -35,7 +35,7 @@ def leaps(xy: FloatArray, px_per_mm: float, step_mm: float, noise_px: float, *, 
     unit = heading / np.maximum(np.hypot(*heading.T), 1e-9)[:, None]
     across = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
     # along the stations, from the gap's middle
-    at = np.arange(count) - (count - 1) / 2
+    at = np.asarray(np.arange(count) - (count - 1) / 2, dtype=np.float64)
     ends = [_carried(part, across, at, way * count / 2) for part, way in ((before, 1), (after, -1))]
     step = np.abs(ends[1] - ends[0])
     far = step > max(LEAST_MM * px_per_mm, NOISES * noise_px)
