@@ -364,6 +364,24 @@ class FewArcs:
 
 
 @dataclass(frozen=True, eq=False)
+class SplineCurve:
+    """A plane cubic B-spline, clamped at both ends; its knots in between are single, so its curvature goes on evenly."""
+
+    knots: FloatArray  # (K + 4,) about mm along it; the first and the last four are equal
+    control_mm: FloatArray  # (K, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class FairSpline:
+    """The outline as curves of continuous curvature, corner to corner; body frame."""
+
+    curves: tuple[SplineCurve, ...]  # counter-clockwise, each beginning where the last one ended, a closed loop
+    smooth: bool  # one curve that goes on evenly where it ends, as an outline without corners does
+    tolerance_mm: float
+    deviation_mm: float  # measured, curves against the fair points, both ways
+
+
+@dataclass(frozen=True, eq=False)
 class BodyMeasures:
     """What a builder asks of the body first; body frame."""
 

@@ -182,7 +182,7 @@ def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArr
     return np.array(vertices), np.array(bulge)
 
 
-def _cut_points(fair: FairOutline) -> list[int]:
+def cut_points(fair: FairOutline) -> list[int]:
     """Return the points that are the outline's corners, in order."""
     xy = fair.points.xy
     return sorted({int(np.argmin(np.hypot(*(xy - np.array(row[:2])).T))) for row in fair.corners})
@@ -191,8 +191,8 @@ def _cut_points(fair: FairOutline) -> list[int]:
 def _even_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
     """Return the few arcs of an exactly even outline: those of its right half and their mirror images."""
     half = len(fair.points) // 2
-    cuts = [c for c in _cut_points(fair) if 0 < c < half]
-    on_axis = {c for c in _cut_points(fair) if c in (0, half)}
+    cuts = [c for c in cut_points(fair) if 0 < c < half]
+    on_axis = {c for c in cut_points(fair) if c in (0, half)}
     stops = [0, *cuts, half]
     kinds = ["corner" if c in {*cuts, *on_axis} else "square" for c in stops]
     parts = [
@@ -220,10 +220,10 @@ def _through_axis(xy: FloatArray, bulge: FloatArray, at: int, smooth: bool) -> t
 
 
 def _uneven_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
-    xy, cuts = fair.points.xy, _cut_points(fair)
+    xy, cuts = fair.points.xy, cut_points(fair)
     if not cuts:
         # A loop is begun where it bends most: never within a straight run.
-        ring = np.roll(xy, -_sharpest(xy), axis=0)
+        ring = np.roll(xy, -sharpest(xy), axis=0)
         vertices, bulge = _pieces(np.vstack([ring, ring[:1]]), "loop", "loop", tolerance_mm)
         return ArcPath(frozen_floats(vertices), frozen_floats(bulge), True)
     ring = np.vstack([xy, xy])
@@ -235,7 +235,8 @@ def _uneven_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
     return ArcPath(frozen_floats(vertices), frozen_floats(np.concatenate([b for _, b in parts])), True)
 
 
-def _sharpest(xy: FloatArray) -> int:
+def sharpest(xy: FloatArray) -> int:
+    """Return the point where a closed curve bends most."""
     reach = max(round(SHARPEST_REACH_MM * len(xy) / arc_length(xy, closed=True)[-1]), 1)
     ahead, back = np.roll(xy, -reach, axis=0) - xy, xy - np.roll(xy, reach, axis=0)
     cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]

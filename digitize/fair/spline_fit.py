@@ -1,0 +1,271 @@
+"""The cubic B-spline of given knots that stays nearest to a curve.
+
+Distances are taken across the curve, the places along it looked up anew each time (Hoschek, Computer Aided Geometric
+Design 5 (1988) 27), and the largest brought down by the p-th powers of the distances for growing p, as in
+:mod:`chain_fit`; it stops at the first p that keeps within the tolerance. What must hold exactly (ends, straight runs,
+the square meeting with the centerline) is linear in the control points and left out of what may move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import BSpline
+
+from calibration.frames import BoolArray, FloatArray, frozen_floats
+from digitize import bsplines
+from digitize.bsplines import DEGREE
+from digitize.fair.chain import turned
+from digitize.fair.chain_fit import Stretch
+from digitize.shapes import SplineCurve
+
+# Each with how many times the tolerance the worst may still be off if the next is to be tried.
+POWERS = {2: 4.0, 4: 2.0, 8: 1.4, 16: 1.2}
+ROUNDS = 4
+# What a distance along the curve counts beside one across it: enough to hold the parameter near the arc length.
+ALONG = 0.02
+# Points looked at in each piece while fitting; what counts at the end is all of them.
+POINTS_PER_PIECE = 14
+# Bending the wrong way is weighed down so much, and again where it is still there, so often; a hundredth of a degree
+# of it is none.
+FLAT_WEIGHT, FLATTENINGS, LEAST_TURN_RAD = 30.0, 4, np.radians(0.01)
+# The bend is looked at so often along the curve, mm.
+BEND_STEP_MM = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Bend:
+    """Which way a curve turns along itself."""
+
+    place: FloatArray  # (N,) mm
+    sense: FloatArray  # (N,) +1 left, -1 right, 0 where either may be
+
+
+def senses(heading: FloatArray) -> FloatArray:
+    """Return which way a direction turns at each of its values: +1, -1, in the middle of a change 0.
+
+    A turn of less than a hundredth of a degree is none.
+    """
+    sense = np.zeros(len(heading))
+    way, extreme, at = 0.0, float(heading[0]), 0
+    for k, value in enumerate(heading):
+        step = float(value) - extreme
+        if abs(step) > LEAST_TURN_RAD and np.sign(step) != way:
+            way = float(np.sign(step))
+            sense[at : k + 1] = way
+        if np.sign(step) == way:
+            extreme, at = float(value), k
+            sense[k] = way
+    last = np.flatnonzero(sense)
+    return sense if len(last) else np.zeros(len(heading))
+
+
+@dataclass(frozen=True, eq=False)
+class _Space:
+    """Splines of given knots that meet all exact conditions: control points = base + free @ unknowns."""
+
+    knots: FloatArray  # (K + 4,)
+    base: FloatArray  # (2 K,) x of all control points, then y
+    free: FloatArray  # (2 K, F)
+
+    def curve(self, unknown: FloatArray) -> SplineCurve:
+        control = (self.base + self.free @ unknown).reshape(2, -1).T
+        return SplineCurve(frozen_floats(self.knots), frozen_floats(control))
+
+
+def _rows(knots: FloatArray, at: FloatArray, derivative: int = 0) -> FloatArray:
+    """Return (N, K) what each control point adds to places or derivatives."""
+    count = len(knots) - DEGREE - 1
+    if derivative == 0:
+        return np.asarray(BSpline.design_matrix(np.clip(at, knots[0], knots[-1]), knots, DEGREE).toarray())
+    return np.asarray(BSpline(knots, np.eye(count), DEGREE)(np.clip(at, knots[0], knots[-1]), nu=derivative))
+
+
+def _conditions(stretch: Stretch, knots: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the rows (C, 2 K) and values (C,) of everything that holds exactly."""
+    count = len(knots) - DEGREE - 1
+    rows: list[FloatArray] = []
+    values: list[float] = []
+
+    def hold(x: FloatArray, y: FloatArray, value: float) -> None:
+        rows.append(np.concatenate([x, y]))
+        values.append(value)
+
+    none = np.zeros(count)
+    ends = knots[[0, -1]]
+    place, slope, bend = (_rows(knots, ends, k) for k in (0, 1, 2))
+    for k, kind in ((0, stretch.start), (-1, stretch.end)):
+        if kind == "corner":
+            hold(place[k], none, float(stretch.xy[k, 0]))
+            hold(none, place[k], float(stretch.xy[k, 1]))
+        elif kind == "square":  # with its mirror image it goes on evenly: x odd, y even
+            hold(place[k], none, 0.0)
+            hold(none, slope[k], 0.0)
+            hold(bend[k], none, 0.0)
+    if stretch.start == "loop":
+        for each in (place, slope, bend):
+            hold(each[-1] - each[0], none, 0.0)
+            hold(none, each[-1] - each[0], 0.0)
+    for run in stretch.straights:
+        normal = turned(run.along)
+        middle = np.searchsorted(knots, (run.low + run.high) / 2.0) - 1
+        for j in range(middle - DEGREE, middle + 1):
+            one = np.zeros(count)
+            one[j] = 1.0
+            hold(normal[0] * one, normal[1] * one, float(normal @ run.at))
+    return np.reshape(rows, (len(rows), 2 * count)), np.array(values)
+
+
+def _space(stretch: Stretch, knots: FloatArray) -> _Space | None:
+    """Return the splines that meet all conditions, None where none does."""
+    rows, values = _conditions(stretch, knots)
+    if not len(rows):
+        return _Space(knots, np.zeros(2 * (len(knots) - DEGREE - 1)), np.eye(2 * (len(knots) - DEGREE - 1)))
+    size = np.linalg.norm(rows, axis=1)
+    rows, values = rows / size[:, None], values / size
+    left, strength, right = np.linalg.svd(rows, full_matrices=True)
+    rank = int(np.sum(strength > 1e-10 * strength[0]))
+    base = right[:rank].T @ ((left.T @ values)[:rank] / strength[:rank])
+    if np.abs(rows @ base - values).max() > 1e-7:
+        return None
+    return _Space(knots, base, right[rank:].T)
+
+
+def clamped(breaks: FloatArray) -> FloatArray:
+    """Return the knots of a spline that breaks at (S + 1,) parameters."""
+    return np.concatenate([np.repeat(breaks[0], DEGREE), breaks, np.repeat(breaks[-1], DEGREE)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Target:
+    """What is to be followed: places, and the directions there."""
+
+    xy: FloatArray  # (N, 2)
+    place: FloatArray  # (N,)
+    tangent: FloatArray  # (N, 2)
+
+
+def _thinned(stretch: Stretch, breaks: FloatArray) -> _Target:
+    part = np.linspace(0.0, 1.0, POINTS_PER_PIECE, endpoint=False)
+    want = (breaks[:-1, None] + part * np.diff(breaks)[:, None]).ravel()
+    keep = np.unique(np.append(np.searchsorted(stretch.place, want), len(stretch.xy) - 1))
+    keep = keep[keep < len(stretch.xy)]
+    heading = stretch.heading[keep]
+    return _Target(stretch.xy[keep], stretch.place[keep], np.column_stack([np.cos(heading), np.sin(heading)]))
+
+
+def _system(space: _Space, target: _Target, at: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the normal equations of distances across, and a little along, the curve to be followed."""
+    say = _rows(space.knots, at)
+    matrix = np.zeros((space.free.shape[1],) * 2)
+    goal = np.zeros(len(matrix))
+    for direction, heavy in ((turned(target.tangent), weight), (target.tangent, np.full(len(at), ALONG**2))):
+        rows = np.hstack([direction[:, :1] * say, direction[:, 1:] * say])
+        wanted = np.einsum("ij,ij->i", direction, target.xy) - rows @ space.base
+        rows = rows @ space.free
+        matrix += rows.T @ (heavy[:, None] * rows)
+        goal += rows.T @ (heavy * wanted)
+    return matrix, goal
+
+
+def _flat_rows(space: _Space, curve: SplineCurve, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return rows (M, F) and values (M,) by which the curve does not bend at some places, as if 100 mm long."""
+    slope = bsplines.values(curve, at, 1)
+    normal = turned(slope / np.hypot(*slope.T)[:, None])
+    say = _rows(space.knots, at, 2) * 100.0
+    rows = np.hstack([normal[:, :1] * say, normal[:, 1:] * say])
+    return rows @ space.free, -rows @ space.base
+
+
+def _settled(curve: SplineCurve, target: _Target, at: FloatArray) -> FloatArray:
+    """Return parameters of the places nearest to the points, one step of Newton's on, both ends kept."""
+    off, along = target.xy - bsplines.values(curve, at), bsplines.values(curve, at, 1)
+    step = np.einsum("ij,ij->i", off, along) / np.maximum(np.einsum("ij,ij->i", along, along), 1e-12)
+    moved = np.clip(at + step, curve.knots[0], curve.knots[-1])
+    moved[0], moved[-1] = at[0], at[-1]
+    return np.asarray(np.maximum.accumulate(moved))
+
+
+def fitted(
+    stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend | None = None
+) -> tuple[SplineCurve | None, float]:
+    """Return the spline nearest to a stretch, and how far its worst point is off; no spline where it is hopeless.
+
+    Args:
+        stretch: the curve; its straight runs must each lie between two neighbouring breaks.
+        breaks: (S + 1,) where its pieces begin and end, mm along it.
+        tolerance_mm: at the first power that keeps within this it is done.
+        bend: which way the curve turns; None lets the spline turn as it likes.
+    """
+    space = _space(stretch, clamped(breaks))
+    if space is None:
+        return None, np.inf
+    target = _thinned(stretch, breaks)
+    at, weight = target.place.copy(), np.ones(len(target.place))
+    flat = np.zeros(0)
+    best: SplineCurve | None = None
+    worst = np.inf
+    for power, hopeless in POWERS.items():
+        for _ in range(FLATTENINGS):
+            curve, at, weight = _nearest(space, target, at, weight, power, (best, flat))
+            wrong = _wrong_way(curve, bend)
+            best = curve
+            if not len(wrong):
+                break
+            flat = np.union1d(flat, wrong)
+        worst = float(bsplines.distances(best, stretch.xy).max()) if best is not None else np.inf
+        if worst <= tolerance_mm or worst > hopeless * tolerance_mm:
+            break
+    if best is None or not np.isfinite(worst) or len(_wrong_way(best, bend)):
+        return None, np.inf
+    return best, worst
+
+
+def _nearest(
+    space: _Space,
+    target: _Target,
+    at: FloatArray,
+    weight: FloatArray,
+    power: int,
+    flat: tuple[SplineCurve | None, FloatArray],
+) -> tuple[SplineCurve, FloatArray, FloatArray]:
+    """Return the spline after some rounds for one power, with its parameters and weights."""
+    normal = turned(target.tangent)
+    curve = flat[0]
+    for _ in range(ROUNDS):
+        matrix, goal = _system(space, target, at, weight)
+        if len(flat[1]) and curve is not None:
+            rows, values = _flat_rows(space, curve, flat[1])
+            heavy = FLAT_WEIGHT * float(weight.mean())
+            matrix, goal = matrix + heavy * rows.T @ rows, goal + heavy * rows.T @ values
+        matrix = matrix + 1e-10 * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
+        curve = space.curve(np.linalg.solve(matrix, goal))
+        at = _settled(curve, target, at)
+        off = np.abs(np.einsum("ij,ij->i", target.xy - bsplines.values(curve, at), normal))
+        if power > 2:
+            fresh = (off / max(float(off.max()), 1e-12)) ** (power - 2) + 1e-4
+            weight = np.sqrt(weight * fresh)  # half-way: whole steps swing
+            weight = weight / weight.max()
+    assert curve is not None
+    return curve, at, weight
+
+
+def _wrong_way(curve: SplineCurve, bend: Bend | None) -> FloatArray:
+    """Return the parameters where the curve turns the way that the stretch does not, by more than nothing."""
+    if bend is None:
+        return np.zeros(0)
+    at = bsplines.spread(curve, BEND_STEP_MM)
+    slope = bsplines.values(curve, at, 1)
+    heading = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
+    here = senses(heading)
+    there = bend.sense[np.clip(np.searchsorted(bend.place, at), 0, len(bend.place) - 1)]
+    if _changes(here) <= _changes(bend.sense):
+        return np.zeros(0)
+    wrong: BoolArray = here * there < 0
+    return np.asarray(at[wrong])
+
+
+def _changes(sense: FloatArray) -> int:
+    kept = sense[sense != 0]
+    return int(np.sum(kept[1:] != kept[:-1]))
