@@ -22,16 +22,20 @@ from digitize.curve import arc_length, feet, resample
 from digitize.fair.biarcs import Run, arcs_of
 from digitize.fair.chain import Chain
 from digitize.fair.chain_fit import Straight, Stretch, first_chain, fitted
-from digitize.fair.cuts import all_cuts, even_cuts, knots_of, parts_between, straight_runs
+from digitize.fair.cuts import all_cuts, between_lines, even_cuts, held, in_two, knots_of, long_arcs, opened_on_line, parts_between, straight_runs
 from digitize.shapes import ArcPath, FairOutline, FewArcs
 
 TOLERANCE_MM = 0.05
 # The points that are followed, and what is left of the tolerance for what lies between them.
 STEP_MM, BETWEEN_MM = 0.5, 0.001
-# No more pieces than this many times those that a first look needs are tried before biarcs stand in.
-MOST_TIMES = 1.6
+# No more pieces than this many times those that a first look needs are tried before the stretch is cut in two; of few
+# pieces, before biarcs stand in.
+MOST_TIMES, MOST_TIMES_OF_FEW = 1.25, 1.6
 # Where a number of pieces does not do, a part of it more is tried next, then fewer again.
 STRIDE = 20
+# More arcs than this are not looked for at once, and stretches of fewer than the second are not cut in two for it: a
+# chain that is held in one place, with the curve's own direction there, needs one more at most.
+MOST_AT_ONCE, LEAST_TO_CUT = 24, 6
 # Up to so many pieces, two fewer are tried where one fewer does not do.
 FEW = 8
 # What is left between a straight run and the end of the curve, if less than this, is part of it.
@@ -84,7 +88,8 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
     inner = tolerance_mm - min(BETWEEN_MM, tolerance_mm / 10.0)
     look = all_cuts(stretch, inner, len(stretch.xy))
     count = sum(len(c) - 1 for c in look or [])
-    least, most = count, max(int(MOST_TIMES * count), count + 3)
+    times = MOST_TIMES if count >= 2 * LEAST_TO_CUT else MOST_TIMES_OF_FEW
+    least, most = count, max(int(times * count), count + 3)
     done = _with(stretch, count, inner)
     while done is None and count < most:
         least, count = count + 1, count + max(1, round(count / STRIDE))
@@ -143,17 +148,35 @@ def _path_of(chain: Chain) -> tuple[FloatArray, FloatArray]:
 
 
 def _pieces(xy: FloatArray, start: str, end: str, tolerance_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Return the vertices and bulges of a run; biarcs where no chain was found."""
+    """Return the vertices and bulges of a run; a loop's last vertex is its first, and not repeated."""
     stretch = stretch_of(xy, start, end)
-    chain = fewest(stretch, tolerance_mm)
-    if chain is not None:
-        vertices, bulge = _path_of(chain)
-        if start == "loop":
-            return vertices[:-1], bulge
-        ends = [stretch.xy[k] if kind == "corner" else vertices[k] for k, kind in ((0, start), (-1, end))]
-        return np.vstack([ends[:1], vertices[1:-1], ends[1:]]), bulge
-    vertices, bulge = _by_biarcs(stretch, tolerance_mm - BETWEEN_MM)
-    return (vertices[:-1] if start == "loop" else vertices), bulge
+    opened = opened_on_line(stretch) if start == "loop" and stretch.straights else stretch
+    vertices, bulge = np.zeros((0, 2)), np.zeros(0)
+    for part in between_lines(opened):
+        more, bends = _part(part, tolerance_mm)
+        # cut in the middle of a straight run: its two halves are one line
+        vertices = np.vstack([vertices[:-1], more[1:]]) if len(vertices) else more
+        bulge = np.concatenate([bulge, bends[1:]]) if len(bulge) else bends
+    if start != "loop":
+        return vertices, bulge
+    return (vertices[:-1], bulge) if opened is stretch else (vertices[1:-1], bulge[1:])
+
+
+def _part(stretch: Stretch, tolerance_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return the vertices and bulges of a stretch: of one chain, else of one for each half, else biarcs."""
+    pieces = long_arcs(stretch, tolerance_mm)
+    chain = fewest(stretch, tolerance_mm) if len(pieces) <= MOST_AT_ONCE else None
+    if chain is None and len(pieces) >= LEAST_TO_CUT:
+        opened = held(stretch, pieces) if stretch.start == "loop" else stretch
+        pieces = long_arcs(opened, tolerance_mm)
+        (before, bends), (after, more) = (_part(half, tolerance_mm) for half in in_two(opened, pieces))
+        return np.vstack([before, after[1:]]), np.concatenate([bends, more])
+    if chain is None:
+        return _by_biarcs(stretch, tolerance_mm - BETWEEN_MM)
+    vertices, bulge = _path_of(chain)
+    fixed = ("corner", "held")
+    ends = [stretch.xy[k] if kind in fixed else vertices[k] for k, kind in ((0, stretch.start), (-1, stretch.end))]
+    return np.vstack([ends[:1], vertices[1:-1], ends[1:]]), bulge
 
 
 def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArray]:
