@@ -7,26 +7,25 @@ within the tolerance. Straight runs are one piece each.
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 
 from calibration.frames import FloatArray
 from digitize import bsplines
 from digitize.fair.chain_fit import Stretch
 from digitize.fair.cuts import parts_between
-from digitize.fair.spline_fit import Bend, fitted, senses
+from digitize.fair.spline_fit import Bend, Fitted, fitted, senses
 from digitize.shapes import SplineCurve
 
 # Single cubics are cut at this part of the tolerance: less free, a spline needs more pieces anyway.
 CUT_PART = 0.25
 # What is followed lies so far apart, and what is left of the tolerance for what lies between.
 BETWEEN_PART = 0.02
-# Knots move to where the distances are larger, so often, by this power of them.
-MOVES, MOVE_POWER = 3, 0.2
-# Numbers of pieces are tried up to so many times the first guess, and no piece is shorter than this, mm.
-MOST_TIMES, LEAST_PIECE_MM = 4.0, 0.75
-STRIDE = 8
+# Knots move to where the distances are larger, so often, by this power of them, unless they are so many times too large.
+MOVES, MOVE_POWER, HOPELESS = 3, 0.2, 2.0
+# Up to so many times the first number of pieces, in so many tries; then pieces that are too far off are halved, so often.
+MOST_TIMES, TRIES, MOST_ROUNDS = 1.6, 4, 12
+# No piece is shorter than this, mm. When so many breaks in turn cannot be spared, none can.
+LEAST_PIECE_MM, MISSES = 0.75, 3
 
 
 def _cubic_off(xy: FloatArray) -> float:
@@ -97,13 +96,10 @@ def _least(stretch: Stretch) -> list[int]:
     return [(1, 2, 3)[k] for k in inner]
 
 
-def _moved(stretch: Stretch, breaks: FloatArray, curve: SplineCurve, parts: list[_Part]) -> FloatArray:
+def _moved(stretch: Stretch, breaks: FloatArray, off: FloatArray, parts: list[_Part]) -> FloatArray:
     """Return the breaks moved so that the pieces' largest distances become alike; straight runs stay."""
-    off = bsplines.distances(curve, stretch.xy)
-    owner = np.clip(np.searchsorted(breaks, stretch.place, side="right") - 1, 0, len(breaks) - 2)
-    worst = np.full(len(breaks) - 1, 1e-6)
-    np.maximum.at(worst, owner, off)
-    # a piece's neighbours share its distance: knots have say two pieces around
+    worst = np.maximum(_worst(stretch, breaks, off), 1e-6)
+    # a knot has say two pieces around
     spread = np.maximum(worst, 0.5 * np.maximum(np.append(worst[1:], 0.0), np.insert(worst[:-1], 0, 0.0)))
     moved = [breaks[0], breaks[-1]]
     for part in parts:
@@ -117,41 +113,89 @@ def _moved(stretch: Stretch, breaks: FloatArray, curve: SplineCurve, parts: list
     return _distinct(np.array(moved))
 
 
+def _worst(stretch: Stretch, breaks: FloatArray, off: FloatArray) -> FloatArray:
+    """Return how far off each piece is at its worst, mm."""
+    owner = np.clip(np.searchsorted(breaks, stretch.place, side="right") - 1, 0, len(breaks) - 2)
+    worst = np.zeros(len(breaks) - 1)
+    np.maximum.at(worst, owner, off)
+    return worst
+
+
 def _with(
-    stretch: Stretch, parts: list[_Part], times: float, inner: float, bend: Bend, moves: int = MOVES
-) -> tuple[FloatArray, SplineCurve] | None:
-    """Return breaks and spline for so many times the pieces of single cubics, None where none keeps within."""
-    breaks = _breaks(stretch, parts, times, _least(stretch))
-    for _ in range(moves + 1):
-        curve, worst = fitted(stretch, breaks, inner, bend)
-        if curve is None:
+    stretch: Stretch, breaks: FloatArray, parts: list[_Part], inner: float, bend: Bend
+) -> tuple[FloatArray, Fitted | None]:
+    """Return the breaks, moved where that helps, and the spline that has them."""
+    found = fitted(stretch, breaks, inner, bend)
+    moved, last = breaks, found
+    for _ in range(MOVES):
+        if last is None or not parts or last.within(inner) or last.off.max() > HOPELESS * inner:
+            break
+        moved = _moved(stretch, moved, last.off, parts)
+        last = fitted(stretch, moved, inner, bend)
+        if last is not None and (found is None or last.off.max() < found.off.max()):
+            breaks, found = moved, last
+    return breaks, found
+
+
+def _more(
+    stretch: Stretch, breaks: FloatArray, found: Fitted | None, inner: float, bend: Bend
+) -> tuple[FloatArray, Fitted] | None:
+    """Return breaks and spline once pieces that are too far off, or turn the wrong way, have been halved often enough."""
+    fixed = {round(run.low, 6) for run in stretch.straights}
+    for _ in range(MOST_ROUNDS):
+        if found is not None and found.within(inner):
+            return breaks, found
+        long = np.diff(breaks) >= 2.0 * LEAST_PIECE_MM
+        free = long & ~np.isin(np.round(breaks[:-1], 6), list(fixed))
+        if found is None:
+            bad = free
+        else:
+            bad = free & (_worst(stretch, breaks, found.off) > inner)
+            bad[np.clip(np.searchsorted(breaks, found.wrong) - 1, 0, len(bad) - 1)] |= True
+            bad &= free
+            if not bad.any():  # what is off cannot be halved: its neighbours can
+                near = np.convolve(_worst(stretch, breaks, found.off) > inner, [1, 1, 1], mode="same") > 0
+                bad = free & near
+        if not bad.any():
             return None
-        if worst <= inner:
-            return breaks, curve
-        if worst > 2.0 * inner or not parts:
-            return None
-        breaks = _moved(stretch, breaks, curve, parts)
+        breaks = np.sort(np.append(breaks, ((breaks[:-1] + breaks[1:]) / 2.0)[bad]))
+        found = fitted(stretch, breaks, inner, bend)
     return None
 
 
 def _fewer(
-    stretch: Stretch, breaks: FloatArray, curve: SplineCurve, inner: float, bend: Bend
-) -> tuple[FloatArray, SplineCurve]:
-    """Return breaks and spline without the breaks that can be spared, tried in the order of their need."""
-    fixed = {round(float(v), 6) for run in stretch.straights for v in (run.low, run.high)}
-    jumps = _jumps(curve)
-    order = [float(b) for b in breaks[1:-1][np.argsort(jumps)] if round(float(b), 6) not in fixed]
-    misses = 0
-    for spare in order:
-        less = breaks[np.abs(breaks - spare) > 1e-9]
-        fewer, worst = fitted(stretch, less, inner, bend)
-        if fewer is not None and worst <= inner and _enough(stretch, less):
-            breaks, curve, misses = less, fewer, 0
+    stretch: Stretch, breaks: FloatArray, found: Fitted, parts: list[_Part], inner: float, bend: Bend
+) -> tuple[FloatArray, Fitted]:
+    """Return breaks and spline without what can be spared: many breaks at a time, then fewer, then single ones."""
+    fixed = np.round([v for run in stretch.straights for v in (run.low, run.high)], 6)
+    share, misses = 0.5, 0
+    while misses < MISSES:
+        free = [k for k in range(1, len(breaks) - 1) if round(float(breaks[k]), 6) not in fixed]
+        order = sorted(free, key=dict(enumerate(_jumps(found.curve), start=1)).__getitem__)
+        many = max(int(share * len(order)), 1)
+        spare = _apart(order[misses if many == 1 else 0 :], many)
+        less = np.delete(breaks, spare)
+        fewer = None
+        if spare and _enough(stretch, less):
+            less, fewer = _with(stretch, less, parts if many == 1 else [], inner, bend)
+        if fewer is not None and fewer.within(inner):
+            breaks, found, misses = less, fewer, 0
+        elif many > 1:
+            share /= 2.0
+        elif len(order) <= misses + 1:
+            break
         else:
             misses += 1
-        if misses == 4:
-            break
-    return breaks, curve
+    return breaks, found
+
+
+def _apart(order: list[int], many: int) -> list[int]:
+    """Return up to ``many`` of these, the first first, no two of them neighbours."""
+    chosen: list[int] = []
+    for k in order:
+        if len(chosen) < many and k - 1 not in chosen and k + 1 not in chosen:
+            chosen.append(k)
+    return chosen
 
 
 def _jumps(curve: SplineCurve) -> FloatArray:
@@ -178,16 +222,22 @@ def fewest_knots(stretch: Stretch, tolerance_mm: float) -> SplineCurve | None:
     bend = Bend(stretch.place, senses(stretch.heading))
     parts = [_Part(stretch, a, b, CUT_PART * tolerance_mm) for a, b in parts_between(stretch)]
     whole = max(sum(part.number[-1] for part in parts), 1.0)
-    times, found, low = 1.0, _with(stretch, parts, 1.0, inner, bend), 0.0
-    while found is None and times < MOST_TIMES:
-        low, times = times, times + max(1.0 / whole, 1.0 / STRIDE)
-        found = _with(stretch, parts, times, inner, bend)
-    if found is None:
-        return None
-    for _ in range(6):
-        if times - low < 0.7 / whole:
+
+    def tried(times: float) -> tuple[FloatArray, Fitted | None]:
+        return _with(stretch, _breaks(stretch, parts, times, _least(stretch)), parts, inner, bend)
+
+    breaks, found = tried(1.0)
+    good = _more(stretch, breaks, found, inner, bend)
+    low, high = (0.0, 1.0) if good is not None and len(good[0]) == len(breaks) else (1.0, MOST_TIMES)
+    for _ in range(TRIES):
+        if high - low < 0.7 / whole:
             break
-        middle = (low + times) / 2.0
-        fewer = _with(stretch, parts, middle, inner, bend)
-        low, times, found = (low, middle, fewer) if fewer is not None else (middle, times, found)
-    return _fewer(stretch, *found, inner, bend)[1]
+        middle = (low + high) / 2.0
+        fresh, other = tried(middle)
+        if other is not None and other.within(inner):
+            high = middle
+            if good is None or len(fresh) < len(good[0]):
+                good = fresh, other
+        else:
+            low = middle
+    return _fewer(stretch, *good, parts, inner, bend)[1].curve if good is not None else None

@@ -30,6 +30,8 @@ POINTS_PER_PIECE = 14
 # Bending the wrong way is weighed down so much, and again where it is still there, so often; a hundredth of a degree
 # of it is none.
 FLAT_WEIGHT, FLATTENINGS, LEAST_TURN_RAD = 30.0, 4, np.radians(0.01)
+# No control point lies so far away, mm: such a fit has failed.
+FAR_MM = 1e5
 # The bend is looked at so often along the curve, mm.
 BEND_STEP_MM = 0.5
 
@@ -172,7 +174,7 @@ def _system(space: _Space, target: _Target, at: FloatArray, weight: FloatArray) 
 def _flat_rows(space: _Space, curve: SplineCurve, at: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return rows (M, F) and values (M,) by which the curve does not bend at some places, as if 100 mm long."""
     slope = bsplines.values(curve, at, 1)
-    normal = turned(slope / np.hypot(*slope.T)[:, None])
+    normal = turned(slope / np.maximum(np.hypot(*slope.T), 1e-12)[:, None])
     say = _rows(space.knots, at, 2) * 100.0
     rows = np.hstack([normal[:, :1] * say, normal[:, 1:] * say])
     return rows @ space.free, -rows @ space.base
@@ -187,10 +189,21 @@ def _settled(curve: SplineCurve, target: _Target, at: FloatArray) -> FloatArray:
     return np.asarray(np.maximum.accumulate(moved))
 
 
-def fitted(
-    stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend | None = None
-) -> tuple[SplineCurve | None, float]:
-    """Return the spline nearest to a stretch, and how far its worst point is off; no spline where it is hopeless.
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """A spline and how it follows its stretch."""
+
+    curve: SplineCurve
+    off: FloatArray  # (N,) mm from each of the stretch's points
+    wrong: FloatArray  # (M,) parameters where it turns the way that the stretch does not
+
+    def within(self, tolerance_mm: float) -> bool:
+        """Whether it keeps within a tolerance and turns as the stretch does."""
+        return not len(self.wrong) and bool(self.off.max() <= tolerance_mm)
+
+
+def fitted(stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend | None = None) -> Fitted | None:
+    """Return the spline nearest to a stretch, None where none meets its conditions.
 
     Args:
         stretch: the curve; its straight runs must each lie between two neighbouring breaks.
@@ -200,26 +213,25 @@ def fitted(
     """
     space = _space(stretch, clamped(breaks))
     if space is None:
-        return None, np.inf
+        return None
     target = _thinned(stretch, breaks)
     at, weight = target.place.copy(), np.ones(len(target.place))
-    flat = np.zeros(0)
-    best: SplineCurve | None = None
-    worst = np.inf
+    flat, curve, done = np.zeros(0), None, None
     for power, hopeless in POWERS.items():
         for _ in range(FLATTENINGS):
-            curve, at, weight = _nearest(space, target, at, weight, power, (best, flat))
+            curve, at, weight = _nearest(space, target, at, weight, power, (curve, flat))
+            if not np.abs(curve.control_mm).max() < FAR_MM:
+                return done
             wrong = _wrong_way(curve, bend)
-            best = curve
             if not len(wrong):
                 break
             flat = np.union1d(flat, wrong)
-        worst = float(bsplines.distances(best, stretch.xy).max()) if best is not None else np.inf
-        if worst <= tolerance_mm or worst > hopeless * tolerance_mm:
+        off = bsplines.distances(curve, stretch.xy)
+        if done is None or off.max() < done.off.max() or len(done.wrong):
+            done = Fitted(curve, off, wrong)
+        if done.within(tolerance_mm) or off.max() > hopeless * tolerance_mm:
             break
-    if best is None or not np.isfinite(worst) or len(_wrong_way(best, bend)):
-        return None, np.inf
-    return best, worst
+    return done
 
 
 def _nearest(
@@ -241,6 +253,8 @@ def _nearest(
             matrix, goal = matrix + heavy * rows.T @ rows, goal + heavy * rows.T @ values
         matrix = matrix + 1e-10 * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
         curve = space.curve(np.linalg.solve(matrix, goal))
+        if not np.abs(curve.control_mm).max() < FAR_MM:
+            break
         at = _settled(curve, target, at)
         off = np.abs(np.einsum("ij,ij->i", target.xy - bsplines.values(curve, at), normal))
         if power > 2:
