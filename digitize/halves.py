@@ -13,7 +13,8 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from digitize.assemble import made_record, refusal_record
 from digitize.cut_half import trace_cut_half
-from digitize.fair import few_arcs
+from digitize.drawing import draw_fair
+from digitize.fair import fair_spline, few_arcs
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
@@ -21,9 +22,11 @@ from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Difference, DifferenceMap, EndMeeting, HalvesAudit
 from digitize.symmetry import audit_halves
 from digitize.traced import Clock, Traced
+from digitize.writers.dxf import write_dxf
 from digitize.writers.record import tidied, write_record
+from digitize.writers.svg import write_svg
 
-HALVES_FILES = ("halves.html", "record.json")
+HALVES_FILES = ("fair.dxf", "fair.svg", "halves.html", "record.json")
 # A difference larger than a builder holds to the middle of a pencil line (0.25-0.5 mm; common practice, no source)
 # needs a decision; a smaller one is only told.
 DECIDE_MM = 0.25
@@ -64,11 +67,18 @@ def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[s
         audit = audit_halves(traced.on_sheet, _neck(traced))
     told = (*traced.doubts, *_doubts(audit))
     with clock("arcs"):
-        traced = replace(traced, doubts=told, few=few_arcs(traced.fair))
+        few = few_arcs(traced.fair)
+    with clock("spline"):
+        spline = fair_spline(traced.fair)
+    traced = replace(traced, doubts=told, few=few, spline=spline)
+    with clock("write"):
+        drawing = draw_fair(few, spline, traced.measures, plan.unit, f"{plan.image.stem} fair")
+        write_dxf(drawing, draft / "fair.dxf")
+        write_svg(drawing, draft / "fair.svg")
     part = halves_part(audit, cut=cut)
     with clock("report"):
-        record = tidied({**made_record(traced, clock, {}), "halves": part})
-        shown = HalvesShown(traced.fair.points, audit.map, plan.unit)
+        record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
+        shown = HalvesShown(traced.fair.points, audit.map, plan.unit, few, spline)
         write_halves_page(record, shown, draft / "halves.html")
     record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
     write_record(record, draft / "record.json")

@@ -365,7 +365,7 @@ class FewArcs:
 
 @dataclass(frozen=True, eq=False)
 class SplineCurve:
-    """A plane cubic B-spline, clamped at both ends; its knots in between are single, so its curvature goes on evenly."""
+    """A plane cubic B-spline, clamped at both ends; its inner knots are single, so its curvature goes on evenly."""
 
     knots: FloatArray  # (K + 4,) about mm along it; the first and the last four are equal
     control_mm: FloatArray  # (K, 2)
@@ -418,3 +418,4 @@ class Drawing:
     title: str = ""
     length_unit: Unit = "mm"
     meta: dict[str, str] = field(default_factory=dict)
+    splines: tuple[tuple[str, SplineCurve], ...] = ()  # (layer, curve); only DXF and SVG have them

@@ -15,7 +15,17 @@ from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.outcome import Clock as Clock
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, FewArcs, Picture, Rule, SpanPlaces, TracedOutline
+from digitize.shapes import (
+    BodyMeasures,
+    BodyTrace,
+    FairOutline,
+    FairSpline,
+    FewArcs,
+    Picture,
+    Rule,
+    SpanPlaces,
+    TracedOutline,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +57,7 @@ class Traced:
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
     few: FewArcs | None = None  # the outline in as few arcs as can be
+    spline: FairSpline | None = None  # the outline as splines of few knots
     cards: tuple[CardCheck, ...] = ()
     others: tuple[Picture, ...] = ()  # as read: further photos that the outline is the mean of
 

@@ -22,7 +22,18 @@ from digitize.curve import arc_length, feet, resample
 from digitize.fair.biarcs import Run, arcs_of
 from digitize.fair.chain import Chain
 from digitize.fair.chain_fit import Straight, Stretch, first_chain, fitted
-from digitize.fair.cuts import all_cuts, between_lines, even_cuts, held, in_two, knots_of, long_arcs, opened_on_line, parts_between, straight_runs
+from digitize.fair.cuts import (
+    all_cuts,
+    between_lines,
+    even_cuts,
+    held,
+    in_two,
+    knots_of,
+    long_arcs,
+    opened_on_line,
+    parts_between,
+    straight_runs,
+)
 from digitize.shapes import ArcPath, FairOutline, FewArcs
 
 TOLERANCE_MM = 0.05

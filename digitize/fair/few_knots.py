@@ -20,9 +20,10 @@ from digitize.shapes import SplineCurve
 CUT_PART = 0.25
 # What is followed lies so far apart, and what is left of the tolerance for what lies between.
 BETWEEN_PART = 0.02
-# Knots move to where the distances are larger, so often, by this power of them, unless they are so many times too large.
+# Knots move to where the distances are larger, so often, by this power of them, unless those are so many times too
+# large.
 MOVES, MOVE_POWER, HOPELESS = 3, 0.2, 2.0
-# Up to so many times the first number of pieces, in so many tries; then pieces that are too far off are halved, so often.
+# Up to so many times the first number of pieces, in so many tries; pieces that are too far off are halved, so often.
 MOST_TIMES, TRIES, MOST_ROUNDS = 1.6, 4, 12
 # No piece is shorter than this, mm. When so many breaks in turn cannot be spared, none can.
 LEAST_PIECE_MM, MISSES = 0.75, 3
@@ -140,7 +141,7 @@ def _with(
 def _more(
     stretch: Stretch, breaks: FloatArray, found: Fitted | None, inner: float, bend: Bend
 ) -> tuple[FloatArray, Fitted] | None:
-    """Return breaks and spline once pieces that are too far off, or turn the wrong way, have been halved often enough."""
+    """Return breaks and spline once pieces that are too far off, or turn the wrong way, have been halved enough."""
     fixed = {round(run.low, 6) for run in stretch.straights}
     for _ in range(MOST_ROUNDS):
         if found is not None and found.within(inner):
