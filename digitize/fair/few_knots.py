@@ -19,7 +19,7 @@ from digitize.shapes import SplineCurve
 # Single cubics are cut at this part of the tolerance: less free, a spline needs more pieces anyway.
 CUT_PART = 0.25
 # What is followed lies so far apart, and what is left of the tolerance for what lies between.
-BETWEEN_PART = 0.02
+BETWEEN_PART = 0.08
 # Knots move to where the distances are larger, so often, by this power of them, unless those are so many times too
 # large.
 MOVES, MOVE_POWER, HOPELESS = 3, 0.2, 2.0

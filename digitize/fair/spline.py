@@ -15,6 +15,8 @@ from digitize.shapes import FairOutline, FairSpline, SplineCurve
 
 # Less than the few arcs' tolerance: a spline costs few knots for being near, and its curvature gains most by it.
 TOLERANCE_MM = 0.02
+# Looked for within all of the tolerance, then within less, should what lies between the points followed be too far off.
+TRIES = (1.0, 0.75)
 STEP_MM = 0.25
 
 
@@ -26,11 +28,12 @@ def fair_spline(fair: FairOutline, tolerance_mm: float = TOLERANCE_MM) -> FairSp
             and an even outline stays even and square to the centerline.
         tolerance_mm: how far the splines may lie from the smooth outline.
     """
-    curves, smooth = _even(fair, tolerance_mm) if fair.symmetric else _uneven(fair, tolerance_mm)
-    if not curves:
-        return None
-    deviation = _deviation(curves, fair.points.xy)
-    return FairSpline(tuple(curves), smooth, tolerance_mm, deviation) if deviation <= tolerance_mm else None
+    for part in TRIES:
+        curves, smooth = (_even if fair.symmetric else _uneven)(fair, part * tolerance_mm)
+        deviation = _deviation(curves, fair.points.xy) if curves else np.inf
+        if deviation <= tolerance_mm:
+            return FairSpline(tuple(curves), smooth, tolerance_mm, deviation)
+    return None
 
 
 def _even(fair: FairOutline, tolerance_mm: float) -> tuple[list[SplineCurve], bool]:
