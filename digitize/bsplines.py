@@ -9,14 +9,14 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.spatial import cKDTree
 
-from calibration.frames import FloatArray, frozen_floats
+from calibration.frames import FloatArray, IntArray, frozen_floats
 from digitize.shapes import SplineCurve
 
 DEGREE = 3
 # Gauss's nodes in each piece: exact for areas, and for lengths of fair pieces to 1e-9 of them.
 NODES = 16
 # Nearest places start from samples this near each other, mm, and settle in so many of Newton's steps.
-LOOK_MM, SETTLE_ROUNDS = 0.25, 6
+LOOK_MM, SETTLE_ROUNDS = 0.25, 4
 # Control points of one straight line are this near it, mm.
 STRAIGHT_MM = 1e-9
 
@@ -109,6 +109,16 @@ def distances(curve: SplineCurve, points: FloatArray) -> FloatArray:
     """Return how far points (N, 2) are from the nearest place of a curve, mm: of the curve itself, no chords."""
     look = spread(curve, LOOK_MM)
     _, near = cKDTree(values(curve, look)).query(points)
+    off = _from(curve, points, look, near)
+    last = len(look) - 1
+    at_end = (near == 0) | (near == last)  # of a closed curve the nearest place may lie beyond its seam
+    if at_end.any():
+        off[at_end] = np.minimum(off[at_end], _from(curve, points[at_end], look, last - near[at_end]))
+    return off
+
+
+def _from(curve: SplineCurve, points: FloatArray, look: FloatArray, near: IntArray) -> FloatArray:
+    """Return the distances of points from the nearest places beside the samples ``near``, mm."""
     low, high = look[np.maximum(near - 1, 0)], look[np.minimum(near + 1, len(look) - 1)]
     at = look[near]
     for _ in range(SETTLE_ROUNDS):

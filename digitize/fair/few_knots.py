@@ -224,8 +224,13 @@ def fewest_knots(stretch: Stretch, tolerance_mm: float) -> SplineCurve | None:
     parts = [_Part(stretch, a, b, CUT_PART * tolerance_mm) for a, b in parts_between(stretch)]
     whole = max(sum(part.number[-1] for part in parts), 1.0)
 
+    known: dict[int, tuple[FloatArray, Fitted | None]] = {}
+
     def tried(times: float) -> tuple[FloatArray, Fitted | None]:
-        return _with(stretch, _breaks(stretch, parts, times, _least(stretch)), parts, inner, bend)
+        breaks = _breaks(stretch, parts, times, _least(stretch))
+        if len(breaks) not in known:
+            known[len(breaks)] = _with(stretch, breaks, parts, inner, bend)
+        return known[len(breaks)]
 
     breaks, found = tried(1.0)
     good = _more(stretch, breaks, found, inner, bend)

@@ -159,16 +159,17 @@ def _thinned(stretch: Stretch, breaks: FloatArray) -> _Target:
 
 def _system(space: _Space, target: _Target, at: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the normal equations of distances across, and a little along, the curve to be followed."""
-    say = _rows(space.knots, at)
-    matrix = np.zeros((space.free.shape[1],) * 2)
-    goal = np.zeros(len(matrix))
-    for direction, heavy in ((turned(target.tangent), weight), (target.tangent, np.full(len(at), ALONG**2))):
-        rows = np.hstack([direction[:, :1] * say, direction[:, 1:] * say])
-        wanted = np.einsum("ij,ij->i", direction, target.xy) - rows @ space.base
-        rows = rows @ space.free
-        matrix += rows.T @ (heavy[:, None] * rows)
-        goal += rows.T @ (heavy * wanted)
-    return matrix, goal
+    say, count = _rows(space.knots, at), len(space.knots) - DEGREE - 1
+    (nx, ny), (tx, ty) = turned(target.tangent).T, target.tangent.T
+    xx, xy, yy = weight * nx**2 + ALONG**2 * tx**2, (weight - ALONG**2) * nx * ny, weight * ny**2 + ALONG**2 * ty**2
+    matrix = np.empty((2 * count, 2 * count))
+    for k, m, share in ((0, 0, xx), (0, 1, xy), (1, 1, yy)):
+        block = say.T @ (share[:, None] * say)
+        matrix[k * count : (k + 1) * count, m * count : (m + 1) * count] = block
+        matrix[m * count : (m + 1) * count, k * count : (k + 1) * count] = block
+    x, y = target.xy.T
+    goal = np.concatenate([say.T @ (xx * x + xy * y), say.T @ (xy * x + yy * y)]) - matrix @ space.base
+    return space.free.T @ matrix @ space.free, space.free.T @ goal
 
 
 def _flat_rows(space: _Space, curve: SplineCurve, at: FloatArray) -> tuple[FloatArray, FloatArray]:
