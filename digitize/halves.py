@@ -20,7 +20,7 @@ from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Difference, DifferenceMap, EndMeeting, HalvesAudit
-from digitize.symmetry import audit_halves
+from digitize.symmetry import audit_halves, squared
 from digitize.traced import Clock, Traced
 from digitize.writers.dxf import write_dxf
 from digitize.writers.record import tidied, write_record
@@ -32,6 +32,8 @@ HALVES_FILES = ("fair.dxf", "fair.svg", "halves.html", "record.json")
 DECIDE_MM = 0.25
 # An end that turns by more than this when mirrored, for sure, and whose tip is off by more than this, is worth a look.
 KINK_DEG, TIP_MM = 3.0, 0.15
+# A corner so near the centerline and so near an end is that end's.
+ON_AXIS_MM, NEAR_END_MM = 0.01, 1.0
 # The record lists the map about this far apart.
 LISTED_MM = 2.0
 
@@ -75,7 +77,7 @@ def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[s
         drawing = draw_fair(few, spline, traced.measures, plan.unit, f"{plan.image.stem} fair")
         write_dxf(drawing, draft / "fair.dxf")
         write_svg(drawing, draft / "fair.svg")
-    part = halves_part(audit, cut=cut)
+    part = {**halves_part(audit, cut=cut), "square": square_part(traced)}
     with clock("report"):
         record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
         shown = HalvesShown(traced.fair.points, audit.map, plan.unit, few, spline)
@@ -145,6 +147,20 @@ def halves_part(audit: HalvesAudit, *, cut: bool = False) -> dict[str, Any]:
         "fairer": audit.fairer,
         "keeps": [asdict(one) for one in audit.keeps],
     }
+
+
+def square_part(traced: Traced) -> list[dict[str, Any]]:
+    """Return what making an even outline square to the centerline turned and moved at its ends; corners are not."""
+    fair = traced.fair
+    if not fair.symmetric:
+        return []
+    top = float(fair.points.xy[len(fair.points) // 2, 1])
+    found = []
+    for end, y_mm, one in zip(("tail", "neck"), (0.0, top), squared(traced.body), strict=True):
+        if not any(abs(x) < ON_AXIS_MM and abs(y - y_mm) < NEAR_END_MM for x, y, _ in fair.corners):
+            turned = abs(90.0 - one.angle_deg)
+            found.append({"end": end, "turned_deg": turned, "u95_deg": one.u95_deg, "moved_mm": abs(one.tip_mm)})
+    return found
 
 
 def _map(found: DifferenceMap | None) -> dict[str, list[float]] | None:

@@ -352,6 +352,8 @@ class FairOutline:
     moved_rms_mm: float  # fairing moved the traced points by
     moved_max_mm: float
     symmetric: bool
+    moved_mean_mm: float = 0.0  # the largest mean over 10 mm of the line by which fairing moved it ...
+    moved_at: tuple[float, float] = (0.0, 0.0)  # ... and where, x_mm, y_mm
 
 
 @dataclass(frozen=True, eq=False)

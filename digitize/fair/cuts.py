@@ -105,6 +105,22 @@ def even_cuts(stretch: Stretch, count: int, high_mm: float) -> list[list[int]] |
     return best
 
 
+def halved_cuts(stretch: Stretch, count: int, within_mm: float) -> list[list[int]] | None:
+    """Return the cuts of an even curve's half into ``count`` pieces, those on the centerline half as long as others.
+
+    With its mirror image such a piece is one arc. None for a stretch with straight runs, whose ends are those.
+    """
+    cuts = _cuts(stretch.xy, within_mm, len(stretch.xy)) if not stretch.straights and count > 2 else None
+    if cuts is None or len(cuts) < 3:
+        return None
+    last = (cuts[-1] - cuts[-2]) / max(_furthest(stretch.xy[::-1], 0, within_mm), 1)  # cut short: a part of a piece
+    number = np.append(np.arange(len(cuts) - 1.0), len(cuts) - 2.0 + min(max(last, 0.05), 1.0))
+    first, final = (0.5 if kind == "square" else 1.0 for kind in (stretch.start, stretch.end))
+    wanted = np.append(0.0, first + np.arange(count - 1.0)) * number[-1] / (count - 2.0 + first + final)
+    places = np.rint(np.interp(np.append(wanted, number[-1]), number, cuts)).astype(int)
+    return [places.tolist()] if (np.diff(places) > 1).all() else None
+
+
 def knots_of(stretch: Stretch, parts: list[list[int]]) -> tuple[FloatArray, IntArray]:
     """Return the knots along the curve and which pieces between them are the straight runs."""
     knots = [0.0]

@@ -26,6 +26,7 @@ from digitize.fair.cuts import (
     all_cuts,
     between_lines,
     even_cuts,
+    halved_cuts,
     held,
     in_two,
     knots_of,
@@ -111,7 +112,7 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
     misses, allowed = 0, (2 if even or count <= FEW else 1)
     while done is not None and count > floor and misses < allowed:
         count -= 1
-        fewer = _with(stretch, count, inner)
+        fewer = _with(stretch, count, inner) or _with_one_less(stretch, done, count, inner)
         misses = misses + 1 if fewer is None else 0
         done = fewer or done
     return done
@@ -119,9 +120,32 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
 
 def _with(stretch: Stretch, count: int, inner: float) -> Chain | None:
     """Return a chain with ``count`` pieces besides the straight runs, None where none keeps within."""
-    parts = even_cuts(stretch, count, inner) if parts_between(stretch) else []
-    if parts is None or count + len(stretch.straights) == 0:
+    if count + len(stretch.straights) == 0:
         return None
+    for cut in (even_cuts, halved_cuts) if "square" in (stretch.start, stretch.end) else (even_cuts,):
+        parts = cut(stretch, count, inner) if parts_between(stretch) else []
+        chain = _from_cuts(stretch, parts, inner) if parts is not None else None
+        if chain is not None:
+            return chain
+    return None
+
+
+def _with_one_less(stretch: Stretch, chain: Chain, count: int, inner: float) -> Chain | None:
+    """Return a chain of ``count`` pieces that begins as a longer one: all joints drawn together, or two pieces as one."""
+    if stretch.straights or count < 2 or len(chain.length) != count + 1:
+        return None
+    ends = np.append(0.0, np.cumsum(chain.length)) * (len(stretch.xy) - 1) / chain.length.sum()
+    step, pair = np.abs(np.diff(chain.curvature)), chain.length[1:] + chain.length[:-1]
+    drawn = np.interp(np.linspace(0.0, count + 1.0, count + 1), np.arange(count + 2.0), ends)
+    for places in (drawn, np.delete(ends, 1 + int(np.argmin(step * pair**2)))):
+        found = _from_cuts(stretch, [np.rint(places).astype(int).tolist()], inner)
+        if found is not None:
+            return found
+    return None
+
+
+def _from_cuts(stretch: Stretch, parts: list[list[int]], inner: float) -> Chain | None:
+    """Return the chain that begins as the pieces between cuts, None where it does not keep within."""
     knots, straight = knots_of(stretch, parts)
     for _ in range(FLATTENINGS):
         try:

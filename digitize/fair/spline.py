@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 import shapely
 
-from calibration.frames import FloatArray
+from calibration.frames import FloatArray, frozen_floats
 from digitize import bsplines
 from digitize.fair.few_arcs import cut_points, sharpest, stretch_of
 from digitize.fair.few_knots import fewest_knots
@@ -61,7 +61,7 @@ def _uneven(fair: FairOutline, tolerance_mm: float) -> tuple[list[SplineCurve], 
     if not cuts:
         ring = np.roll(xy, -sharpest(xy), axis=0)  # never within a straight run
         loop = fewest_knots(stretch_of(np.vstack([ring, ring[:1]]), "loop", "loop"), tolerance_mm)
-        return ([] if loop is None else [loop]), True
+        return ([] if loop is None else [_ending_as_begun(loop)]), True
     ring = np.vstack([xy, xy])
     curves = []
     for a, b in zip(cuts, [*cuts[1:], cuts[0] + len(xy)], strict=True):
@@ -70,6 +70,11 @@ def _uneven(fair: FairOutline, tolerance_mm: float) -> tuple[list[SplineCurve], 
             return [], False
         curves.append(found)
     return curves, False
+
+
+def _ending_as_begun(loop: SplineCurve) -> SplineCurve:
+    """Return a closed curve with its last point set to the very digits of its first."""
+    return SplineCurve(loop.knots, frozen_floats(np.vstack([loop.control_mm[:-1], loop.control_mm[:1]])))
 
 
 def _deviation(curves: list[SplineCurve], points: FloatArray) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -65,6 +65,8 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "spline": spline_sentence(shown),
         "combs": both_combs(shown.few.path, shown.spline) if shown.few and shown.spline else None,
         "ends": [end_row(one) for one in part["ends"]],
+        "square": square_sentence(part.get("square", [])),
+        "fairing": fairing_sentence(record),
         "fairer": fairer_sentence(part),
         "keeps": [keep_row(one) for one in part["keeps"]],
         "reasons": reasons,
@@ -87,6 +89,29 @@ def spline_sentence(shown: HalvesShown) -> str:
         f"A spline does it as well: {parts} of {count} control points, within "
         f"{words.number(shown.spline.deviation_mm, 3)} mm. Its curvature goes on evenly, where that of the arcs jumps "
         f"by up to {words.number(jump, 2)} per metre."
+    )
+
+
+def square_sentence(ends: Sequence[Mapping[str, Any]]) -> str:
+    """Return what the square meeting with the centerline, imposed on an even outline, changed."""
+    if not ends:
+        return ""
+    told = [
+        f"{one['end']} by {words.number(one['turned_deg'], 1)}° (± {words.number(one['u95_deg'], 1)}°), its tip by "
+        f"{words.number(one['moved_mm'], 2)} mm"
+        for one in ends
+    ]
+    return f"What is kept is even, and was made square to the centerline; that turned the {'; the '.join(told)}."
+
+
+def fairing_sentence(record: Mapping[str, Any]) -> str:
+    """Return how far fairing moved the line."""
+    one = words.dig(record, "outline", "fairing")
+    if not one:
+        return ""
+    return (
+        f"Fairing moved the traced points by {words.number(one['rms_mm'], 3)} mm (rms), and no 10 mm of the line by "
+        f"more than {words.number(one['mean_mm'], 3)} mm on the whole."
     )
 
 
