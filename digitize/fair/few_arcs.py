@@ -131,7 +131,7 @@ def _with(stretch: Stretch, count: int, inner: float) -> Chain | None:
 
 
 def _with_one_less(stretch: Stretch, chain: Chain, count: int, inner: float) -> Chain | None:
-    """Return a chain of ``count`` pieces that begins as a longer one: all joints drawn together, or two pieces as one."""
+    """Return a chain of ``count`` pieces begun as a longer one: its joints drawn together, or two pieces as one."""
     if stretch.straights or count < 2 or len(chain.length) != count + 1:
         return None
     ends = np.append(0.0, np.cumsum(chain.length)) * (len(stretch.xy) - 1) / chain.length.sum()

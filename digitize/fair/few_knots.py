@@ -8,6 +8,7 @@ within the tolerance. Straight runs are one piece each.
 from __future__ import annotations
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from calibration.frames import FloatArray
 from digitize import bsplines
@@ -25,6 +26,8 @@ BETWEEN_PART = 0.08
 MOVES, MOVE_POWER, HOPELESS = 3, 0.2, 2.0
 # Up to so many times the first number of pieces, in so many tries; pieces that are too far off are halved, so often.
 MOST_TIMES, TRIES, MOST_ROUNDS = 1.6, 4, 12
+# A turn of the curve that is followed counts where its direction, under so much of a running mean, turns by so much.
+QUIET_MM, DRAWN_TURN_RAD = 2.0, np.radians(0.05)
 # No piece is shorter than this, mm. When so many breaks in turn cannot be spared, none can.
 LEAST_PIECE_MM, MISSES = 0.75, 3
 
@@ -220,7 +223,8 @@ def _enough(stretch: Stretch, breaks: FloatArray) -> bool:
 def fewest_knots(stretch: Stretch, tolerance_mm: float) -> SplineCurve | None:
     """Return the spline of the fewest pieces found within the tolerance, None where none was."""
     inner = (1.0 - BETWEEN_PART) * tolerance_mm
-    bend = Bend(stretch.place, senses(stretch.heading))
+    quiet = gaussian_filter1d(stretch.heading, QUIET_MM / float(stretch.place[1]), mode="nearest")
+    bend = Bend(stretch.place, senses(quiet, DRAWN_TURN_RAD))
     parts = [_Part(stretch, a, b, CUT_PART * tolerance_mm) for a, b in parts_between(stretch)]
     whole = max(sum(part.number[-1] for part in parts), 1.0)
 

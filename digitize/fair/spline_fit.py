@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import BSpline
+from scipy.optimize import nnls
 
 from calibration.frames import BoolArray, FloatArray, frozen_floats
 from digitize import bsplines
@@ -27,9 +28,9 @@ ROUNDS = 4
 ALONG = 0.02
 # Points looked at in each piece while fitting; what counts at the end is all of them.
 POINTS_PER_PIECE = 14
-# Bending the wrong way is weighed down so much, and again where it is still there, so often; a hundredth of a degree
-# of it is none.
-FLAT_WEIGHT, FLATTENINGS, LEAST_TURN_RAD = 30.0, 4, np.radians(0.01)
+# Where it bends the wrong way, and so near to that, the spline is held to bend the right way or not at all, and looked at
+# again so often. A hundredth of a degree is no bend. Bends are weighed as if over so many mm.
+HELD_NEAR_MM, HOLDINGS, LEAST_TURN_RAD, BEND_OVER_MM = 2.0, 6, np.radians(0.01), 20.0
 # No control point lies so far away, mm: such a fit has failed.
 FAR_MM = 1e5
 # The bend is looked at so often along the curve, mm.
@@ -44,16 +45,13 @@ class Bend:
     sense: FloatArray  # (N,) +1 left, -1 right, 0 where either may be
 
 
-def senses(heading: FloatArray) -> FloatArray:
-    """Return which way a direction turns at each of its values: +1, -1, in the middle of a change 0.
-
-    A turn of less than a hundredth of a degree is none.
-    """
+def senses(heading: FloatArray, least_rad: float = LEAST_TURN_RAD) -> FloatArray:
+    """Return which way a direction turns at each of its values: +1 or -1; turns of less than ``least_rad`` are none."""
     sense = np.zeros(len(heading))
     way, extreme, at = 0.0, float(heading[0]), 0
     for k, value in enumerate(heading):
         step = float(value) - extreme
-        if abs(step) > LEAST_TURN_RAD and np.sign(step) != way:
+        if abs(step) > least_rad and np.sign(step) != way:
             way = float(np.sign(step))
             sense[at : k + 1] = way
         if np.sign(step) == way:
@@ -172,13 +170,33 @@ def _system(space: _Space, target: _Target, at: FloatArray, weight: FloatArray) 
     return space.free.T @ matrix @ space.free, space.free.T @ goal
 
 
-def _flat_rows(space: _Space, curve: SplineCurve, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return rows (M, F) and values (M,) by which the curve does not bend at some places, as if 100 mm long."""
+def _bend_rows(
+    space: _Space, curve: SplineCurve, at: FloatArray, sense: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return rows (M, F) and values (M,): where rows @ unknowns >= values, the curve bends as it should."""
     slope = bsplines.values(curve, at, 1)
-    normal = turned(slope / np.maximum(np.hypot(*slope.T), 1e-12)[:, None])
-    say = _rows(space.knots, at, 2) * 100.0
+    normal = turned(slope / np.maximum(np.hypot(*slope.T), 1e-12)[:, None]) * sense[:, None]
+    say = _rows(space.knots, at, 2) * BEND_OVER_MM**2
     rows = np.hstack([normal[:, :1] * say, normal[:, 1:] * say])
     return rows @ space.free, -rows @ space.base
+
+
+def _least(matrix: FloatArray, goal: FloatArray, rows: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the unknowns nearest to solving the normal equations for which rows @ unknowns >= values.
+
+    Least distance programming (Lawson and Hanson, Solving Least Squares Problems (1974), chapter 23).
+    """
+    lower = np.linalg.cholesky(matrix)
+    centre = np.linalg.solve(matrix, goal)
+    if not len(rows) or (rows @ centre >= values).all():
+        return np.asarray(centre)
+    sides = np.linalg.solve(lower, rows.T)
+    target = np.append(np.zeros(len(matrix)), 1.0)
+    multipliers, _ = nnls(np.vstack([sides, values - rows @ centre]), target)
+    rest = np.append(sides @ multipliers, (values - rows @ centre) @ multipliers) - target
+    if abs(rest[-1]) < 1e-12:  # no unknowns meet them all
+        return np.asarray(centre)
+    return np.asarray(centre + np.linalg.solve(lower.T, -rest[:-1] / rest[-1]))
 
 
 def _settled(curve: SplineCurve, target: _Target, at: FloatArray) -> FloatArray:
@@ -217,16 +235,16 @@ def fitted(stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend
         return None
     target = _thinned(stretch, breaks)
     at, weight = target.place.copy(), np.ones(len(target.place))
-    flat, curve, done = np.zeros(0), None, None
+    held, curve, done = np.zeros(0), None, None
     for power, hopeless in POWERS.items():
-        for _ in range(FLATTENINGS):
-            curve, at, weight = _nearest(space, target, at, weight, power, (curve, flat))
+        for _ in range(HOLDINGS):
+            curve, at, weight = _nearest(space, target, at, weight, power, (curve, held, bend))
             if not np.abs(curve.control_mm).max() < FAR_MM:
                 return done
             wrong = _wrong_way(curve, bend)
             if not len(wrong):
                 break
-            flat = np.union1d(flat, wrong)
+            held = np.union1d(held, _around(wrong, bend))
         off = bsplines.distances(curve, stretch.xy)
         if done is None or off.max() < done.off.max() or len(done.wrong):
             done = Fitted(curve, off, wrong)
@@ -241,19 +259,19 @@ def _nearest(
     at: FloatArray,
     weight: FloatArray,
     power: int,
-    flat: tuple[SplineCurve | None, FloatArray],
+    held: tuple[SplineCurve | None, FloatArray, Bend | None],
 ) -> tuple[SplineCurve, FloatArray, FloatArray]:
     """Return the spline after some rounds for one power, with its parameters and weights."""
     normal = turned(target.tangent)
-    curve = flat[0]
+    curve, places, bend = held
     for _ in range(ROUNDS):
         matrix, goal = _system(space, target, at, weight)
-        if len(flat[1]) and curve is not None:
-            rows, values = _flat_rows(space, curve, flat[1])
-            heavy = FLAT_WEIGHT * float(weight.mean())
-            matrix, goal = matrix + heavy * rows.T @ rows, goal + heavy * rows.T @ values
         matrix = matrix + 1e-10 * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
-        curve = space.curve(np.linalg.solve(matrix, goal))
+        if curve is not None and bend is not None and len(places):
+            limits = _bend_rows(space, curve, places, _sense_at(bend, places))
+            curve = space.curve(_least(matrix, goal, *limits))
+        else:
+            curve = space.curve(np.linalg.solve(matrix, goal))
         if not np.abs(curve.control_mm).max() < FAR_MM:
             break
         at = _settled(curve, target, at)
@@ -266,6 +284,21 @@ def _nearest(
     return curve, at, weight
 
 
+def _sense_at(bend: Bend, at: FloatArray) -> FloatArray:
+    return bend.sense[np.clip(np.searchsorted(bend.place, at), 0, len(bend.place) - 1)]
+
+
+def _around(wrong: FloatArray, bend: Bend | None) -> FloatArray:
+    """Return places at and beside those given, on a grid, but for those where the curve changes its sense."""
+    if bend is None:
+        return wrong
+    reach = int(HELD_NEAR_MM / BEND_STEP_MM)
+    grid = np.round(wrong / BEND_STEP_MM)[:, None] + np.arange(-reach, reach + 1)
+    places = np.clip(np.unique(grid) * BEND_STEP_MM, bend.place[0], bend.place[-1])
+    alike = _sense_at(bend, places - HELD_NEAR_MM) == _sense_at(bend, places + HELD_NEAR_MM)
+    return np.asarray(places[alike])
+
+
 def _wrong_way(curve: SplineCurve, bend: Bend | None) -> FloatArray:
     """Return the parameters where the curve turns the way that the stretch does not, by more than nothing."""
     if bend is None:
@@ -274,7 +307,7 @@ def _wrong_way(curve: SplineCurve, bend: Bend | None) -> FloatArray:
     slope = bsplines.values(curve, at, 1)
     heading = np.unwrap(np.arctan2(slope[:, 1], slope[:, 0]))
     here = senses(heading)
-    there = bend.sense[np.clip(np.searchsorted(bend.place, at), 0, len(bend.place) - 1)]
+    there = _sense_at(bend, at)
     if _changes(here) <= _changes(bend.sense):
         return np.zeros(0)
     wrong: BoolArray = here * there < 0
