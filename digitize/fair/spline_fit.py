@@ -28,8 +28,8 @@ ROUNDS = 4
 ALONG = 0.02
 # Points looked at in each piece while fitting; what counts at the end is all of them.
 POINTS_PER_PIECE = 14
-# Where it bends the wrong way, and so near to that, the spline is held to bend the right way or not at all, and looked at
-# again so often. A hundredth of a degree is no bend. Bends are weighed as if over so many mm.
+# Where it bends the wrong way, and so near to that, the spline is held to bend the right way or not at all, and looked
+# at again so often. A hundredth of a degree is no bend. Bends are weighed as if over so many mm.
 HELD_NEAR_MM, HOLDINGS, LEAST_TURN_RAD, BEND_OVER_MM = 2.0, 6, np.radians(0.01), 20.0
 # No control point lies so far away, mm: such a fit has failed.
 FAR_MM = 1e5
@@ -192,7 +192,10 @@ def _least(matrix: FloatArray, goal: FloatArray, rows: FloatArray, values: Float
         return np.asarray(centre)
     sides = np.linalg.solve(lower, rows.T)
     target = np.append(np.zeros(len(matrix)), 1.0)
-    multipliers, _ = nnls(np.vstack([sides, values - rows @ centre]), target)
+    try:
+        multipliers, _ = nnls(np.vstack([sides, values - rows @ centre]), target)
+    except RuntimeError:  # it goes round in circles: the bend is looked at again anyway
+        return np.asarray(centre)
     rest = np.append(sides @ multipliers, (values - rows @ centre) @ multipliers) - target
     if abs(rest[-1]) < 1e-12:  # no unknowns meet them all
         return np.asarray(centre)
