@@ -126,7 +126,7 @@ def _from(curve: SplineCurve, points: FloatArray, look: FloatArray, near: IntArr
         slope = np.einsum("ij,ij->i", off, along)
         steep = np.einsum("ij,ij->i", along, along) + np.einsum("ij,ij->i", off, bend)
         at = np.clip(at - slope / np.where(steep > 0.0, steep, np.inf), low, high)
-    return np.hypot(*(values(curve, at) - points).T)
+    return np.asarray(np.hypot(*(values(curve, at) - points).T))
 
 
 def mirrored(curve: SplineCurve) -> SplineCurve:

@@ -218,17 +218,22 @@ def long_arcs(stretch: Stretch, within_mm: float) -> list[tuple[int, int]]:
     return [pair for cuts in every for pair in itertools.pairwise(cuts)]
 
 
+def _longest_middle(pieces: list[tuple[int, int]]) -> int:
+    first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+    return (first + last) // 2
+
+
 def in_two(stretch: Stretch, pieces: list[tuple[int, int]]) -> tuple[Stretch, Stretch]:
     """Return an open stretch cut in the middle of the longest of its arcs that lie about half-way along it."""
     third = len(pieces) // 3
-    middle = sum(max(pieces[third : len(pieces) - third], key=lambda piece: piece[1] - piece[0])) // 2
+    middle = _longest_middle(pieces[third : len(pieces) - third])
     first = _cut_out(stretch, 0, middle, stretch.start, "held")
     return first, _cut_out(stretch, middle, len(stretch.xy) - 1, "held", stretch.end)
 
 
 def held(loop: Stretch, pieces: list[tuple[int, int]]) -> Stretch:
     """Return a closed stretch without straight runs so that it begins and ends in the middle of its longest arc."""
-    k = sum(max(pieces, key=lambda piece: piece[1] - piece[0])) // 2
+    k = _longest_middle(pieces)
     order, heading, place = _rolled(loop, k)
     return Stretch(loop.xy[order], place, heading, "held", "held")
 

@@ -74,7 +74,7 @@ class _Part:
 
     def breaks(self, count: int) -> FloatArray:
         """Return where ``count`` pieces begin and end."""
-        return np.interp(np.linspace(0.0, self.number[-1], count + 1), self.number, self.place)
+        return np.asarray(np.interp(np.linspace(0.0, self.number[-1], count + 1), self.number, self.place))
 
 
 def _breaks(stretch: Stretch, parts: list[_Part], times: float, least: list[int]) -> FloatArray:

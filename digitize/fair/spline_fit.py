@@ -238,19 +238,20 @@ def fitted(stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend
         return None
     target = _thinned(stretch, breaks)
     at, weight = target.place.copy(), np.ones(len(target.place))
-    held, curve, done = np.zeros(0), None, None
+    held, done = np.zeros(0), None
+    curve: SplineCurve | None = None
     for power, hopeless in POWERS.items():
         for _ in range(HOLDINGS):
-            curve, at, weight = _nearest(space, target, at, weight, power, (curve, held, bend))
-            if not np.abs(curve.control_mm).max() < FAR_MM:
+            fresh, at, weight = _nearest(space, target, at, weight, power, (curve, held, bend))
+            if not np.abs(fresh.control_mm).max() < FAR_MM:
                 return done
-            wrong = _wrong_way(curve, bend)
+            curve, wrong = fresh, _wrong_way(fresh, bend)
             if not len(wrong):
                 break
             held = np.union1d(held, _around(wrong, bend))
-        off = bsplines.distances(curve, stretch.xy)
+        off = bsplines.distances(fresh, stretch.xy)
         if done is None or off.max() < done.off.max() or len(done.wrong):
-            done = Fitted(curve, off, wrong)
+            done = Fitted(fresh, off, wrong)
         if done.within(tolerance_mm) or off.max() > hopeless * tolerance_mm:
             break
     return done

@@ -169,7 +169,7 @@ def _correlation(residual: FloatArray, weight: FloatArray) -> float:
     return float(1.0 + 2.0 * rho[1 : int(ends[0]) if len(ends) else len(rho)].sum())
 
 
-def _refined(start: Axis, xy: FloatArray) -> tuple[OwnAxis, float]:
+def refined(start: Axis, xy: FloatArray) -> tuple[OwnAxis, float]:
     """Return the axis polished on the fine curve, with its trimmed rms."""
     curve, normals = _curve(xy, FINE_STEP_MM)
     axis = start
@@ -215,7 +215,7 @@ def own_axis(xy: FloatArray, likely_rad: tuple[float, ...] = ()) -> OwnAxis:
     Returns:
         The axis with its uncertainty and the share of the outline that is symmetric.
     """
-    found = [_refined(start, xy) for start in _starts(xy, likely_rad)]
+    found = [refined(start, xy) for start in _starts(xy, likely_rad)]
     best = min(rms for _, rms in found)
     equal = [own for own, rms in found if rms <= best + EQUAL_RMS_MM]
 
