@@ -90,7 +90,7 @@ def _breaks(stretch: Stretch, parts: list[_Part], times: float, least: list[int]
 
 def _distinct(places: FloatArray) -> FloatArray:
     places = np.sort(places)
-    return places[np.append(True, np.diff(places) > 1e-6)]
+    return np.asarray(places[np.append(True, np.diff(places) > 1e-6)])
 
 
 def _least(stretch: Stretch) -> list[int]:

@@ -181,10 +181,10 @@ def _pieces(commands: str) -> SplineCurve:
         ValueError: the commands are not M, then C alone.
     """
     words = _TOKEN.findall(commands)
-    numbers = [float(word) for word in words if word not in "MC"]
+    numbers = [float(word) for word in words if word not in "MLACZ"]
     count = len(numbers) // (2 * DEGREE)
     if [word for word in words if word in "MLACZ"] != ["M", *"C" * count] or len(numbers) != 2 + 2 * DEGREE * count:
-        raise ValueError("a path is not one run of cubic curves")
+        raise ValueError("a path holds a command that was not written by us")
     knots = np.concatenate([[0.0], np.repeat(np.arange(count + 1.0), DEGREE), [count]])
     return SplineCurve(frozen_floats(knots), frozen_floats(np.reshape(numbers, (-1, 2)) * (1.0, -1.0)))
 
