@@ -40,14 +40,16 @@ from digitize.shapes import ArcPath, FairOutline, FewArcs
 TOLERANCE_MM = 0.05
 # The points that are followed, and what is left of the tolerance for what lies between them.
 STEP_MM, BETWEEN_MM = 0.5, 0.001
+# Looked for within all of the tolerance, then within less, should what lies between the points followed be too far off.
+TRIES = (1.0, 0.9)
 # No more pieces than this many times those that a first look needs are tried before the stretch is cut in two; of few
 # pieces, before biarcs stand in.
-MOST_TIMES, MOST_TIMES_OF_FEW = 1.25, 1.6
+MOST_TIMES, MOST_TIMES_OF_FEW, MANY = 1.25, 1.6, 12
 # Where a number of pieces does not do, a part of it more is tried next, then fewer again.
 STRIDE = 20
 # More arcs than this are not looked for at once, and stretches of fewer than the second are not cut in two for it: a
 # chain that is held in one place, with the curve's own direction there, needs one more at most.
-MOST_AT_ONCE, LEAST_TO_CUT = 24, 6
+MOST_AT_ONCE, LEAST_TO_CUT = 24, 3
 # Up to so many pieces, two fewer are tried where one fewer does not do.
 FEW = 8
 # What is left between a straight run and the end of the curve, if less than this, is part of it.
@@ -100,7 +102,7 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
     inner = tolerance_mm - min(BETWEEN_MM, tolerance_mm / 10.0)
     look = all_cuts(stretch, inner, len(stretch.xy))
     count = sum(len(c) - 1 for c in look or [])
-    times = MOST_TIMES if count >= 2 * LEAST_TO_CUT else MOST_TIMES_OF_FEW
+    times = MOST_TIMES if count >= MANY else MOST_TIMES_OF_FEW
     least, most = count, max(int(times * count), count + 3)
     done = _with(stretch, count, inner)
     while done is None and count < most:
@@ -309,11 +311,12 @@ def few_arcs(fair: FairOutline, tolerance_mm: float = TOLERANCE_MM) -> FewArcs:
             where they are, and an even outline stays even and square to the centerline.
         tolerance_mm: how far the arcs may lie from the smooth outline.
     """
-    path = _even_path(fair, tolerance_mm) if fair.symmetric else _uneven_path(fair, tolerance_mm)
-    deviation = _deviation(path, fair.points.xy)
-    if not deviation <= tolerance_mm:
-        path, deviation = fair.path, fair.path_deviation_mm
-    return FewArcs(path, tolerance_mm, deviation)
+    for part in TRIES:
+        path = (_even_path if fair.symmetric else _uneven_path)(fair, part * tolerance_mm)
+        deviation = _deviation(path, fair.points.xy)
+        if deviation <= tolerance_mm:
+            return FewArcs(path, tolerance_mm, deviation)
+    return FewArcs(fair.path, tolerance_mm, fair.path_deviation_mm)
 
 
 def _deviation(path: ArcPath, points: FloatArray) -> float:

@@ -27,7 +27,8 @@ MOVES, MOVE_POWER, HOPELESS = 3, 0.2, 2.0
 # Up to so many times the first number of pieces, in so many tries; pieces that are too far off are halved, so often.
 MOST_TIMES, TRIES, MOST_ROUNDS = 1.6, 4, 12
 # A turn of the curve that is followed counts where its direction, under so much of a running mean, turns by so much.
-QUIET_MM, DRAWN_TURN_RAD = 2.0, np.radians(0.05)
+# A turn less deep than this part of the tolerance, as what noise leaves along a straight side, is none if that can be.
+QUIET_MM, DRAWN_TURN_RAD, CLEAR_PART = 2.0, np.radians(0.05), 0.5
 # No piece is shorter than this, mm. When so many breaks in turn cannot be spared, none can.
 LEAST_PIECE_MM, MISSES = 0.75, 3
 
@@ -222,9 +223,34 @@ def _enough(stretch: Stretch, breaks: FloatArray) -> bool:
 
 def fewest_knots(stretch: Stretch, tolerance_mm: float) -> SplineCurve | None:
     """Return the spline of the fewest pieces found within the tolerance, None where none was."""
-    inner = (1.0 - BETWEEN_PART) * tolerance_mm
+    every = _drawn(stretch, 0.0)
+    clear = _drawn(stretch, CLEAR_PART * tolerance_mm)
+    found = _fewest(stretch, tolerance_mm, clear)
+    if found is None and (clear.sense != every.sense).any():
+        found = _fewest(stretch, tolerance_mm, every)
+    return found
+
+
+def _drawn(stretch: Stretch, least_mm: float) -> Bend:
+    """Return which way a curve turns; what turns back again and is less deep than ``least_mm`` does not count."""
     quiet = gaussian_filter1d(stretch.heading, QUIET_MM / float(stretch.place[1]), mode="nearest")
-    bend = Bend(stretch.place, senses(quiet, DRAWN_TURN_RAD))
+    sense = senses(quiet, DRAWN_TURN_RAD)
+    while True:
+        edges = np.concatenate([[0], np.flatnonzero(np.diff(sense)) + 1, [len(sense)]])
+        if len(edges) <= 2:
+            break
+        first, last = edges[:-1], edges[1:] - 1
+        depth = np.abs(quiet[last] - quiet[first]) * (stretch.place[last] - stretch.place[first]) / 8.0
+        k = int(np.argmin(depth))
+        if depth[k] >= least_mm:
+            break
+        sense[edges[k] : edges[k + 1]] *= -1.0
+    return Bend(stretch.place, sense)
+
+
+def _fewest(stretch: Stretch, tolerance_mm: float, bend: Bend) -> SplineCurve | None:
+    """Return the spline of the fewest pieces found that turns as told, None where none was."""
+    inner = (1.0 - BETWEEN_PART) * tolerance_mm
     parts = [_Part(stretch, a, b, CUT_PART * tolerance_mm) for a, b in parts_between(stretch)]
     whole = max(sum(part.number[-1] for part in parts), 1.0)
 

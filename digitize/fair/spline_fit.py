@@ -31,6 +31,8 @@ POINTS_PER_PIECE = 14
 # Where it bends the wrong way, and so near to that, the spline is held to bend the right way or not at all, and looked
 # at again so often. A hundredth of a degree is no bend. Bends are weighed as if over so many mm.
 HELD_NEAR_MM, HOLDINGS, LEAST_TURN_RAD, BEND_OVER_MM = 2.0, 6, np.radians(0.01), 20.0
+# Rows smaller than this are rounding.
+LEAST_ROW = 1e-6
 # No control point lies so far away, mm: such a fit has failed.
 FAR_MM = 1e5
 # The bend is looked at so often along the curve, mm.
@@ -57,8 +59,11 @@ def senses(heading: FloatArray, least_rad: float = LEAST_TURN_RAD) -> FloatArray
         if np.sign(step) == way:
             extreme, at = float(value), k
             sense[k] = way
-    last = np.flatnonzero(sense)
-    return sense if len(last) else np.zeros(len(heading))
+    known = np.flatnonzero(sense)
+    if not len(known):
+        return sense
+    before = np.maximum(np.searchsorted(known, np.arange(len(sense)), side="right") - 1, 0)
+    return np.asarray(sense[known[before]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +183,9 @@ def _bend_rows(
     normal = turned(slope / np.maximum(np.hypot(*slope.T), 1e-12)[:, None]) * sense[:, None]
     say = _rows(space.knots, at, 2) * BEND_OVER_MM**2
     rows = np.hstack([normal[:, :1] * say, normal[:, 1:] * say])
-    return rows @ space.free, -rows @ space.base
+    rows, values = rows @ space.free, -rows @ space.base
+    bends = np.linalg.norm(rows, axis=1) > LEAST_ROW  # along straight runs nothing can bend
+    return rows[bends], values[bends]
 
 
 def _least(matrix: FloatArray, goal: FloatArray, rows: FloatArray, values: FloatArray) -> FloatArray:
