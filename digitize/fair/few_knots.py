@@ -7,6 +7,8 @@ within the tolerance. Straight runs are one piece each.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
@@ -29,8 +31,12 @@ MOST_TIMES, TRIES, MOST_ROUNDS = 1.6, 4, 12
 # A turn of the curve that is followed counts where its direction, under so much of a running mean, turns by so much.
 # A turn less deep than this part of the tolerance, as what noise leaves along a straight side, is none if that can be.
 QUIET_MM, DRAWN_TURN_RAD, CLEAR_PART = 2.0, np.radians(0.05), 0.5
+# A stretch is given up that asks for more pieces a mm, and no more splines than this are fitted to one.
+MOST_PIECES_PER_MM, MOST_FITS = 0.15, 60
 # No piece is shorter than this, mm. When so many breaks in turn cannot be spared, none can.
 LEAST_PIECE_MM, MISSES = 0.75, 3
+
+Fit = Callable[[FloatArray], Fitted | None]  # breaks -> the spline that has them
 
 
 def _cubic_off(xy: FloatArray) -> float:
@@ -127,23 +133,23 @@ def _worst(stretch: Stretch, breaks: FloatArray, off: FloatArray) -> FloatArray:
 
 
 def _with(
-    stretch: Stretch, breaks: FloatArray, parts: list[_Part], inner: float, bend: Bend
+    stretch: Stretch, breaks: FloatArray, parts: list[_Part], inner: float, fit: Fit
 ) -> tuple[FloatArray, Fitted | None]:
     """Return the breaks, moved where that helps, and the spline that has them."""
-    found = fitted(stretch, breaks, inner, bend)
+    found = fit(breaks)
     moved, last = breaks, found
     for _ in range(MOVES):
         if last is None or not parts or last.within(inner) or last.off.max() > HOPELESS * inner:
             break
         moved = _moved(stretch, moved, last.off, parts)
-        last = fitted(stretch, moved, inner, bend)
+        last = fit(moved)
         if last is not None and (found is None or last.off.max() < found.off.max()):
             breaks, found = moved, last
     return breaks, found
 
 
 def _more(
-    stretch: Stretch, breaks: FloatArray, found: Fitted | None, inner: float, bend: Bend
+    stretch: Stretch, breaks: FloatArray, found: Fitted | None, inner: float, fit: Fit
 ) -> tuple[FloatArray, Fitted] | None:
     """Return breaks and spline once pieces that are too far off, or turn the wrong way, have been halved enough."""
     fixed = {round(run.low, 6) for run in stretch.straights}
@@ -164,12 +170,14 @@ def _more(
         if not bad.any():
             return None
         breaks = np.sort(np.append(breaks, ((breaks[:-1] + breaks[1:]) / 2.0)[bad]))
-        found = fitted(stretch, breaks, inner, bend)
+        found = fit(breaks)
+        if len(breaks) > MOST_PIECES_PER_MM * stretch.place[-1]:
+            return None
     return None
 
 
 def _fewer(
-    stretch: Stretch, breaks: FloatArray, found: Fitted, parts: list[_Part], inner: float, bend: Bend
+    stretch: Stretch, breaks: FloatArray, found: Fitted, parts: list[_Part], inner: float, fit: Fit
 ) -> tuple[FloatArray, Fitted]:
     """Return breaks and spline without what can be spared: many breaks at a time, then fewer, then single ones."""
     fixed = np.round([v for run in stretch.straights for v in (run.low, run.high)], 6)
@@ -182,7 +190,7 @@ def _fewer(
         less = np.delete(breaks, spare)
         fewer = None
         if spare and _enough(stretch, less):
-            less, fewer = _with(stretch, less, parts if many == 1 else [], inner, bend)
+            less, fewer = _with(stretch, less, parts if many == 1 else [], inner, fit)
         if fewer is not None and fewer.within(inner):
             breaks, found, misses = less, fewer, 0
         elif many > 1:
@@ -254,16 +262,23 @@ def _fewest(stretch: Stretch, tolerance_mm: float, bend: Bend) -> SplineCurve | 
     parts = [_Part(stretch, a, b, CUT_PART * tolerance_mm) for a, b in parts_between(stretch)]
     whole = max(sum(part.number[-1] for part in parts), 1.0)
 
+    left = MOST_FITS
+
+    def fit(breaks: FloatArray) -> Fitted | None:
+        nonlocal left
+        left -= 1
+        return fitted(stretch, breaks, inner, bend) if left >= 0 else None
+
     known: dict[int, tuple[FloatArray, Fitted | None]] = {}
 
     def tried(times: float) -> tuple[FloatArray, Fitted | None]:
         breaks = _breaks(stretch, parts, times, _least(stretch))
         if len(breaks) not in known:
-            known[len(breaks)] = _with(stretch, breaks, parts, inner, bend)
+            known[len(breaks)] = _with(stretch, breaks, parts, inner, fit)
         return known[len(breaks)]
 
     breaks, found = tried(1.0)
-    good = _more(stretch, breaks, found, inner, bend)
+    good = _more(stretch, breaks, found, inner, fit)
     low, high = (0.0, 1.0) if good is not None and len(good[0]) == len(breaks) else (1.0, MOST_TIMES)
     for _ in range(TRIES):
         if high - low < 0.7 / whole:
@@ -276,4 +291,4 @@ def _fewest(stretch: Stretch, tolerance_mm: float, bend: Bend) -> SplineCurve | 
                 good = fresh, other
         else:
             low = middle
-    return _fewer(stretch, *good, parts, inner, bend)[1].curve if good is not None else None
+    return _fewer(stretch, *good, parts, inner, fit)[1].curve if good is not None else None

@@ -30,7 +30,7 @@ ALONG = 0.02
 POINTS_PER_PIECE = 14
 # Where it bends the wrong way, and so near to that, the spline is held to bend the right way or not at all, and looked
 # at again so often. A hundredth of a degree is no bend. Bends are weighed as if over so many mm.
-HELD_NEAR_MM, HOLDINGS, LEAST_TURN_RAD, BEND_OVER_MM = 2.0, 6, np.radians(0.01), 20.0
+HELD_NEAR_MM, HOLDINGS, LEAST_TURN_RAD, BEND_OVER_MM = 2.0, 4, np.radians(0.01), 20.0
 # Rows smaller than this are rounding.
 LEAST_ROW = 1e-6
 # No control point lies so far away, mm: such a fit has failed.
@@ -259,7 +259,7 @@ def fitted(stretch: Stretch, breaks: FloatArray, tolerance_mm: float, bend: Bend
         off = bsplines.distances(fresh, stretch.xy)
         if done is None or off.max() < done.off.max() or len(done.wrong):
             done = Fitted(fresh, off, wrong)
-        if done.within(tolerance_mm) or off.max() > hopeless * tolerance_mm:
+        if len(wrong) or done.within(tolerance_mm) or off.max() > hopeless * tolerance_mm:
             break
     return done
 
