@@ -124,6 +124,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "half-differs-little": ("note", "The {side} half reaches {size_mm} mm (± {u95_mm} mm) further out, {place}, over {length_mm} mm: real, but less than a pencil line's width.", "Nothing to do unless the halves are to be alike to the tenth."),
     "half-on-purpose": ("note", "The {side} half reaches {size_mm} mm further out, {place}: drawn so on purpose. Only what both halves have in common was compared.", "Nothing to do; mirror only the common part."),
     "half-kink": ("look", "Flipped, the {side} half would make {what} of {kink_deg} degrees (± {u95_deg}) at the {end} end; its tip would stand {tip_mm} mm {way}.", "If the body is meant to be round there, make the template square to its straight edge at that end; if it has a point there, nothing to do."),
+    "fair-moved": ("look", "Fairing moved the line by {moved_mm} mm, a mean over 10 mm of it, near ({x_mm}, {y_mm}) mm: more than the outline's own uncertainty, {u95_mm} mm.", "Look at the overlay there. If the line bends so, scan at a higher resolution or free it of whatever touches it; if it should not, nothing to do."),
     "half-not-single": ("refused", "The outline crosses the centerline {count} times, so the body has no single half.", "Look at the overlay; correct the centerline's ends or the outline with body.through."),
     # --- the photo
     "two-sheets": ("refused", "More than one sheet lies in the picture.", "Photograph one sheet at a time, the others out of the frame."),

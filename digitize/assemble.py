@@ -24,7 +24,7 @@ from digitize.outcome import reasons_part, tool_part
 from digitize.print_evidence import Evidence
 from digitize.report.context import ReportContext, carry_over
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyTrace, FewArcs, Picture, Rule, SpanPlaces
+from digitize.shapes import BodyTrace, FairOutline, FairSpline, FewArcs, Picture, Rule, SpanPlaces
 from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
@@ -326,8 +326,16 @@ def _outline(traced: Traced) -> dict[str, Any]:
         "traced_fraction": float(np.mean(traced.on_sheet.traced)),
         "chosen": "; ".join(traced.on_sheet.evidence),
         "stretches": stretches(traced.body),
+        "fairing": _fairing(traced.fair),
         "few_arcs": _few_arcs(traced.few),
+        "spline": _spline(traced.spline),
     }
+
+
+def _fairing(fair: FairOutline) -> dict[str, float]:
+    """Return what fairing moved the traced line by: at single points, and as the largest mean over 10 mm of it."""
+    x_mm, y_mm = fair.moved_at
+    return {"rms_mm": fair.moved_rms_mm, "mean_mm": fair.moved_mean_mm, "x_mm": x_mm, "y_mm": y_mm}
 
 
 def _few_arcs(few: FewArcs | None) -> dict[str, Any] | None:
@@ -341,6 +349,18 @@ def _few_arcs(few: FewArcs | None) -> dict[str, Any] | None:
         for (x, y), r, turn in zip(few.path.xy_mm.tolist(), radius.tolist(), turn_deg.tolist(), strict=True)
     ]
     return {"tolerance_mm": few.tolerance_mm, "deviation_mm": few.deviation_mm, "pieces": pieces}
+
+
+def _spline(spline: FairSpline | None) -> dict[str, Any] | None:
+    """Return the outline as splines: how near, and how much there is to them; the curves are in the drawing."""
+    if spline is None:
+        return None
+    return {
+        "tolerance_mm": spline.tolerance_mm,
+        "deviation_mm": spline.deviation_mm,
+        "curves": len(spline.curves),
+        "control_points": sum(len(curve.control_mm) for curve in spline.curves),
+    }
 
 
 def _symmetry(body: BodyTrace) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """The fair outline drawn once into a neutral record that every writer plays.
 
 Layers: BODY the closed outline; CENTERLINE one line; HALF the half template, closed on the centerline;
-CHECK_LENGTH a 100 mm line with ticks and its text; NOTES text. Body frame, mm.
+CHECK_LENGTH a 100 mm line with ticks and its text; NOTES text. The fairing's own drawing has, instead of BODY and HALF,
+ARCS, the few arcs and lines of the closed outline, and SPLINE, its curves from corner to corner. Body frame, mm.
 """
 
 from __future__ import annotations
@@ -12,9 +13,11 @@ from calibration.errors import Refusal
 from calibration.frames import frozen_floats
 from calibration.units import format_length
 from digitize.arcs import Box, crossings, extents, polygon, run_between
-from digitize.shapes import ArcPath, BodyMeasures, Drawing, FairOutline, TextMark, Unit
+from digitize.shapes import ArcPath, BodyMeasures, Drawing, FairOutline, FairSpline, FewArcs, TextMark, Unit
 
 BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES = "BODY", "CENTERLINE", "HALF", "CHECK_LENGTH", "NOTES"
+
+ARCS, SPLINE = "ARCS", "SPLINE"
 
 CHECK_LENGTH_MM = 100.0
 CENTERLINE_OVERRUN_MM = 15.0
@@ -44,6 +47,27 @@ def draw_outline(fair: FairOutline, measures: BodyMeasures, unit: Unit, title: s
     ]
     lines = [title, *_sizes(measures, unit), CHECK_NOTE]
     return Drawing(tuple(paths), tuple(_texts(lines, foot_mm)), title, unit, {"half": "right"})
+
+
+def draw_fair(few: FewArcs, spline: FairSpline | None, measures: BodyMeasures, unit: Unit, title: str) -> Drawing:
+    """Return the drawing of the outline as few arcs, and as splines where they were found, each on its own layer."""
+    box = extents(few.path)
+    foot_mm = box[1] - CENTERLINE_OVERRUN_MM - GAP_MM
+    curves = spline.curves if spline is not None else ()
+    lines = [title, *_sizes(measures, unit), f"{ARCS}: {_within(few.deviation_mm, few.tolerance_mm)}"]
+    if spline is not None:
+        lines.append(f"{SPLINE}: {_within(spline.deviation_mm, spline.tolerance_mm)}, curvature without jumps")
+    return Drawing(
+        ((ARCS, few.path), (CENTERLINE, _centerline(box)), *((CHECK_LENGTH, path) for path in _check_line(foot_mm))),
+        tuple(_texts([*lines, CHECK_NOTE], foot_mm)),
+        title,
+        unit,
+        splines=tuple((SPLINE, curve) for curve in curves),
+    )
+
+
+def _within(deviation_mm: float, tolerance_mm: float) -> str:
+    return f"within {deviation_mm:.3f} mm of the fair outline ({tolerance_mm:g} mm allowed)"
 
 
 def _centerline(box: Box) -> ArcPath:

@@ -13,22 +13,27 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from digitize.assemble import made_record, refusal_record
 from digitize.cut_half import trace_cut_half
-from digitize.fair import few_arcs
+from digitize.drawing import draw_fair
+from digitize.fair import fair_spline, few_arcs
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Difference, DifferenceMap, EndMeeting, HalvesAudit
-from digitize.symmetry import audit_halves
+from digitize.symmetry import audit_halves, squared
 from digitize.traced import Clock, Traced
+from digitize.writers.dxf import write_dxf
 from digitize.writers.record import tidied, write_record
+from digitize.writers.svg import write_svg
 
-HALVES_FILES = ("halves.html", "record.json")
+HALVES_FILES = ("fair.dxf", "fair.svg", "halves.html", "record.json")
 # A difference larger than a builder holds to the middle of a pencil line (0.25-0.5 mm; common practice, no source)
 # needs a decision; a smaller one is only told.
 DECIDE_MM = 0.25
 # An end that turns by more than this when mirrored, for sure, and whose tip is off by more than this, is worth a look.
 KINK_DEG, TIP_MM = 3.0, 0.15
+# A corner so near the centerline and so near an end is that end's.
+ON_AXIS_MM, NEAR_END_MM = 0.01, 1.0
 # The record lists the map about this far apart.
 LISTED_MM = 2.0
 
@@ -64,11 +69,18 @@ def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[s
         audit = audit_halves(traced.on_sheet, _neck(traced))
     told = (*traced.doubts, *_doubts(audit))
     with clock("arcs"):
-        traced = replace(traced, doubts=told, few=few_arcs(traced.fair))
-    part = halves_part(audit, cut=cut)
+        few = few_arcs(traced.fair)
+    with clock("spline"):
+        spline = fair_spline(traced.fair)
+    traced = replace(traced, doubts=told, few=few, spline=spline)
+    with clock("write"):
+        drawing = draw_fair(few, spline, traced.measures, plan.unit, f"{plan.image.stem} fair")
+        write_dxf(drawing, draft / "fair.dxf")
+        write_svg(drawing, draft / "fair.svg")
+    part = {**halves_part(audit, cut=cut), "square": square_part(traced)}
     with clock("report"):
-        record = tidied({**made_record(traced, clock, {}), "halves": part})
-        shown = HalvesShown(traced.fair.points, audit.map, plan.unit)
+        record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
+        shown = HalvesShown(traced.fair.points, audit.map, plan.unit, few, spline)
         write_halves_page(record, shown, draft / "halves.html")
     record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
     write_record(record, draft / "record.json")
@@ -135,6 +147,20 @@ def halves_part(audit: HalvesAudit, *, cut: bool = False) -> dict[str, Any]:
         "fairer": audit.fairer,
         "keeps": [asdict(one) for one in audit.keeps],
     }
+
+
+def square_part(traced: Traced) -> list[dict[str, Any]]:
+    """Return what making an even outline square to the centerline turned and moved at its ends; corners are not."""
+    fair = traced.fair
+    if not fair.symmetric:
+        return []
+    top = float(fair.points.xy[len(fair.points) // 2, 1])
+    found = []
+    for end, y_mm, one in zip(("tail", "neck"), (0.0, top), squared(traced.body), strict=True):
+        if not any(abs(x) < ON_AXIS_MM and abs(y - y_mm) < NEAR_END_MM for x, y, _ in fair.corners):
+            turned = abs(90.0 - one.angle_deg)
+            found.append({"end": end, "turned_deg": turned, "u95_deg": one.u95_deg, "moved_mm": abs(one.tip_mm)})
+    return found
 
 
 def _map(found: DifferenceMap | None) -> dict[str, list[float]] | None:

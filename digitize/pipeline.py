@@ -30,7 +30,7 @@ from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import TracedOutline
 from digitize.symmetry import place_body
-from digitize.traced import Clock, Traced, body_on_sheet, body_to_px, traced_budget
+from digitize.traced import Clock, Traced, body_on_sheet, body_to_px, moved_doubts, traced_budget
 from digitize.writers.record import write_record
 
 LAST = "digitize.all_files"  # what is needed last, and can be loaded meanwhile
@@ -235,7 +235,8 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
         stated = cross_checks(plan, picture, calibration, measures, budget, scaled.rules)
     return Traced(
         plan, picture, scaled.rules, scaled.spans, calibration, scaled.copy, on_sheet, body, fair, measures, budget,
-        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *stated), scaled.photo,
+        (*scaled.doubts, *calibration.doubts, *on_sheet.doubts, *body.doubts, *moved_doubts(fair, budget), *stated),
+        scaled.photo,
         cards=scaled.cards,
     )  # fmt: skip
 

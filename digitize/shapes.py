@@ -352,6 +352,8 @@ class FairOutline:
     moved_rms_mm: float  # fairing moved the traced points by
     moved_max_mm: float
     symmetric: bool
+    moved_mean_mm: float = 0.0  # the largest mean over 10 mm of the line by which fairing moved it ...
+    moved_at: tuple[float, float] = (0.0, 0.0)  # ... and where, x_mm, y_mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -361,6 +363,24 @@ class FewArcs:
     path: ArcPath  # closed; joints tangent but at the outline's corners
     tolerance_mm: float
     deviation_mm: float  # measured, path against the fair points, both ways
+
+
+@dataclass(frozen=True, eq=False)
+class SplineCurve:
+    """A plane cubic B-spline, clamped at both ends; its inner knots are single, so its curvature goes on evenly."""
+
+    knots: FloatArray  # (K + 4,) about mm along it; the first and the last four are equal
+    control_mm: FloatArray  # (K, 2)
+
+
+@dataclass(frozen=True, eq=False)
+class FairSpline:
+    """The outline as curves of continuous curvature, corner to corner; body frame."""
+
+    curves: tuple[SplineCurve, ...]  # counter-clockwise, each beginning where the last one ended, a closed loop
+    smooth: bool  # one curve that goes on evenly where it ends, as an outline without corners does
+    tolerance_mm: float
+    deviation_mm: float  # measured, curves against the fair points, both ways
 
 
 @dataclass(frozen=True, eq=False)
@@ -400,3 +420,4 @@ class Drawing:
     title: str = ""
     length_unit: Unit = "mm"
     meta: dict[str, str] = field(default_factory=dict)
+    splines: tuple[tuple[str, SplineCurve], ...] = ()  # (layer, curve); only DXF and SVG have them

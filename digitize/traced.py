@@ -9,13 +9,23 @@ import numpy as np
 
 from calibration.budget import Budget, Term, outline_budget
 from calibration.card import CardCheck
-from calibration.flags import Doubt
+from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.outcome import Clock as Clock
 from digitize.settings import PlanSettings
-from digitize.shapes import BodyMeasures, BodyTrace, FairOutline, FewArcs, Picture, Rule, SpanPlaces, TracedOutline
+from digitize.shapes import (
+    BodyMeasures,
+    BodyTrace,
+    FairOutline,
+    FairSpline,
+    FewArcs,
+    Picture,
+    Rule,
+    SpanPlaces,
+    TracedOutline,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +57,7 @@ class Traced:
     doubts: tuple[Doubt, ...]
     photo: PhotoCalibration | None = None  # of a photo: its camera
     few: FewArcs | None = None  # the outline in as few arcs as can be
+    spline: FairSpline | None = None  # the outline as splines of few knots
     cards: tuple[CardCheck, ...] = ()
     others: tuple[Picture, ...] = ()  # as read: further photos that the outline is the mean of
 
@@ -98,3 +109,12 @@ def traced_budget(
         bridged_u_mm=float(np.median(bridged_mm)) if len(bridged_mm) else 0.0,
         more=more,
     )
+
+
+def moved_doubts(fair: FairOutline, budget: Budget) -> tuple[Doubt, ...]:
+    """Return the doubt that fairing moved the line further than the line is uncertain, where it did."""
+    if fair.moved_mean_mm <= budget.u95_mm:
+        return ()
+    x_mm, y_mm = fair.moved_at
+    told = {"moved_mm": f"{fair.moved_mean_mm:.2f}", "u95_mm": f"{budget.u95_mm:.2f}"}
+    return (doubt("fair-moved", x_mm=f"{x_mm:.0f}", y_mm=f"{y_mm:.0f}", **told),)

@@ -132,7 +132,8 @@ def halves(
 ) -> None:
     """Do the halves agree?
 
-    Left against right, the ends, what each keep would change: halves.html and record.json.
+    Left against right, the ends, what each keep would change: halves.html and record.json. The outline in few arcs and
+    as a spline: fair.dxf and fair.svg.
     """
     work.run(lambda: work.halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
 

@@ -3,5 +3,6 @@
 from digitize.fair.few_arcs import few_arcs
 from digitize.fair.measures import measure
 from digitize.fair.outline import fair_outline
+from digitize.fair.spline import fair_spline
 
-__all__ = ["fair_outline", "few_arcs", "measure"]
+__all__ = ["fair_outline", "fair_spline", "few_arcs", "measure"]

@@ -60,7 +60,8 @@ class Stretch:
     xy: FloatArray  # (N, 2) mm
     place: FloatArray  # (N,) mm along it, from 0
     heading: FloatArray  # (N,) rad, unwrapped
-    start: str  # "corner": exactly there; "square": on x = 0, square to it; "loop": where it ends
+    start: str  # "corner": exactly there; "held": in the curve's direction, too; "square": on x = 0, square to it;
+    #             "loop": where it ends
     end: str
     straights: tuple[Straight, ...] = ()
     flat: tuple[int, ...] = ()  # further pieces that do not bend, wherever they lie
@@ -128,12 +129,16 @@ def _conditions(chain: Chain, stretch: Stretch, straight: IntArray) -> tuple[Flo
         rows.append(row)
         values.append(value)
 
-    if stretch.start == "corner":
+    if stretch.start in ("corner", "held"):
         for k in (0, 1):
             hold(first[k], float(chain.start[k] - begin[k]))
-    if stretch.end == "corner":
+    if stretch.end in ("corner", "held"):
         for k in (0, 1):
             hold(last[k], float(chain.joints[-1, k] - end[k]))
+    if stretch.start == "held":
+        hold(first[2], chain.heading - float(stretch.heading[0]))
+    if stretch.end == "held":
+        hold(last[2], float(chain.headings[-1] - stretch.heading[-1]))
     if stretch.start == "square":
         hold(first[0], float(chain.start[0]))
         hold(first[2], chain.heading - _square(stretch.heading[0]))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 
 from calibration.frames import FloatArray, IntArray
-from digitize.fair.chain_fit import Stretch
+from digitize.fair.chain_fit import Straight, Stretch
 
 # Pieces are cut so that one arc each lies equally far off, to this part.
 HALVINGS, ALIKE = 18, 0.04
@@ -104,6 +105,22 @@ def even_cuts(stretch: Stretch, count: int, high_mm: float) -> list[list[int]] |
     return best
 
 
+def halved_cuts(stretch: Stretch, count: int, within_mm: float) -> list[list[int]] | None:
+    """Return the cuts of an even curve's half into ``count`` pieces, those on the centerline half as long as others.
+
+    With its mirror image such a piece is one arc. None for a stretch with straight runs, whose ends are those.
+    """
+    cuts = _cuts(stretch.xy, within_mm, len(stretch.xy)) if not stretch.straights and count > 2 else None
+    if cuts is None or len(cuts) < 3:
+        return None
+    last = (cuts[-1] - cuts[-2]) / max(_furthest(stretch.xy[::-1], 0, within_mm), 1)  # cut short: a part of a piece
+    number = np.append(np.arange(len(cuts) - 1.0), len(cuts) - 2.0 + min(max(last, 0.05), 1.0))
+    first, final = (0.5 if kind == "square" else 1.0 for kind in (stretch.start, stretch.end))
+    wanted = np.append(0.0, first + np.arange(count - 1.0)) * number[-1] / (count - 2.0 + first + final)
+    places = np.rint(np.interp(np.append(wanted, number[-1]), number, cuts)).astype(int)
+    return [places.tolist()] if (np.diff(places) > 1).all() else None
+
+
 def knots_of(stretch: Stretch, parts: list[list[int]]) -> tuple[FloatArray, IntArray]:
     """Return the knots along the curve and which pieces between them are the straight runs."""
     knots = [0.0]
@@ -158,3 +175,93 @@ def straight_runs(xy: FloatArray) -> list[tuple[int, int]]:
             found.append((start, last))
         first = max(last, first + 1)
     return found
+
+
+# --- cutting at straight runs ----------------------------------------------------------
+
+
+def between_lines(stretch: Stretch) -> list[Stretch]:
+    """Return the stretch cut in the middle of each straight run within it.
+
+    A straight run stays where it is, so that what lies on either side of it has nothing to do with the other.
+    """
+    last = len(stretch.xy) - 1
+    inner = [run for run in stretch.straights if run.low > stretch.place[0] and run.high < stretch.place[-1]]
+    cuts = [0, *(int(np.searchsorted(stretch.place, (run.low + run.high) / 2.0)) for run in inner), last]
+    kinds = [stretch.start, *["corner"] * len(inner), stretch.end]
+    places = [stretch.xy[0], *(_on_line(run, stretch.xy[k]) for run, k in zip(inner, cuts[1:-1], strict=True))]
+    places.append(stretch.xy[-1])
+    parts = []
+    for k, (a, b) in enumerate(itertools.pairwise(cuts)):
+        part = _cut_out(stretch, a, b, kinds[k], kinds[k + 1])
+        xy = part.xy.copy()
+        xy[0], xy[-1] = places[k], places[k + 1]
+        parts.append(replace(part, xy=xy))
+    return parts
+
+
+def _cut_out(stretch: Stretch, first: int, last: int, start: str, end: str) -> Stretch:
+    """Return the part of a stretch from one point to another."""
+    low, high = stretch.place[first], stretch.place[last]
+    runs = tuple(
+        replace(run, low=max(run.low, low) - low, high=min(run.high, high) - low)
+        for run in stretch.straights
+        if run.high > low and run.low < high
+    )
+    here = slice(first, last + 1)
+    return Stretch(stretch.xy[here], stretch.place[here] - low, stretch.heading[here], start, end, runs)
+
+
+def long_arcs(stretch: Stretch, within_mm: float) -> list[tuple[int, int]]:
+    """Return the pieces (first, last point) that single arcs within ``within_mm`` follow, straight runs left out."""
+    every = all_cuts(stretch, within_mm, len(stretch.xy)) or []
+    return [pair for cuts in every for pair in itertools.pairwise(cuts)]
+
+
+def _longest_middle(pieces: list[tuple[int, int]]) -> int:
+    first, last = max(pieces, key=lambda piece: piece[1] - piece[0])
+    return (first + last) // 2
+
+
+def in_two(stretch: Stretch, pieces: list[tuple[int, int]]) -> tuple[Stretch, Stretch]:
+    """Return an open stretch cut in the middle of the longest of its arcs that lie about half-way along it."""
+    third = len(pieces) // 3
+    middle = _longest_middle(pieces[third : len(pieces) - third])
+    first = _cut_out(stretch, 0, middle, stretch.start, "held")
+    return first, _cut_out(stretch, middle, len(stretch.xy) - 1, "held", stretch.end)
+
+
+def held(loop: Stretch, pieces: list[tuple[int, int]]) -> Stretch:
+    """Return a closed stretch without straight runs so that it begins and ends in the middle of its longest arc."""
+    k = _longest_middle(pieces)
+    order, heading, place = _rolled(loop, k)
+    return Stretch(loop.xy[order], place, heading, "held", "held")
+
+
+def _rolled(loop: Stretch, k: int) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return which points a closed stretch has from its k-th on, the headings and the places there."""
+    count, whole = len(loop.xy) - 1, loop.place[-1]
+    order = (np.arange(count + 1) + k) % count
+    again = np.arange(count + 1) + k >= count
+    turn = 2.0 * np.pi * np.round((loop.heading[-1] - loop.heading[0]) / (2.0 * np.pi))
+    heading = loop.heading[order] + again * turn
+    return order, heading, loop.place[order] + again * whole - loop.place[k]
+
+
+def _on_line(run: Straight, at: FloatArray) -> FloatArray:
+    return np.asarray(run.at + ((at - run.at) @ run.along) * run.along)
+
+
+def opened_on_line(loop: Stretch) -> Stretch:
+    """Return a closed stretch so that it begins and ends in the middle of its longest straight run."""
+    run = max(loop.straights, key=lambda one: one.high - one.low)
+    k, whole = int(np.searchsorted(loop.place, (run.low + run.high) / 2.0)), loop.place[-1]
+    order, heading, place = _rolled(loop, k)
+    xy, shift = loop.xy[order].copy(), loop.place[k]
+    xy[0] = xy[-1] = _on_line(run, loop.xy[k])
+    runs = [replace(run, low=0.0, high=run.high - shift), replace(run, low=run.low - shift + whole, high=whole)]
+    for one in loop.straights:
+        if one is not run:
+            low = (one.low - shift) % whole
+            runs.append(replace(one, low=low, high=low + one.high - one.low))
+    return Stretch(xy, place, heading, "corner", "corner", tuple(sorted(runs, key=lambda one: one.low)))

@@ -22,16 +22,34 @@ from digitize.curve import arc_length, feet, resample
 from digitize.fair.biarcs import Run, arcs_of
 from digitize.fair.chain import Chain
 from digitize.fair.chain_fit import Straight, Stretch, first_chain, fitted
-from digitize.fair.cuts import all_cuts, even_cuts, knots_of, parts_between, straight_runs
+from digitize.fair.cuts import (
+    all_cuts,
+    between_lines,
+    even_cuts,
+    halved_cuts,
+    held,
+    in_two,
+    knots_of,
+    long_arcs,
+    opened_on_line,
+    parts_between,
+    straight_runs,
+)
 from digitize.shapes import ArcPath, FairOutline, FewArcs
 
 TOLERANCE_MM = 0.05
 # The points that are followed, and what is left of the tolerance for what lies between them.
 STEP_MM, BETWEEN_MM = 0.5, 0.001
-# No more pieces than this many times those that a first look needs are tried before biarcs stand in.
-MOST_TIMES = 1.6
+# Looked for within all of the tolerance, then within less, should what lies between the points followed be too far off.
+TRIES = (1.0, 0.9)
+# No more pieces than this many times those that a first look needs are tried before the stretch is cut in two; of few
+# pieces, before biarcs stand in.
+MOST_TIMES, MOST_TIMES_OF_FEW, MANY = 1.25, 1.6, 12
 # Where a number of pieces does not do, a part of it more is tried next, then fewer again.
 STRIDE = 20
+# More arcs than this are not looked for at once, and stretches of fewer than the second are not cut in two for it: a
+# chain that is held in one place, with the curve's own direction there, needs one more at most.
+MOST_AT_ONCE, LEAST_TO_CUT = 24, 3
 # Up to so many pieces, two fewer are tried where one fewer does not do.
 FEW = 8
 # What is left between a straight run and the end of the curve, if less than this, is part of it.
@@ -84,7 +102,8 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
     inner = tolerance_mm - min(BETWEEN_MM, tolerance_mm / 10.0)
     look = all_cuts(stretch, inner, len(stretch.xy))
     count = sum(len(c) - 1 for c in look or [])
-    least, most = count, max(int(MOST_TIMES * count), count + 3)
+    times = MOST_TIMES if count >= MANY else MOST_TIMES_OF_FEW
+    least, most = count, max(int(times * count), count + 3)
     done = _with(stretch, count, inner)
     while done is None and count < most:
         least, count = count + 1, count + max(1, round(count / STRIDE))
@@ -95,7 +114,7 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
     misses, allowed = 0, (2 if even or count <= FEW else 1)
     while done is not None and count > floor and misses < allowed:
         count -= 1
-        fewer = _with(stretch, count, inner)
+        fewer = _with(stretch, count, inner) or _with_one_less(stretch, done, count, inner)
         misses = misses + 1 if fewer is None else 0
         done = fewer or done
     return done
@@ -103,9 +122,32 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
 
 def _with(stretch: Stretch, count: int, inner: float) -> Chain | None:
     """Return a chain with ``count`` pieces besides the straight runs, None where none keeps within."""
-    parts = even_cuts(stretch, count, inner) if parts_between(stretch) else []
-    if parts is None or count + len(stretch.straights) == 0:
+    if count + len(stretch.straights) == 0:
         return None
+    for cut in (even_cuts, halved_cuts) if "square" in (stretch.start, stretch.end) else (even_cuts,):
+        parts = cut(stretch, count, inner) if parts_between(stretch) else []
+        chain = _from_cuts(stretch, parts, inner) if parts is not None else None
+        if chain is not None:
+            return chain
+    return None
+
+
+def _with_one_less(stretch: Stretch, chain: Chain, count: int, inner: float) -> Chain | None:
+    """Return a chain of ``count`` pieces begun as a longer one: its joints drawn together, or two pieces as one."""
+    if stretch.straights or count < 2 or len(chain.length) != count + 1:
+        return None
+    ends = np.append(0.0, np.cumsum(chain.length)) * (len(stretch.xy) - 1) / chain.length.sum()
+    step, pair = np.abs(np.diff(chain.curvature)), chain.length[1:] + chain.length[:-1]
+    drawn = np.interp(np.linspace(0.0, count + 1.0, count + 1), np.arange(count + 2.0), ends)
+    for places in (drawn, np.delete(ends, 1 + int(np.argmin(step * pair**2)))):
+        found = _from_cuts(stretch, [np.rint(places).astype(int).tolist()], inner)
+        if found is not None:
+            return found
+    return None
+
+
+def _from_cuts(stretch: Stretch, parts: list[list[int]], inner: float) -> Chain | None:
+    """Return the chain that begins as the pieces between cuts, None where it does not keep within."""
     knots, straight = knots_of(stretch, parts)
     for _ in range(FLATTENINGS):
         try:
@@ -143,17 +185,35 @@ def _path_of(chain: Chain) -> tuple[FloatArray, FloatArray]:
 
 
 def _pieces(xy: FloatArray, start: str, end: str, tolerance_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Return the vertices and bulges of a run; biarcs where no chain was found."""
+    """Return the vertices and bulges of a run; a loop's last vertex is its first, and not repeated."""
     stretch = stretch_of(xy, start, end)
-    chain = fewest(stretch, tolerance_mm)
-    if chain is not None:
-        vertices, bulge = _path_of(chain)
-        if start == "loop":
-            return vertices[:-1], bulge
-        ends = [stretch.xy[k] if kind == "corner" else vertices[k] for k, kind in ((0, start), (-1, end))]
-        return np.vstack([ends[:1], vertices[1:-1], ends[1:]]), bulge
-    vertices, bulge = _by_biarcs(stretch, tolerance_mm - BETWEEN_MM)
-    return (vertices[:-1] if start == "loop" else vertices), bulge
+    opened = opened_on_line(stretch) if start == "loop" and stretch.straights else stretch
+    vertices, bulge = np.zeros((0, 2)), np.zeros(0)
+    for part in between_lines(opened):
+        more, bends = _part(part, tolerance_mm)
+        # cut in the middle of a straight run: its two halves are one line
+        vertices = np.vstack([vertices[:-1], more[1:]]) if len(vertices) else more
+        bulge = np.concatenate([bulge, bends[1:]]) if len(bulge) else bends
+    if start != "loop":
+        return vertices, bulge
+    return (vertices[:-1], bulge) if opened is stretch else (vertices[1:-1], bulge[1:])
+
+
+def _part(stretch: Stretch, tolerance_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return the vertices and bulges of a stretch: of one chain, else of one for each half, else biarcs."""
+    pieces = long_arcs(stretch, tolerance_mm)
+    chain = fewest(stretch, tolerance_mm) if len(pieces) <= MOST_AT_ONCE else None
+    if chain is None and len(pieces) >= LEAST_TO_CUT:
+        opened = held(stretch, pieces) if stretch.start == "loop" else stretch
+        pieces = long_arcs(opened, tolerance_mm)
+        (before, bends), (after, more) = (_part(half, tolerance_mm) for half in in_two(opened, pieces))
+        return np.vstack([before, after[1:]]), np.concatenate([bends, more])
+    if chain is None:
+        return _by_biarcs(stretch, tolerance_mm - BETWEEN_MM)
+    vertices, bulge = _path_of(chain)
+    fixed = ("corner", "held")
+    ends = [stretch.xy[k] if kind in fixed else vertices[k] for k, kind in ((0, stretch.start), (-1, stretch.end))]
+    return np.vstack([ends[:1], vertices[1:-1], ends[1:]]), bulge
 
 
 def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArray]:
@@ -182,7 +242,7 @@ def _by_biarcs(stretch: Stretch, within_mm: float) -> tuple[FloatArray, FloatArr
     return np.array(vertices), np.array(bulge)
 
 
-def _cut_points(fair: FairOutline) -> list[int]:
+def cut_points(fair: FairOutline) -> list[int]:
     """Return the points that are the outline's corners, in order."""
     xy = fair.points.xy
     return sorted({int(np.argmin(np.hypot(*(xy - np.array(row[:2])).T))) for row in fair.corners})
@@ -191,8 +251,8 @@ def _cut_points(fair: FairOutline) -> list[int]:
 def _even_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
     """Return the few arcs of an exactly even outline: those of its right half and their mirror images."""
     half = len(fair.points) // 2
-    cuts = [c for c in _cut_points(fair) if 0 < c < half]
-    on_axis = {c for c in _cut_points(fair) if c in (0, half)}
+    cuts = [c for c in cut_points(fair) if 0 < c < half]
+    on_axis = {c for c in cut_points(fair) if c in (0, half)}
     stops = [0, *cuts, half]
     kinds = ["corner" if c in {*cuts, *on_axis} else "square" for c in stops]
     parts = [
@@ -220,10 +280,10 @@ def _through_axis(xy: FloatArray, bulge: FloatArray, at: int, smooth: bool) -> t
 
 
 def _uneven_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
-    xy, cuts = fair.points.xy, _cut_points(fair)
+    xy, cuts = fair.points.xy, cut_points(fair)
     if not cuts:
         # A loop is begun where it bends most: never within a straight run.
-        ring = np.roll(xy, -_sharpest(xy), axis=0)
+        ring = np.roll(xy, -sharpest(xy), axis=0)
         vertices, bulge = _pieces(np.vstack([ring, ring[:1]]), "loop", "loop", tolerance_mm)
         return ArcPath(frozen_floats(vertices), frozen_floats(bulge), True)
     ring = np.vstack([xy, xy])
@@ -235,7 +295,8 @@ def _uneven_path(fair: FairOutline, tolerance_mm: float) -> ArcPath:
     return ArcPath(frozen_floats(vertices), frozen_floats(np.concatenate([b for _, b in parts])), True)
 
 
-def _sharpest(xy: FloatArray) -> int:
+def sharpest(xy: FloatArray) -> int:
+    """Return the point where a closed curve bends most."""
     reach = max(round(SHARPEST_REACH_MM * len(xy) / arc_length(xy, closed=True)[-1]), 1)
     ahead, back = np.roll(xy, -reach, axis=0) - xy, xy - np.roll(xy, reach, axis=0)
     cross = back[:, 0] * ahead[:, 1] - back[:, 1] * ahead[:, 0]
@@ -250,11 +311,12 @@ def few_arcs(fair: FairOutline, tolerance_mm: float = TOLERANCE_MM) -> FewArcs:
             where they are, and an even outline stays even and square to the centerline.
         tolerance_mm: how far the arcs may lie from the smooth outline.
     """
-    path = _even_path(fair, tolerance_mm) if fair.symmetric else _uneven_path(fair, tolerance_mm)
-    deviation = _deviation(path, fair.points.xy)
-    if not deviation <= tolerance_mm:
-        path, deviation = fair.path, fair.path_deviation_mm
-    return FewArcs(path, tolerance_mm, deviation)
+    for part in TRIES:
+        path = (_even_path if fair.symmetric else _uneven_path)(fair, part * tolerance_mm)
+        deviation = _deviation(path, fair.points.xy)
+        if deviation <= tolerance_mm:
+            return FewArcs(path, tolerance_mm, deviation)
+    return FewArcs(fair.path, tolerance_mm, fair.path_deviation_mm)
 
 
 def _deviation(path: ArcPath, points: FloatArray) -> float:

@@ -7,10 +7,11 @@ import itertools
 import numpy as np
 import shapely
 from scipy.interpolate import CubicSpline
+from scipy.ndimage import uniform_filter1d
 
 from calibration.frames import BodyPoints, FloatArray, frozen_floats
 from digitize import arcs
-from digitize.curve import feet
+from digitize.curve import arc_length, feet, right_normals, unit_tangents
 from digitize.fair.biarcs import Run, arcs_of
 from digitize.fair.corners import meeting_point, real_corners
 from digitize.fair.smooth import RUN_ON_MM, Fit, closed_data, open_data, smooth
@@ -22,6 +23,8 @@ DENSE_MM = 0.25
 MEASURE_MM = 0.0002
 # On the centerline without a corner, the outline is square to it.
 SQUARE = np.array([1.0, 0.0])
+# What fairing moves the line by is told as a mean over so much of it, so that the noise it takes out does not count.
+MOVED_OVER_MM = 10.0
 # Bridging pieces of less than this between a run and its corner are left out.
 SPECK_MM = 0.05
 # The two sides of a sharp corner meet this near the traced line (over the sine of half the angle between them, no
@@ -242,6 +245,18 @@ def _axis_corners(runs: list[Run]) -> list[tuple[float, float, float]]:
     return [row for row in rows if abs(row[2] - 180.0) > 1e-6]
 
 
+def _moved_mean(trace: BodyTrace, points: FloatArray) -> tuple[float, tuple[float, float]]:
+    """Return the largest mean of what fairing moved the line by, one way, over a length of it, mm; and where."""
+    foot = feet(trace.points.xy, points, closed=True)
+    normal = right_normals(unit_tangents(points, closed=True))[foot.segment]
+    off = np.where(trace.traced, np.einsum("ij,ij->i", foot.xy - trace.points.xy, normal), 0.0)
+    size = max(round(MOVED_OVER_MM / (arc_length(trace.points.xy, closed=True)[-1] / len(off))), 1)
+    mean = uniform_filter1d(off, size, mode="wrap")
+    k = int(np.argmax(np.abs(mean)))
+    x, y = trace.points.xy[k]
+    return float(abs(mean[k])), (float(x), float(y))
+
+
 def fair_outline(trace: BodyTrace) -> FairOutline:
     """Return the outline without its noise, its corners kept, as dense points and as arcs.
 
@@ -259,6 +274,7 @@ def fair_outline(trace: BodyTrace) -> FairOutline:
         runs = _right_half(runs, corners, len(trace.points))
     points, path = _points(runs, even), _path(runs, even)
     moved = feet(trace.points.xy[trace.traced], points, closed=True).distance
+    moved_mean, moved_at = _moved_mean(trace, points)
     return FairOutline(
         points=BodyPoints(points),
         path=path,
@@ -267,4 +283,6 @@ def fair_outline(trace: BodyTrace) -> FairOutline:
         moved_rms_mm=float(np.sqrt(np.mean(moved**2))),
         moved_max_mm=float(moved.max()),
         symmetric=even,
+        moved_mean_mm=moved_mean,
+        moved_at=moved_at,
     )

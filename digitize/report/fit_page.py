@@ -15,8 +15,9 @@ from calibration.frames import FloatArray
 from calibration.part_runs import OffMap
 from digitize.fit_shapes import HalfCurve
 from digitize.report import charts, words
+from digitize.report.comb import _path, _Sheet
 from digitize.report.context import ReportContext
-from digitize.report.halves_page import HAIR_PX, HAIR_STEP_MM, LEAST_HAIR_MM, _path, _Sheet
+from digitize.report.halves_page import HAIR_PX, HAIR_STEP_MM, LEAST_HAIR_MM
 from digitize.report.page import made
 from digitize.report.pictures import as_uri
 from digitize.report.template import STYLE, data, filled, flat, timings

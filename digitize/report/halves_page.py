@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,19 +10,19 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
-from calibration.frames import BodyPoints, BoolArray, FloatArray
-from digitize.curve import arc_length, resample, right_normals, unit_tangents
+from calibration.frames import BodyPoints, BoolArray
+from digitize.curve import right_normals, unit_tangents
 from digitize.report import charts, shop, words
+from digitize.report.comb import _path, _Sheet, both_combs, comb_picture, largest_jump
 from digitize.report.context import ReportContext
 from digitize.report.page import made
 from digitize.report.template import STYLE, data, filled, flat, timings
-from digitize.shapes import DifferenceMap, Unit
+from digitize.shapes import DifferenceMap, FairSpline, FewArcs, Unit
 
 TEMPLATE = "halves.html.j2"
-# Pictures are this high; the longest hair is so long, and stands for no less than the second figure.
-HEIGHT_PX, MARGIN_PX, HAIR_PX, LEAST_HAIR_MM = 640.0, 170.0, 60.0, 0.1
-HAIR_STEP_MM, COMB_STEP_MM, COMB_BLUR_MM = 2.0, 4.0, 3.0
-COMB_PX = 80.0
+# The longest hair is so long, and stands for no less than the second figure.
+HAIR_PX, LEAST_HAIR_MM = 60.0, 0.1
+HAIR_STEP_MM = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +32,8 @@ class HalvesShown:
     body: BodyPoints  # the fair outline, closed
     map: DifferenceMap | None
     unit: Unit
+    few: FewArcs | None = None
+    spline: FairSpline | None = None
 
 
 def write_halves_page(record: Mapping[str, Any], shown: HalvesShown, path: Path) -> None:
@@ -60,7 +62,11 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "hair": words.number(longest_hair_mm(shown.map), 2) if shown.map is not None else "",
         "comb": comb_picture(shown.body.xy),
         "few": shop.few_arcs(record, shown.unit),
+        "spline": spline_sentence(shown),
+        "combs": both_combs(shown.few.path, shown.spline) if shown.few and shown.spline else None,
         "ends": [end_row(one) for one in part["ends"]],
+        "square": square_sentence(part.get("square", [])),
+        "fairing": fairing_sentence(record),
         "fairer": fairer_sentence(part),
         "keeps": [keep_row(one) for one in part["keeps"]],
         "reasons": reasons,
@@ -68,6 +74,45 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "settings": flat(words.dig(record, "settings") or {}),
         "timings": timings(record),
     }
+
+
+def spline_sentence(shown: HalvesShown) -> str:
+    """Return how the spline follows the outline, beside the arcs."""
+    if shown.few is None:
+        return ""
+    if shown.spline is None:
+        return "No spline of continuous curvature was found near enough to the outline: fair.dxf holds the arcs alone."
+    count, curves = sum(len(one.control_mm) for one in shown.spline.curves), len(shown.spline.curves)
+    parts = "one curve" if curves == 1 else f"{curves} curves from corner to corner"
+    jump = 1000.0 * largest_jump(shown.few.path)
+    return (
+        f"A spline does it as well: {parts} of {count} control points, within "
+        f"{words.number(shown.spline.deviation_mm, 3)} mm. Its curvature goes on evenly, where that of the arcs jumps "
+        f"by up to {words.number(jump, 2)} per metre."
+    )
+
+
+def square_sentence(ends: Sequence[Mapping[str, Any]]) -> str:
+    """Return what the square meeting with the centerline, imposed on an even outline, changed."""
+    if not ends:
+        return ""
+    told = [
+        f"{one['end']} by {words.number(one['turned_deg'], 1)}° (± {words.number(one['u95_deg'], 1)}°), its tip by "
+        f"{words.number(one['moved_mm'], 2)} mm"
+        for one in ends
+    ]
+    return f"What is kept is even, and was made square to the centerline; that turned the {'; the '.join(told)}."
+
+
+def fairing_sentence(record: Mapping[str, Any]) -> str:
+    """Return how far fairing moved the line."""
+    one = words.dig(record, "outline", "fairing")
+    if not one:
+        return ""
+    return (
+        f"Fairing moved the traced points by {words.number(one['rms_mm'], 3)} mm (rms), and no 10 mm of the line by "
+        f"more than {words.number(one['mean_mm'], 3)} mm on the whole."
+    )
 
 
 def headline(part: Mapping[str, Any]) -> str:
@@ -142,40 +187,6 @@ def keep_row(one: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
 # --- pictures --------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Sheet:
-    """From body mm to a picture, neck up."""
-
-    low: FloatArray
-    high: FloatArray
-
-    @property
-    def factor(self) -> float:
-        return HEIGHT_PX / max(float(self.high[1] - self.low[1]), 1e-9)
-
-    @property
-    def size(self) -> tuple[float, float]:
-        width = float(self.high[0] - self.low[0]) * self.factor
-        return width + 2 * MARGIN_PX, HEIGHT_PX + 2 * MARGIN_PX
-
-    def px(self, xy: FloatArray) -> FloatArray:
-        x, y = (xy[:, 0] - self.low[0]) * self.factor, (self.high[1] - xy[:, 1]) * self.factor
-        return np.column_stack([x, y]) + MARGIN_PX
-
-    def hairs(self, kind: str, xy: FloatArray, normal: FloatArray, length_px: FloatArray) -> list[str]:
-        """Return lines from places along their outward normals."""
-        start = self.px(xy)
-        end = start + length_px[:, None] * normal * (1.0, -1.0)
-        return [
-            f'<line class="{kind}" x1="{a:.1f}" y1="{b:.1f}" x2="{c:.1f}" y2="{d:.1f}"/>'
-            for (a, b), (c, d) in zip(start, end, strict=True)
-        ]
-
-
-def _path(kind: str, px: FloatArray, close: str = "") -> str:
-    return f'<path class="{kind}" d="M' + "L".join(f"{x:.1f} {y:.1f}" for x, y in px) + f'{close}"/>'
-
-
 def compared(found: DifferenceMap) -> BoolArray:
     """Return (M,) where the halves were compared: both seen, and not drawn unlike on purpose."""
     known = np.isfinite(found.gap_mm)
@@ -220,24 +231,3 @@ def map_chart(found: DifferenceMap) -> Markup:
         return Markup("")
     place, gap, u95 = found.place_mm[known], found.gap_mm[known], found.u95_mm[known]
     return charts.band_chart(place, gap, u95)
-
-
-def comb_picture(body: FloatArray) -> Markup:
-    """Return the outline with a hair for its curvature at every few mm: outward where it bulges."""
-    xy = resample(body, 0.5, closed=True)
-    reach = round(COMB_BLUR_MM / 0.5)
-    ahead, back = np.roll(xy, -reach, axis=0) - xy, xy - np.roll(xy, reach, axis=0)
-    turn = np.arctan2(ahead[:, 1] * back[:, 0] - ahead[:, 0] * back[:, 1], np.einsum("ij,ij->i", ahead, back))
-    bend = turn / (arc_length(xy, closed=True)[-1] / len(xy) * reach)
-    sheet = _Sheet(xy.min(axis=0), xy.max(axis=0))
-    usual = max(float(np.quantile(np.abs(bend), 0.97)), 1e-6)
-    length = np.clip(bend / usual, -1.2, 1.2) * COMB_PX
-    normal = right_normals(unit_tangents(xy, closed=True))
-    some = slice(None, None, round(COMB_STEP_MM / 0.5))
-    tips = sheet.px(xy) + length[:, None] * normal * (1.0, -1.0)
-    parts = [
-        _path("body", sheet.px(xy[some]), "Z"),
-        *sheet.hairs("tick", xy[some], normal[some], length[some]),
-        _path("line", tips[some], "Z"),
-    ]
-    return charts.figure("The outline's curvature as a comb", parts, sheet.size)

@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.frames import BoolArray, FloatArray, SheetPoints
 from digitize.curve import arc_length, blurred, feet, resample, unit_tangents
-from digitize.shapes import EndMeeting, HalvesAudit, Keep, KeepChange, Seen, TracedOutline
+from digitize.shapes import BodyTrace, EndMeeting, HalvesAudit, Keep, KeepChange, Seen, TracedOutline
 from digitize.symmetry.differences import COVERAGE, differences, gap_of
 from digitize.symmetry.halves import Half, Loop
 from digitize.symmetry.place import About, about_axis, half_about, kept_loop
@@ -46,6 +46,13 @@ def meeting(half: Half, at_tail: bool) -> EndMeeting:
     sigma = np.degrees(np.sqrt(variance * np.linalg.inv(full.T @ full)[1, 1])) / (1.0 + fit[1] ** 2)
     angle = 90.0 - up * float(np.degrees(np.arctan(fit[1])))
     return EndMeeting(angle, COVERAGE * float(sigma), 180.0 - 2.0 * angle, up * float(even[0] - fit[0]))
+
+
+def squared(body: BodyTrace) -> tuple[EndMeeting, EndMeeting]:
+    """Return how the kept line of an even body met the centerline, tail and neck, before fairing made it square."""
+    half = len(body.points.xy) // 2 + 1
+    right = Half(body.points.xy[:half], body.sigma_mm[:half], body.seen[:half], body.corners[body.corners < half])
+    return meeting(right, at_tail=True), meeting(right, at_tail=False)
 
 
 def _repeated(off: FloatArray) -> float:

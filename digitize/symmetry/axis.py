@@ -12,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, median_filter
 
 from calibration.frames import FloatArray
 from digitize.curve import blurred, feet, resample, right_normals, unit_tangents
@@ -28,6 +29,9 @@ REACH_SIGMAS, REACH_FLOOR_MM = 4.685, 0.1
 EQUAL_RMS_MM = 0.15
 # A residual under this belongs to the part of the outline that is symmetric.
 SYMMETRIC_WITHIN_MM = 0.5
+# Where the halves part for longer than this, they began to part unseen up to so much before; that much is left out too,
+# but for bodies that would lose more than the last part of what tells the axis.
+PARTED_MM, BEFORE_MM, MOST_LEFT_OUT = 8.0, 30.0, 0.5
 # What no residual shows: the drawing's own evenness over the whole body, 1 sigma.
 OWN_AXIS_FLOOR_MM = 0.004
 
@@ -90,11 +94,20 @@ def _tukey(residual: FloatArray, reach: float) -> FloatArray:
     return np.where(inside, (1.0 - (residual / reach) ** 2) ** 2, 0.0)
 
 
-def _step(axis: Axis, xy: FloatArray, normals: FloatArray, reach: float) -> Axis:
-    """Return the axis after one reweighted Gauss-Newton step."""
+def _clear(distance: FloatArray, reach: float, step_mm: float) -> FloatArray:
+    """Return the weights of a closed curve's places, nothing where the halves part and shortly before."""
+    weight = _tukey(distance, reach)
+    parted = median_filter(np.asarray(weight == 0.0), 2 * round(PARTED_MM / step_mm) + 1, mode="wrap")
+    before = maximum_filter1d(parted, 2 * round(BEFORE_MM / step_mm) + 1, mode="wrap")
+    clear = np.where(before, 0.0, weight)
+    return clear if clear.sum() >= MOST_LEFT_OUT * weight.sum() else weight
+
+
+def _step(axis: Axis, xy: FloatArray, normals: FloatArray, reach: float, clear: bool = False) -> Axis:
+    """Return the axis after one reweighted Gauss-Newton step; ``clear`` of where the halves part, on the fine curve."""
     residual, distance, normal = _residuals(axis, xy, normals)
     design = _design(axis, xy, normal)
-    weight = _tukey(distance, reach)[:, None]
+    weight = (_clear(distance, reach, FINE_STEP_MM) if clear else _tukey(distance, reach))[:, None]
     matrix = design.T @ (weight * design) + 1e-9 * np.eye(2)
     change = -np.linalg.solve(matrix, design.T @ (weight[:, 0] * residual))
     limit = 0.2 / max(abs(float(change[1])), 0.2)
@@ -156,7 +169,7 @@ def _correlation(residual: FloatArray, weight: FloatArray) -> float:
     return float(1.0 + 2.0 * rho[1 : int(ends[0]) if len(ends) else len(rho)].sum())
 
 
-def _refined(start: Axis, xy: FloatArray) -> tuple[OwnAxis, float]:
+def refined(start: Axis, xy: FloatArray) -> tuple[OwnAxis, float]:
     """Return the axis polished on the fine curve, with its trimmed rms."""
     curve, normals = _curve(xy, FINE_STEP_MM)
     axis = start
@@ -167,7 +180,7 @@ def _refined(start: Axis, xy: FloatArray) -> tuple[OwnAxis, float]:
         near = np.abs(residual[distance < FINE_REACH_MM[0]])
         sigma = 1.4826 * float(np.median(near)) if len(near) else FINE_REACH_MM[0]
         reach = float(np.clip(REACH_SIGMAS * sigma, REACH_FLOOR_MM, FINE_REACH_MM[-1]))
-        axis = _step(axis, curve, normals, reach)
+        axis = _step(axis, curve, normals, reach, clear=True)
     return _with_errors(axis, curve, normals, reach), _trimmed_rms(axis, curve, normals, COARSE_REACH_MM[-1])
 
 
@@ -177,7 +190,7 @@ def _with_errors(axis: Axis, curve: FloatArray, normals: FloatArray, reach: floa
     shifted = middle - axis.offset(middle[None, :])[0] * axis.across
     axis = Axis((float(shifted[0]), float(shifted[1])), axis.angle_rad)
     residual, distance, normal = _residuals(axis, curve, normals)
-    weight = _tukey(distance, reach)
+    weight = _clear(distance, reach, FINE_STEP_MM)
     design = _design(axis, curve, normal)
     variance = float(np.sum(weight * residual**2) / max(float(weight.sum()) - 2.0, 1.0))
     repeated = 2.0 * _correlation(residual, weight)
@@ -202,7 +215,7 @@ def own_axis(xy: FloatArray, likely_rad: tuple[float, ...] = ()) -> OwnAxis:
     Returns:
         The axis with its uncertainty and the share of the outline that is symmetric.
     """
-    found = [_refined(start, xy) for start in _starts(xy, likely_rad)]
+    found = [refined(start, xy) for start in _starts(xy, likely_rad)]
     best = min(rms for _, rms in found)
     equal = [own for own, rms in found if rms <= best + EQUAL_RMS_MM]
 

@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 
 from calibration.errors import Refusal
+from digitize import bsplines
 from digitize.arcs import Box, arc_length, extents, signed_area, union
-from digitize.shapes import ArcPath, Drawing
+from digitize.shapes import ArcPath, Drawing, SplineCurve
 
 # Files hold numbers to 1e-9 mm or better; sums over a thousand arcs stay far below this.
 FILE_TOLERANCE_MM = 1e-6
@@ -27,6 +28,16 @@ def measure(path: ArcPath) -> Measure:
     return path.closed, arc_length(path), area, extents(path)
 
 
+def measure_spline(curve: SplineCurve) -> Measure:
+    """Return what a file must give back for one spline, which is never said to be closed; its area is as swept."""
+    return False, bsplines.arc_length(curve), abs(bsplines.swept_area(curve)), bsplines.extents(curve)
+
+
+def layers_of(drawing: Drawing) -> list[str]:
+    """Return the drawing's layers in the order of their first use."""
+    return list(dict.fromkeys(name for name, _ in (*drawing.paths, *drawing.splines, *drawing.texts)))
+
+
 def drawing_extents(drawing: Drawing) -> Box:
     """Return the extents of all paths and of the room that the texts take, mm.
 
@@ -34,6 +45,7 @@ def drawing_extents(drawing: Drawing) -> Box:
         ValueError: the drawing is empty.
     """
     boxes = [extents(path) for _, path in drawing.paths]
+    boxes += [bsplines.extents(curve) for _, curve in drawing.splines]
     for _, text in drawing.texts:
         width = LETTER_WIDTH * text.height_mm * len(text.text)
         boxes.append((*text.at, text.at[0] + width, text.at[1] + text.height_mm))
@@ -52,8 +64,10 @@ def compare(path: Path, drawing: Drawing, found: Iterable[tuple[str, Measure]]) 
         Refusal: ``file-check`` when a path is missing, extra, open instead of closed, or of another size.
     """
     in_file = list(found)
-    for layer in dict.fromkeys(name for name, _ in [*drawing.paths, *in_file]):
-        wanted = [measure(shape) for name, shape in drawing.paths if name == layer]
+    drawn = [(name, measure(shape)) for name, shape in drawing.paths]
+    drawn += [(name, measure_spline(curve)) for name, curve in drawing.splines]
+    for layer in dict.fromkeys(name for name, _ in [*drawn, *in_file]):
+        wanted = [measured for name, measured in drawn if name == layer]
         given = [measured for name, measured in in_file if name == layer]
         if len(wanted) != len(given):
             raise fail(path, f"layer {layer} has {len(given)} paths instead of {len(wanted)}")

@@ -1,7 +1,7 @@
 """The drawing as DXF R2010 in millimetres, read back from the tagged text itself.
 
 The check does not use the library that wrote the file: it reads the group codes of the Autodesk DXF reference
-(HEADER variables, LINE, LWPOLYLINE with bulges, TEXT).
+(HEADER variables, LINE, LWPOLYLINE with bulges, SPLINE with knots and control points, TEXT).
 """
 
 from __future__ import annotations
@@ -16,8 +16,19 @@ from ezdxf.layouts import Modelspace
 
 from calibration.frames import frozen_floats
 from digitize.arcs import Box
-from digitize.shapes import ArcPath, Drawing
-from digitize.writers.check import FILE_TOLERANCE_MM, compare, compare_texts, drawing_extents, fail, measure
+from digitize.bsplines import DEGREE
+from digitize.shapes import ArcPath, Drawing, SplineCurve
+from digitize.writers.check import (
+    FILE_TOLERANCE_MM,
+    Measure,
+    compare,
+    compare_texts,
+    drawing_extents,
+    fail,
+    layers_of,
+    measure,
+    measure_spline,
+)
 
 MILLIMETRES = 4  # $INSUNITS
 METRIC = 1  # $MEASUREMENT
@@ -26,7 +37,7 @@ VIEW_MARGIN = 1.1
 # Plain colours of the AutoCAD colour index: 7 is black on white and white on black.
 COLOURS = {
     "BODY": 7, "HALF": 3, "CENTERLINE": 1, "CHECK_LENGTH": 5, "NOTES": 8,
-    "CUT": 7, "HOLES": 6, "SAW": 1, "DRILL": 5, "MARK": 3, "SHEET": 8,
+    "ARCS": 7, "SPLINE": 6, "CUT": 7, "HOLES": 6, "SAW": 1, "DRILL": 5, "MARK": 3, "SHEET": 8,
 }  # fmt: skip
 OTHER_COLOUR = 7
 HAIRLINE_HUNDREDTHS_MM = 13
@@ -47,6 +58,11 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
     space = document.modelspace()
     for layer, shape in drawing.paths:
         _add_path(space, layer, shape)
+    for layer, curve in drawing.splines:
+        # planar, and open: that it ends where it began, and how, is in its points
+        space.add_open_spline(
+            [(x, y, 0.0) for x, y in curve.control_mm.tolist()], DEGREE, curve.knots.tolist(), {"layer": layer}
+        )
     for layer, mark in drawing.texts:
         space.add_text(mark.text, height=mark.height_mm, dxfattribs={"layer": layer, "insert": mark.at})
     _set_view(document, drawing_extents(drawing))
@@ -56,7 +72,7 @@ def write_dxf(drawing: Drawing, path: Path) -> None:
 
 
 def _add_layers(document: Document, drawing: Drawing) -> None:
-    for name in dict.fromkeys([*(layer for layer, _ in drawing.paths), *(layer for layer, _ in drawing.texts)]):
+    for name in layers_of(drawing):
         document.layers.add(name, color=COLOURS.get(name, OTHER_COLOUR), lineweight=HAIRLINE_HUNDREDTHS_MM)
 
 
@@ -95,7 +111,7 @@ def check_dxf(drawing: Drawing, path: Path) -> None:
     try:
         tags = _read_tags(path)
         header, entities = _read_header(tags), list(_read_entities(tags))
-        found = [(_value(entity, 8), measure(_shape(entity))) for entity in entities if entity[0][1] != "TEXT"]
+        found = [(_value(entity, 8), _measure(entity)) for entity in entities if entity[0][1] != "TEXT"]
     except (ValueError, IndexError, KeyError, UnicodeDecodeError) as fault:
         raise fail(path, f"it cannot be read back ({fault})") from fault
     _check_header(drawing, path, header)
@@ -156,6 +172,25 @@ def _read_entities(tags: list[Tag]) -> Iterator[Entity]:
 
 def _value(entity: Entity, code: int) -> str:
     return next(value for each, value in entity if each == code)
+
+
+def _measure(entity: Entity) -> Measure:
+    return measure_spline(_spline(entity)) if entity[0][1] == "SPLINE" else measure(_shape(entity))
+
+
+def _spline(entity: Entity) -> SplineCurve:
+    """Return a SPLINE as a curve.
+
+    Raises:
+        ValueError: another degree, weights, or counts that do not fit.
+    """
+    x, y, knots = ([float(value) for code, value in entity if code == each] for each in (10, 20, 40))
+    counts = [int(_value(entity, code)) for code in (71, 72, 73)]
+    if counts != [DEGREE, len(knots), len(x)] or len(x) != len(y) or len(knots) != len(x) + DEGREE + 1:
+        raise ValueError(f"a spline announces {counts} and has {len(knots)} knots and {len(x)} control points")
+    if any(code == 41 for code, _ in entity):
+        raise ValueError("a spline has weights")
+    return SplineCurve(frozen_floats(knots), frozen_floats(np.column_stack([x, y])))
 
 
 def _shape(entity: Entity) -> ArcPath:

@@ -18,8 +18,19 @@ from svgwrite.container import Group
 
 from calibration.frames import frozen_floats
 from digitize.arcs import STRAIGHT_BULGE, Box, split_arcs
-from digitize.shapes import ArcPath, Drawing, TextMark
-from digitize.writers.check import FILE_TOLERANCE_MM, Measure, compare, compare_texts, drawing_extents, fail, measure
+from digitize.bsplines import DEGREE, beziers
+from digitize.shapes import ArcPath, Drawing, SplineCurve, TextMark
+from digitize.writers.check import (
+    FILE_TOLERANCE_MM,
+    Measure,
+    compare,
+    compare_texts,
+    drawing_extents,
+    fail,
+    layers_of,
+    measure,
+    measure_spline,
+)
 
 HAIRLINE_MM = 0.1
 MARGIN_MM = 5.0
@@ -28,11 +39,12 @@ DECIMALS = 9
 LONGEST_ARC_RAD = math.pi / 2.0
 COLOURS = {
     "BODY": "#000000", "HALF": "#2e7d32", "CENTERLINE": "#b71c1c", "CHECK_LENGTH": "#1a4f9c", "NOTES": "#444444",
+    "ARCS": "#000000", "SPLINE": "#7b1fa2",
     "CUT": "#000000", "HOLES": "#7b1fa2", "SAW": "#b71c1c", "DRILL": "#1a4f9c", "MARK": "#2e7d32", "SHEET": "#888888",
 }  # fmt: skip
 OTHER_COLOUR = "#000000"
 SVG = "{http://www.w3.org/2000/svg}"
-_TOKEN = re.compile(r"[MLAZ]|[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
+_TOKEN = re.compile(r"[MLACZ]|[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 
 
 def write_svg(drawing: Drawing, path: Path) -> None:
@@ -49,7 +61,7 @@ def write_svg(drawing: Drawing, path: Path) -> None:
         debug=False,
     )
     sheet.set_desc(title=drawing.title, desc="1 user unit = 1 mm")
-    for layer in dict.fromkeys([*(name for name, _ in drawing.paths), *(name for name, _ in drawing.texts)]):
+    for layer in layers_of(drawing):
         sheet.add(_group(sheet, drawing, layer))
     path.write_text(sheet.tostring(), encoding="utf-8")
     check_svg(drawing, path)
@@ -66,6 +78,9 @@ def _group(sheet: svgwrite.Drawing, drawing: Drawing, layer: str) -> Group:
     for name, shape in drawing.paths:
         if name == layer:
             group.add(sheet.path(d=_commands(shape)))
+    for name, curve in drawing.splines:
+        if name == layer:
+            group.add(sheet.path(d=_cubics(curve)))
     for name, mark in drawing.texts:
         if name == layer:
             group.add(_text(sheet, mark, colour))
@@ -96,6 +111,14 @@ def _commands(shape: ArcPath) -> str:
     for start, end, bulge in zip(parts.xy_mm, ends, parts.bulge, strict=False):
         words.append(_command(start.tolist(), end.tolist(), float(bulge)))
     return " ".join([*words, "Z"] if parts.closed else words)
+
+
+def _cubics(curve: SplineCurve) -> str:
+    """Return a spline's SVG commands: its pieces are Bezier curves exactly."""
+    pieces = beziers(curve) * (1.0, -1.0)
+    words = [f"M {_number(pieces[0, 0, 0])} {_number(pieces[0, 0, 1])}"]
+    words += ["C " + " ".join(_number(value) for value in piece[1:].ravel()) for piece in pieces]
+    return " ".join(words)
 
 
 def _command(start: list[float], end: list[float], bulge: float) -> str:
@@ -146,7 +169,24 @@ def _read_paths(root: ET.Element) -> Iterator[tuple[str, Measure]]:
         raise ValueError("a transform changes the scale")
     for group in root.iter(f"{SVG}g"):
         for element in group.iter(f"{SVG}path"):
-            yield group.get("id", ""), measure(_parse(element.get("d", "")))
+            commands = element.get("d", "")
+            measured = measure_spline(_pieces(commands)) if "C" in commands else measure(_parse(commands))
+            yield group.get("id", ""), measured
+
+
+def _pieces(commands: str) -> SplineCurve:
+    """Return path commands as one spline whose knots are threefold, y up again.
+
+    Raises:
+        ValueError: the commands are not M, then C alone.
+    """
+    words = _TOKEN.findall(commands)
+    numbers = [float(word) for word in words if word not in "MLACZ"]
+    count = len(numbers) // (2 * DEGREE)
+    if [word for word in words if word in "MLACZ"] != ["M", *"C" * count] or len(numbers) != 2 + 2 * DEGREE * count:
+        raise ValueError("a path holds a command that was not written by us")
+    knots = np.concatenate([[0.0], np.repeat(np.arange(count + 1.0), DEGREE), [count]])
+    return SplineCurve(frozen_floats(knots), frozen_floats(np.reshape(numbers, (-1, 2)) * (1.0, -1.0)))
 
 
 def _parse(commands: str) -> ArcPath:

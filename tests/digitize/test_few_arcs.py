@@ -16,6 +16,7 @@ from digitize.fair import few_arcs, measure
 from digitize.fair.chain import Chain, across_derivatives, against, end_derivatives
 from digitize.fair.few_arcs import fewest, stretch_of
 from digitize.shapes import ArcPath, FairOutline
+from tests.bench.fairing import exact, joints_deg, made
 from tests.digitize.bodies import apart, body, noisy, spaced
 from tests.digitize.test_fair import faired, joint_turns_deg
 
@@ -164,6 +165,26 @@ def test_an_even_body_keeps_even_arcs_and_an_uneven_one_closes() -> None:
     assert loop.deviation_mm <= 0.05
     assert len(loop.path.bulge) < len(fair.path.bulge) / 3
     assert arcs.signed_area(loop.path) == pytest.approx(arcs.signed_area(fair.path), rel=1e-5)
+
+
+@pytest.mark.parametrize(("family", "pieces"), [("horns", 28), ("dulcimer", 20)])
+def test_bodies_drawn_with_rule_and_compass_come_back(family: str, pieces: int) -> None:
+    """As many lines and arcs as they were drawn of."""
+    fair = exact(made(family, 1), even=True)
+    few = few_arcs(fair)
+    assert len(few.path.bulge) == pieces
+    assert few.deviation_mm <= 0.05
+    assert joints_deg(fair, few.path) < 0.01
+
+
+def test_a_long_chain_is_cut_where_the_curve_is_gentle() -> None:
+    """Within 0.002 mm a half needs some 35 arcs, more than are looked for at once."""
+    half = cassini_half()
+    fair = outline(half)
+    few = few_arcs(fair, 0.002)
+    assert 50 < len(few.path.bulge) <= TIMES_THE_BOUND * bound(half, 0.002)
+    assert few.deviation_mm <= 0.002
+    assert np.abs(joint_turns_deg(few.path)).max() < 0.01
 
 
 def test_one_arc_stands_for_a_circle_and_one_line_for_a_line() -> None:

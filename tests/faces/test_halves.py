@@ -8,8 +8,11 @@ import sys
 from pathlib import Path
 
 import cv2
+import ezdxf
 import numpy as np
 import pytest
+import shapely
+from ezdxf.path import make_path
 
 from digitize.writers.record import check_record
 from tests.maker import PlanSpec, RuleSpec, make_plan
@@ -67,14 +70,38 @@ def test_the_side_that_was_pushed_out_is_named(
     keeps = {one["keep"]: one for one in part["keeps"]}
     assert keeps["mean"]["max_mm"] == pytest.approx(BULGE_MM / 2, abs=0.06)
     assert [one["code"] for one in record["reasons"]].count("half-differs") == 1
-    assert sorted(path.name for path in out.iterdir()) == ["halves.html", "record.json"]
+    assert sorted(path.name for path in out.iterdir()) == ["fair.dxf", "fair.svg", "halves.html", "record.json"]
+
+
+def test_the_arcs_and_the_spline_are_in_its_drawing(
+    audited: tuple[Path, subprocess.CompletedProcess[str], np.ndarray],
+) -> None:
+    out, done, _ = audited
+    record = json.loads(done.stdout)
+    assert set(record["files"]) == {"fair.dxf", "fair.svg", "halves.html"}
+    space = ezdxf.readfile(out / "fair.dxf").modelspace()
+    (arcs,) = space.query("LWPOLYLINE[layer=='ARCS']")
+    splines = list(space.query("SPLINE[layer=='SPLINE']"))
+    few, told = record["outline"]["few_arcs"], record["outline"]["spline"]
+    assert (len(arcs), len(splines)) == (len(few["pieces"]), told["curves"])
+    assert told["deviation_mm"] <= told["tolerance_mm"] == 0.02
+    # by the reader's own B-splines: a closed loop of curves, as near to the arcs as both are to the outline
+    tools = [spline.construction_tool() for spline in splines]
+    xy = np.array([(p.x, p.y) for tool in tools for p in tool.approximate(400)])
+    starts, ends = (np.array([(p.x, p.y) for p in (tool.control_points[k] for tool in tools)]) for k in (0, -1))
+    assert np.abs(np.roll(starts, -1, axis=0) - ends).max() < 1e-6
+    loop = shapely.LinearRing([(p.x, p.y) for p in make_path(arcs).flattening(1e-4)])
+    assert shapely.distance(shapely.points(xy), loop).max() < few["deviation_mm"] + told["deviation_mm"] + 0.001
+    assert record["outline"]["fairing"]["mean_mm"] < 0.05
 
 
 def test_its_page_shows_the_map_the_comb_and_the_choices(
     audited: tuple[Path, subprocess.CompletedProcess[str], np.ndarray],
 ) -> None:
     page = (audited[0] / "halves.html").read_text(encoding="utf-8")
-    assert page.count('<svg class="chart"') == 3
+    assert page.count('<svg class="chart"') == 4
+    assert "control points" in page
+    assert "Fairing moved the traced points by" in page
     assert "The halves differ in" in page
     for words in ("keep", "as drawn", "a mean over 10", "comb"):
         assert words in page
