@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
+from calibration.part_fit import prior_weight
 from calibration.part_runs import OffMap, Stretch, real_stretches
 from digitize.fit_shapes import HalfCurve, Run
 from digitize.part_fitted import FittedPart
@@ -18,6 +19,7 @@ COVERAGE = 2.0
 LEAST_SHARE, LONGEST_UNSEEN_MM = 0.9, 12.0
 # Chi-square of three strains that only one true part in a hundred exceeds.
 STRAIN_CHI2 = 11.34
+STRAIN_CHI2_MORE = 1.7  # for each further unknown, up to fifteen: 1 % is exceeded by 32.0 with fifteen
 # What a builder can cut to (common practice, no source); a size less well known is of no use.
 WIDEST_SIZE_U95_MM = 0.5
 
@@ -141,22 +143,21 @@ def _elsewhere(part: FittedPart, runs: Sequence[Run], tolerance_mm: float) -> tu
 
 def _size(part: FittedPart) -> tuple[float, float]:
     """Return by how much the strain that was taken out moves the outline at most, + larger, and 95 % of the size."""
-    moved = part.fit.rows[:, 3:] @ part.fit.strain
+    moved = part.fit.rows[:, 3:] @ part.fit.given
     rigid = part.fit.rows[:, :3]
     left = moved - rigid @ np.linalg.lstsq(rigid, moved, rcond=None)[0]
     # A contour that must be stretched to fit is too small: what was taken out is what it is off by, turned round.
     worst = float(np.abs(left).max())
-    mean_strain = float(part.fit.strain[:2].mean())
     u = np.sqrt(np.maximum(part.u_total_mm**2 - part.u_local_mm**2, 0.0))
-    return -np.sign(mean_strain) * worst, COVERAGE * float(u.max())
+    return -np.sign(part.fit.stretch) * worst, COVERAGE * float(u.max())
 
 
 def _size_doubts(part: FittedPart, size_mm: float, u95_mm: float) -> tuple[Doubt, ...]:
-    strain = part.fit.strain
-    chi2 = float(strain @ np.linalg.solve(part.view.calibration.covariance, strain))
+    given = part.fit.given
+    prior = prior_weight(part.view.calibration.covariance, len(part.fit.sway))
     found = []
-    if chi2 > STRAIN_CHI2:
-        percent = 100.0 * float(np.abs(strain[:2]).max())
+    if given @ prior @ given > STRAIN_CHI2 + STRAIN_CHI2_MORE * len(part.fit.sway):
+        percent = 100.0 * float(np.abs([*part.fit.strain[:2], part.fit.stretch]).max())
         way = "larger" if size_mm > 0 else "smaller"
         found.append(doubt("part-size", percent=f"{percent:.2f}", way=way, mm=f"{abs(size_mm):.2f}"))
     if u95_mm > WIDEST_SIZE_U95_MM:

@@ -149,7 +149,9 @@ class Photographed:
         return self.scale.u_outline_mm(points), lifts.u_outline_mm(self.photo, points)
 
 
-def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False) -> Photographed:
+def photographed(
+    picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False, as_lit: bool = False
+) -> Photographed:
     """Find the sheet, its rules and the camera, and lay the sheet flat.
 
     Args:
@@ -157,6 +159,7 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         plan: what the person says.
         clock: of the stages.
         checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
+        as_lit: the light is not evened, which would take the tone of whatever is large and dark for a shadow.
 
     Raises:
         Refusal: ``lens-other-camera``, ``two-sheets``, ``sheet-outline``, ``photo-no-rule`` or what stood in a rule's
@@ -184,9 +187,9 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
-        even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
+        even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
         seen = (*short_rule(evidence.controls), *gap_doubt(gap))
-        flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen)
+        flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen, as_lit=as_lit)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 
 
@@ -313,11 +316,13 @@ def _laid_flat(
     bent: Flatness,
     scale: PlanScale | None,
     seen: tuple[Doubt, ...],
+    *,
+    as_lit: bool = False,
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
     covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
-    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered)
+    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered, as_lit=as_lit)
     if scale:
         calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
     else:

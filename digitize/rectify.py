@@ -21,6 +21,7 @@ ToPx = Callable[[SheetPoints], PxPoints]
 GRID_PX = 16  # of the flat picture, between places whose map is worked out
 ROWS_AT_ONCE = 256
 WHITE = 245  # beyond the sheet, and where a thing lay on it
+PAPER_QUANTILE = 0.75  # of the tones of a sheet with a thing on it: paper's own
 SHADOW_MM = 1.5  # a thing's shadow reaches this far beyond it
 RIM_MM = 1.0  # the sheet's own edge and the shadow beside it, made paper too
 # The flat picture is this much finer than the photo is where it sees the sheet best, within limits: other stages
@@ -58,8 +59,9 @@ def px_per_mm_for(mm_per_px: FloatArray) -> float:
 
 
 def rectify(
-    picture: Picture, to_px: ToPx, region_mm: FloatArray, px_per_mm: float, covered_mm: Sequence[FloatArray] = ()
-) -> FlatSheet:
+    picture: Picture, to_px: ToPx, region_mm: FloatArray, px_per_mm: float, covered_mm: Sequence[FloatArray] = (),
+    *, as_lit: bool = False,
+) -> FlatSheet:  # fmt: skip
     """Return the sheet seen straight from above.
 
     Args:
@@ -68,6 +70,7 @@ def rectify(
         region_mm: (V, 2) polygon of what the photo shows of the sheet, sheet frame.
         px_per_mm: of the flat picture.
         covered_mm: polygons of things lying on the sheet; they are made paper.
+        as_lit: paper has the usual tone of this picture's own.
 
     Raises:
         Refusal: ``photo-not-solved`` when the region is larger than any sheet.
@@ -85,7 +88,7 @@ def rectify(
         grey[rows] = cv2.remap(
             picture.grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(WHITE,)
         )
-    _make_paper(grey, flat, region_mm, covered_mm)
+    _make_paper(grey, flat, region_mm, covered_mm, as_lit=as_lit)
     grey.setflags(write=False)
     return replace(flat, picture=replace(picture, grey=grey, dpi=None, focal_px=None))
 
@@ -121,20 +124,23 @@ def _bilinear(values: np.ndarray, at_x: np.ndarray, at_y: np.ndarray) -> np.ndar
     return np.asarray(left + (right - left) * across, dtype=np.float32)
 
 
-def _make_paper(grey: np.ndarray, flat: FlatSheet, region_mm: FloatArray, covered_mm: Sequence[FloatArray]) -> None:
+def _make_paper(
+    grey: np.ndarray, flat: FlatSheet, region_mm: FloatArray, covered_mm: Sequence[FloatArray], *, as_lit: bool
+) -> None:
     """Make all beyond the region, and under the things on the sheet, paper; in place."""
     inside = np.zeros_like(grey)
     cv2.fillPoly(inside, [_whole(flat, region_mm)], 1)
-    grey[inside == 0] = WHITE
-    _paint_round(grey, flat, region_mm, RIM_MM)
+    white = int(np.quantile(grey[inside > 0], PAPER_QUANTILE)) if as_lit else WHITE
+    grey[inside == 0] = white
+    _paint_round(grey, flat, region_mm, RIM_MM, white)
     for polygon in covered_mm:
-        cv2.fillPoly(grey, [_whole(flat, polygon)], (WHITE,))
-        _paint_round(grey, flat, polygon, SHADOW_MM)
+        cv2.fillPoly(grey, [_whole(flat, polygon)], (white,))
+        _paint_round(grey, flat, polygon, SHADOW_MM, white)
 
 
-def _paint_round(grey: np.ndarray, flat: FlatSheet, polygon_mm: FloatArray, reach_mm: float) -> None:
+def _paint_round(grey: np.ndarray, flat: FlatSheet, polygon_mm: FloatArray, reach_mm: float, white: int) -> None:
     """Make paper of what lies within a distance of a polygon's sides, in place."""
-    cv2.polylines(grey, [_whole(flat, polygon_mm)], True, (WHITE,), max(1, round(2 * reach_mm * flat.px_per_mm)))
+    cv2.polylines(grey, [_whole(flat, polygon_mm)], True, (white,), max(1, round(2 * reach_mm * flat.px_per_mm)))
 
 
 def _whole(flat: FlatSheet, polygon_mm: FloatArray) -> np.ndarray:

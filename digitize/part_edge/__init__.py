@@ -14,6 +14,8 @@ from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profile
 from digitize.part_edge.step import steps_at
 from digitize.part_edge.straight import level_beside as level_beside
 from digitize.part_edge.straight import line_contrasts as line_contrasts
+from digitize.part_edge.walled import Wall as Wall
+from digitize.part_edge.walled import follow_walled as follow_walled
 
 # How far from the outline the part's edge may be: a part further off is not this outline's.
 REACH_MM = 6.0
