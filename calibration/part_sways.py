@@ -25,30 +25,37 @@ class PhotoSways:
 
     photo: PhotoCalibration
     flat: Flatness
-    root: FloatArray  # (11, 11) of the photo's covariance
     mix: FloatArray  # (11 + F, K)
+    middle_mm: FloatArray  # (2,)
+    motion: FloatArray  # (3, K) the shift and the turn about the middle that are in each kind, and are left out
 
     @classmethod
     def over(cls, photo: PhotoCalibration, flat: Flatness, region: SheetPoints) -> PhotoSways:
         """Return those that matter over a region, whose corners (V, 2) are given."""
-        values, axes = np.linalg.eigh(photo.covariance)
-        root = axes * np.sqrt(np.maximum(values, 0.0))
         low, high = region.xy.min(axis=0), region.xy.max(axis=0)
         grid = np.stack(np.meshgrid(*np.linspace(low, high, GRID).T), axis=2).reshape(-1, 2)
-        every = cls(photo, flat, root, np.eye(len(root)))._all(SheetPoints(grid))
-        off = grid - grid.mean(axis=0)
-        one, zero = np.ones(len(grid)), np.zeros(len(grid))
-        rigid = np.stack([np.column_stack(pair) for pair in ((one, zero), (zero, one), (-off[:, 1], off[:, 0]))], 2)
-        rows, motion = every.reshape(-1, every.shape[2]), rigid.reshape(-1, 3)
-        rows = rows - motion @ np.linalg.lstsq(motion, rows, rcond=None)[0]
-        _, sizes, kinds = np.linalg.svd(rows, full_matrices=False)
-        kept = sizes / np.sqrt(len(grid)) > LEAST_MM
-        return cls(photo, flat, root, np.asarray(kinds[kept].T))
+        every, middle = _all(photo, flat, SheetPoints(grid)), grid.mean(axis=0)
+        rows, rigid = every.reshape(-1, every.shape[2]), _rigid(grid - middle).reshape(-1, 3)
+        motion = np.linalg.lstsq(rigid, rows, rcond=None)[0]
+        _, sizes, kinds = np.linalg.svd(rows - rigid @ motion, full_matrices=False)
+        mix = kinds[sizes / np.sqrt(len(grid)) > LEAST_MM].T
+        return cls(photo, flat, np.asarray(mix), middle, np.asarray(motion @ mix))
 
     def __call__(self, points: SheetPoints) -> FloatArray:
         """Return (N, 2, K)."""
-        return np.asarray(self._all(points) @ self.mix)
+        moved = _all(self.photo, self.flat, points) @ self.mix
+        return np.asarray(moved - _rigid(points.xy - self.middle_mm) @ self.motion)
 
-    def _all(self, points: SheetPoints) -> FloatArray:
-        by_camera = self.photo.moves(points) @ self.root
-        return np.concatenate([by_camera, self.flat.moves_u(self.photo, points)], axis=2)
+
+def _rigid(away: FloatArray) -> FloatArray:
+    """Return (N, 2, 3) how places follow a shift and a small turn."""
+    one, zero = np.ones(len(away)), np.zeros(len(away))
+    pairs = ((one, zero), (zero, one), (-away[:, 1], away[:, 0]))
+    return np.stack([np.column_stack(pair) for pair in pairs], axis=2)
+
+
+def _all(photo: PhotoCalibration, flat: Flatness, points: SheetPoints) -> FloatArray:
+    """Return (N, 2, 11 + F) of the adjustment's unknowns, uncorrelated, and of every form of lift."""
+    values, axes = np.linalg.eigh(photo.covariance)
+    by_camera = photo.moves(points) @ (axes * np.sqrt(np.maximum(values, 0.0)))
+    return np.concatenate([by_camera, flat.moves_u(photo, points)], axis=2)

@@ -321,7 +321,9 @@ def _laid_flat(
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
-    covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
+    # Left as it is lit, a thing stays too: something may lie over it, and its paint would cut into that.
+    laid = () if as_lit else [one for one in search.rules if one.rule.role == "laid"]
+    covered = [photo.to_sheet(one.polygon).xy for one in laid]
     sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered, as_lit=as_lit)
     if scale:
         calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
