@@ -129,14 +129,16 @@ def _elsewhere(part: FittedPart, runs: Sequence[Run], tolerance_mm: float) -> tu
     rest = np.isfinite(found.mean_mm)
     for run in runs:
         rest &= (curve.along_mm < run.from_mm) | (curve.along_mm > run.to_mm)
-    reach = np.where(rest, np.abs(np.nan_to_num(found.mean_mm)) + COVERAGE * part.u_local_mm, 0.0)
+    # Where all of a photo may be off together, a place is known as well as that is.
+    u_mm = part.u_total_mm if part.view.sways else part.u_local_mm
+    reach = np.where(rest, np.abs(np.nan_to_num(found.mean_mm)) + COVERAGE * u_mm, 0.0)
     worst = int(reach.argmax())
     if reach[worst] <= tolerance_mm:
         return ()
     return (
         doubt(
             "part-may-be-off", tolerance_mm=f"{tolerance_mm:g}", place=place_of(float(curve.xy_mm[worst, 1])),
-            off_mm=f"{abs(found.mean_mm[worst]):.2f}", u95_mm=f"{COVERAGE * part.u_local_mm[worst]:.2f}",
+            off_mm=f"{abs(found.mean_mm[worst]):.2f}", u95_mm=f"{COVERAGE * u_mm[worst]:.2f}",
         ),
     )  # fmt: skip
 
@@ -175,9 +177,10 @@ def _edge_ends(part: FittedPart) -> tuple[EdgeEnd, ...]:
         away = float(at[1]) - line.middle_mm
         off = line.offset_mm + line.slope * away
         by_fit = float(part.fit.u_x_mm(np.array([[0.0, at[1]]]))[0])
-        # Of a photo, what its geometry leaves open counts here too: the edge is far from what the fit rests on.
-        seen_as = float(part.u_total_mm.max()) if part.view.u_across else float(np.median(part.u_local_mm))
-        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2))
+        # Of a photo whose geometry is not in the fit, what that leaves open counts here too.
+        apart = part.view.u_across is not None and part.view.sways is None
+        seen_as = float(part.u_total_mm.max()) if apart else float(np.median(part.u_local_mm))
+        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2 + part.straight_u_mm**2))
         ends.append(EdgeEnd(end, off, -2.0 * off, 2.0 * COVERAGE * u))
     return tuple(ends)
 

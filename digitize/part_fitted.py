@@ -68,6 +68,7 @@ class FittedPart:
     straight: StraightFit | None
     straight_mm: FloatArray  # (S, 2) the straight edge's places, body frame
     doubts: tuple[Doubt, ...]
+    straight_u_mm: float = 0.0  # 1 sigma of the straight edge's place by a wall beside it
 
     @property
     def share(self) -> float:
@@ -250,7 +251,8 @@ class _Laid:
             fit, told = self._by_dowels(fit, dowels)
             straight, points = seen.fitted(side, fit, ALIKE)
             doubts = (*doubts, told)
-        return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+        found = self._measured(fit, half, face_down, same, side, straight, points, doubts)
+        return replace(found, straight_u_mm=seen.wall_u(side))
 
     def _by_dowels(self, free: PartFit, dowels: tuple[Dowel, ...]) -> tuple[PartFit, Doubt]:
         """Return the fit held to the dowel holes, and how they lie."""

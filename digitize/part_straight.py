@@ -47,6 +47,7 @@ class StraightSeen:
     y_mm: FloatArray
     line: HalfCurve
     edge: EdgePlaces
+    wall_u_mm: FloatArray  # (S,) 1 sigma of its place by a wall beside it
     low_mm: float
     high_mm: float
 
@@ -59,8 +60,8 @@ class StraightSeen:
         normal = np.tile([-1.0, 0.0], (len(y), 1))
         line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
         usual = float(np.median(np.abs(outline.rise)))
-        edge, _ = seen_edge(view, line, outline.matrix, 1.0, STRAIGHT_REACH_MM, usual)
-        return cls(y, line, edge, low, high)
+        edge, wall_u = seen_edge(view, line, outline.matrix, 1.0, STRAIGHT_REACH_MM, usual)
+        return cls(y, line, edge, wall_u, low, high)
 
     def where(self, side: Side, reach_mm: float) -> BoolArray:
         """(S,) the stations at which a part with its material there has its straight edge."""
@@ -73,6 +74,11 @@ class StraightSeen:
     def chosen(self, side: Side) -> BoolArray:
         """(S,) those of them that were seen."""
         return self.edge.seen & self.where(side, BEYOND_MM)
+
+    def wall_u(self, side: Side) -> float:
+        """The usual 1 sigma of its places by a wall beside it, mm."""
+        where = self.chosen(side)
+        return float(np.median(self.wall_u_mm[where])) if where.any() else 0.0
 
     def share(self, side: Side) -> float:
         """Share of the stations near the body at which an edge was seen."""

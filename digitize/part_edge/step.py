@@ -60,18 +60,26 @@ def grid_px() -> FloatArray:
 
 def _misfits(values: FloatArray, x: FloatArray, blur: float, side: float) -> tuple[FloatArray, FloatArray]:
     """Return (N, K) sums of squares left at each x0 of the grid, and the step's height there."""
-    grid = grid_px()
-    left, heights = np.empty((len(values), len(grid))), np.empty((len(values), len(grid)))
-    square = np.einsum("ni,ni->n", values, values)
-    for k, x0 in enumerate(grid):
-        u = side * (x - x0) / blur
-        step = ndtr(u)
-        ramp = blur * (u * step + np.exp(-(u**2) / 2.0) / np.sqrt(2.0 * np.pi))
-        basis, triangle = np.linalg.qr(np.column_stack([np.ones_like(x), ramp, step]))
-        inner = values @ basis
-        left[:, k] = square - np.einsum("ni,ni->n", inner, inner)
-        heights[:, k] = side * inner[:, 2] / triangle[2, 2]
-    return np.maximum(left, 0.0), heights
+    u = side * (x[None, :] - grid_px()[:, None]) / blur
+    left, heights = projected(values, ramp_of(u, blur), ndtr(u))
+    return left, side * heights
+
+
+def ramp_of(u: FloatArray, blur: float) -> FloatArray:
+    """Return a slope that begins at u = 0, under the blur that u is told in."""
+    return np.asarray(blur * (u * ndtr(u) + np.exp(-(u**2) / 2.0) / np.sqrt(2.0 * np.pi)))
+
+
+def projected(values: FloatArray, ramp: FloatArray, step: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (N, K) sums of squares that level, ramp and step leave of profiles (N, M), and the step's height there.
+
+    ``ramp`` and ``step`` are (K, M), one of each for every place that is tried.
+    """
+    basis, triangle = np.linalg.qr(np.stack([np.ones_like(step), ramp, step], axis=2))
+    inner = np.einsum("ni,kij->nkj", values, basis, optimize=True)
+    square = np.einsum("ni,ni->n", values, values)[:, None]
+    left = square - np.einsum("nkj,nkj->nk", inner, inner)
+    return np.maximum(left, 0.0), np.asarray(inner[:, :, 2] / triangle[None, :, 2, 2])
 
 
 def placed(misfit: FloatArray, heights: FloatArray, long_px: float, blur_px: float) -> Steps:

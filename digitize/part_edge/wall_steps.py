@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.part_edge.profiles import MAD_TO_SIGMA, Profiles, steepest
-from digitize.part_edge.step import AFTER_PX, BEFORE_PX, Steps, grid_px, placed, steps_at
+from digitize.part_edge.step import AFTER_PX, BEFORE_PX, Steps, grid_px, placed, projected, ramp_of, steps_at
 
 OVER_NOISE = 3.0  # times the noise that both edges of a wall must have
 NEAR_PX, NEAR_SHARE = 3.0, 0.2  # how far from the way the rim may be: pixels, or this share of the wall's width
@@ -18,9 +18,9 @@ AGREE_MM, AGREE_SHARE = 0.12, 0.15  # two edges agree with a wall's width to thi
 LEAST_WIDE = 30  # stations that tell a wall's width, or its tone
 WIDTH_LIMITS = (0.8, 1.25)  # told thickness and squareness allow a wall to be so much narrower or wider
 # Narrow walls are placed together with those as wide, and of a tone, to this.
-WIDTH_STEP_PX, TONE_STEP = 0.25, 0.1
+WIDTH_STEP_PX, TONE_STEP = 0.5, 0.1
 TOGETHER = 50  # neighbours that tell a wall's tone
-TONES = np.linspace(-0.6, 1.4, 21)  # shares of the rim's own step in the whole, tried where no wide wall tells it
+TONES = np.linspace(-0.6, 1.4, 11)  # shares of the rim's own step in the whole, tried where no wide wall tells it
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,18 +103,10 @@ def _misfits(
     columns = np.clip(rim[:, None] + np.arange(-before, after + 1), 0, found.grey.shape[1] - 1)
     values = found.grey[rows[:, None], columns]
     x = np.asarray(np.arange(-before, after + 1) * found.step_px, dtype=np.float64)
-    grid = grid_px()
-    left, heights = np.empty((len(values), len(grid))), np.empty((len(values), len(grid)))
-    square = np.einsum("ni,ni->n", values, values)
-    for k, x0 in enumerate(grid):
-        u, v = (x - x0) / blur_px, (x - x0 - wide_px) / blur_px
-        ramp = blur_px * (v * ndtr(v) + np.exp(-(v**2) / 2.0) / np.sqrt(2.0 * np.pi))
-        step = share * ndtr(u) + (1.0 - share) * ndtr(v)
-        basis, triangle = np.linalg.qr(np.column_stack([np.ones_like(x), ramp, step]))
-        inner = values @ basis
-        left[:, k] = square - np.einsum("ni,ni->n", inner, inner)
-        heights[:, k] = inner[:, 2] / triangle[2, 2]
-    return np.maximum(left, 0.0), heights, len(x) * found.step_px
+    u = (x[None, :] - grid_px()[:, None]) / blur_px
+    v = u - wide_px / blur_px
+    left, heights = projected(values, ramp_of(v, blur_px), share * ndtr(u) + (1.0 - share) * ndtr(v))
+    return left, heights, len(x) * found.step_px
 
 
 def likeliest_tones(found: Profiles, rim: IntArray, wide_px: FloatArray, blur_px: float) -> FloatArray:
