@@ -48,14 +48,21 @@ class Judged:
     answer: str  # "fits", "sand", "hollow", "look"
 
 
-def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = ()) -> Judged:
-    """Return what a part's map says against a tolerance; ``known`` doubts about the outline count too."""
+def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = (), *, drawn: bool = False) -> Judged:
+    """Return what a part's map says against a tolerance.
+
+    Args:
+        part: laid on the outline.
+        tolerance_mm: how far off it may be.
+        known: doubts about the outline count too.
+        drawn: the person says that the part is a drawn line.
+    """
     runs = runs_of(part.curve, part.map, part.u_local_mm, tolerance_mm)
     ends = _edge_ends(part)
     size, size_u95 = _size(part)
     told = (
-        *_lying(part), *part.doubts, *part.view.doubts, *known, *_followed(part),
-        *(one for one in (_run_doubt(run, tolerance_mm) for run in runs) if one is not None),
+        *_lying(part), *_drawn(part, told=drawn), *part.doubts, *part.view.doubts, *known, *_followed(part),
+        *(one for one in (_run_doubt(run, tolerance_mm, part) for run in runs) if one is not None),
         *_elsewhere(part, runs, tolerance_mm), *_size_doubts(part, size, size_u95),
         *_edge_doubts(part, ends, tolerance_mm),
     )  # fmt: skip
@@ -91,11 +98,13 @@ def _run(curve: HalfCurve, found: OffMap, u95: FloatArray, one: Stretch, toleran
     )  # fmt: skip
 
 
-def _run_doubt(run: Run, tolerance_mm: float) -> Doubt | None:
+def _run_doubt(run: Run, tolerance_mm: float, part: FittedPart) -> Doubt | None:
     facts = {
         "size_mm": f"{abs(run.size_mm):.2f}", "u95_mm": f"{run.u95_mm:.2f}",
         "length_mm": f"{run.to_mm - run.from_mm:.0f}", "place": place_of(run.y_mm),
     }  # fmt: skip
+    if run.beyond and part.line_mm is not None:
+        return doubt("line-off", way="outside" if run.size_mm * part.outward > 0 else "inside", **facts)
     if run.beyond:
         return doubt("part-proud" if run.size_mm > 0 else "part-hollow", **facts)
     if abs(run.size_mm) + run.u95_mm > tolerance_mm:
@@ -115,6 +124,13 @@ def _lying(part: FittedPart) -> tuple[Doubt, ...]:
     if part.alike:
         return (doubt("part-as-half", half=part.half, other="left" if part.half == "right" else "right"),)
     return ()
+
+
+def _drawn(part: FittedPart, *, told: bool) -> tuple[Doubt, ...]:
+    """Return that a line was measured in place of a part's edge; unless told so, it may be a clear part's rim."""
+    if part.line_mm is None:
+        return ()
+    return (doubt("line-measured" if told else "line-taken", wide_mm=f"{part.line_mm:.1f}", edge=part.view.ink),)
 
 
 def _followed(part: FittedPart) -> tuple[Doubt, ...]:
@@ -180,14 +196,15 @@ def _edge_ends(part: FittedPart) -> tuple[EdgeEnd, ...]:
         # Of a photo whose geometry is not in the fit, what that leaves open counts here too.
         apart = part.view.u_across is not None and part.view.sways is None
         seen_as = float(part.u_total_mm.max()) if apart else float(np.median(part.u_local_mm))
-        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2 + part.straight_u_mm**2))
+        parts = (line.offset_u_mm, line.slope_u * away, by_fit, seen_as, part.straight_u_mm)
+        u = float(np.sqrt(np.sum(np.square(parts))))
         ends.append(EdgeEnd(end, off, -2.0 * off, 2.0 * COVERAGE * u))
     return tuple(ends)
 
 
 def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float) -> tuple[Doubt, ...]:
     if part.straight is None:
-        return (doubt("part-edge-unseen"),)
+        return (doubt("part-edge-unseen" if part.line_mm is None else "line-no-centerline"),)
     found = []
     for one in ends:
         if abs(one.width_mm) - one.u95_mm > tolerance_mm:

@@ -18,7 +18,7 @@ from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
 from digitize.mold_settings import MoldJob
 from digitize.part_dowels import Dowel, apart_mm, dowels_of, moved_onto, seen_dowels
-from digitize.part_edge import REACH_MM, follow, nearest_on, rough_places
+from digitize.part_edge import REACH_MM, follow, follow_line, nearest_on, rough_places
 from digitize.part_straight import SIDES, OutlineSeen, StraightSeen, side_of
 from digitize.part_view import PartView
 from digitize.part_walls import seen_edge
@@ -45,6 +45,8 @@ ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody wh
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 # Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
 LINE_PX = 2.0
+# A drawn line shows along so much of the half, is no wider than this, and as wide as usual to this share of it.
+LEAST_DRAWN, WIDEST_LINE_MM, ALIKE_SHARE = 0.6, 1.5, 0.4
 WALL_ROUNDS_MM = (4.0, 0.0, 0.0)  # a thick wall has drawn the first fit so much further away
 TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
 
@@ -69,6 +71,7 @@ class FittedPart:
     straight_mm: FloatArray  # (S, 2) the straight edge's places, body frame
     doubts: tuple[Doubt, ...]
     straight_u_mm: float = 0.0  # 1 sigma of the straight edge's place by a wall beside it
+    line_mm: float | None = None  # of a drawn line in place of a part: its width
 
     @property
     def share(self) -> float:
@@ -139,7 +142,7 @@ def fitted_part(
     if not found:
         raise Refusal("part-hidden" if hidden else "fit-not-found")
     if all(laid.is_line for laid in found):
-        raise Refusal("part-is-line")
+        found = _as_lines(found)
     found.sort(key=lambda laid: laid.misfit)
     best = found[0]
     doubts: tuple[Doubt, ...] = ()
@@ -151,6 +154,18 @@ def fitted_part(
     with clock("fit"):
         dowels = dowels_of(path, best.half, job or MoldJob()) if hold == "dowels" else ()
         return best.finished(half_of, face_down, same, material, hold, dowels, doubts)
+
+
+def _as_lines(found: list[_Laid]) -> list[_Laid]:
+    """Return halves as drawn.
+
+    Raises:
+        Refusal: ``part-is-line``: nor is there one dark line along any of them.
+    """
+    lines = [line for line in (one.as_line() for one in found) if line is not None]
+    if not lines:
+        raise Refusal("part-is-line")
+    return lines
 
 
 def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
@@ -170,6 +185,7 @@ class _Laid:
     used: BoolArray
     fit: PartFit
     wall_u_mm: FloatArray  # (N,) 1 sigma of the edge's place by a wall beside it
+    line_mm: float | None = None  # of a drawn line: its width
 
     @classmethod
     def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid | None:
@@ -187,7 +203,7 @@ class _Laid:
 
     def beside(self, side: Side) -> _Laid:
         """Return the fit with what a camera sees of the walls of a part whose material is on a side."""
-        if not self.view.thickness_mm:
+        if self.view.stand_mm is None or self.view.drawn:
             return self
         out, found = 1.0 if side == "inside" else -1.0, self
         for further_mm in WALL_ROUNDS_MM:
@@ -198,6 +214,22 @@ class _Laid:
             fit = _fit(edge, used, self.curve, found.fit.matrix, self.view, None)
             found = replace(found, edge=edge, used=used, fit=fit, wall_u_mm=wall_u)
         return found
+
+    def as_line(self) -> _Laid | None:
+        """Return the fit of a drawn line's middle; None where no dark line, alike all along, runs there."""
+        view = replace(self.view, drawn=True, thickness_mm=0.0)
+        grey, calibration, matrix = view.picture.grey, view.calibration, self.fit.matrix
+        for _ in range(2):
+            edge, wide = follow_line(grey, calibration, self.curve, matrix, REACH_MM, view.ink)
+            used = edge.seen & ~self.curve.sharp
+            if used.sum() < LEAST_DRAWN * len(used):
+                return None
+            fit = _fit(edge, used, self.curve, matrix, view, None)
+            matrix = fit.matrix
+        usual = float(np.nanmedian(wide[used]))
+        if usual > WIDEST_LINE_MM or np.mean(np.abs(wide[used] - usual) < ALIKE_SHARE * usual) < LEAST_DRAWN:
+            return None
+        return replace(self, view=view, edge=edge, used=used, fit=fit, line_mm=usual)
 
     @property
     def is_line(self) -> bool:
@@ -221,6 +253,8 @@ class _Laid:
 
     def _sided(self, material: Side | None) -> tuple[_Laid, StraightSeen, Side]:
         """Return the fit and what was seen of the straight edge for the side on which the material is."""
+        if self.line_mm is not None:
+            material = material or "inside"  # half a body is what is drawn
         tried = (material,) if material else SIDES
         laid = {side: self.beside(side) for side in tried}
         outlines = {side: one.outline for side, one in laid.items()}
@@ -252,7 +286,7 @@ class _Laid:
             straight, points = seen.fitted(side, fit, ALIKE)
             doubts = (*doubts, told)
         found = self._measured(fit, half, face_down, same, side, straight, points, doubts)
-        return replace(found, straight_u_mm=seen.wall_u(side))
+        return replace(found, straight_u_mm=seen.wall_u(side), line_mm=self.line_mm)
 
     def _by_dowels(self, free: PartFit, dowels: tuple[Dowel, ...]) -> tuple[PartFit, Doubt]:
         """Return the fit held to the dowel holes, and how they lie."""

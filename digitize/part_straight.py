@@ -50,6 +50,7 @@ class StraightSeen:
     wall_u_mm: FloatArray  # (S,) 1 sigma of its place by a wall beside it
     low_mm: float
     high_mm: float
+    drawn: bool
 
     @classmethod
     def along(cls, view: PartView, curve: HalfCurve, outline: OutlineSeen) -> StraightSeen:
@@ -61,7 +62,7 @@ class StraightSeen:
         line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
         usual = float(np.median(np.abs(outline.rise)))
         edge, wall_u = seen_edge(view, line, outline.matrix, 1.0, STRAIGHT_REACH_MM, usual)
-        return cls(y, line, edge, wall_u, low, high)
+        return cls(y, line, edge, wall_u, low, high, view.drawn)
 
     def where(self, side: Side, reach_mm: float) -> BoolArray:
         """(S,) the stations at which a part with its material there has its straight edge."""
@@ -91,6 +92,8 @@ class StraightSeen:
 
     def fitted(self, side: Side, fit: PartFit, alike: float) -> tuple[StraightFit | None, FloatArray]:
         """Return the line through a part's straight edge, and its places, body frame."""
+        if self.drawn and self.share(side) < MOST_SEEN:  # other ink crosses the centerline
+            return None, np.zeros((0, 2))
         points = fit.to_body(self.edge.points_mm[self.chosen(side)])
         return straight_fit(points, alike), points
 

@@ -18,6 +18,7 @@ from calibration.part_sways import PhotoSways
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
 from digitize.cross_check import refuse_unfit_picture
+from digitize.fit_shapes import InkSide
 from digitize.read import read_picture
 from digitize.scaled import Scaled, scaled_flat, scaled_picture
 from digitize.settings import PlanSettings, RuleHint
@@ -50,6 +51,8 @@ class PartView:
     stand_mm: float | None = None
     thickness_mm: float = 0.0  # of the part: how far its face is above the paper
     thickness_u_mm: float = 0.0
+    ink: InkSide = "middle"  # which edge of a drawn line is meant
+    drawn: bool = False  # the part is a drawn line
     sways: Sways | None = None  # of a photo whose scale is that of its paper: what its geometry may have wrong
 
 
@@ -65,8 +68,9 @@ def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> P
         return _photo_view(picture, told, thickness_mm, clock)
     scaled = _as_scanned(picture, told, clock)
     return PartView(
-        scaled.picture, scaled.calibration, (*scaled.doubts, *scaled.calibration.doubts), len(scaled.rules), None
-    )
+        scaled.picture, scaled.calibration, (*scaled.doubts, *scaled.calibration.doubts), len(scaled.rules), None,
+        ink=plan.line,
+    )  # fmt: skip
 
 
 def part_scan(plan: PlanSettings, clock: Clock) -> Scaled:
@@ -170,7 +174,8 @@ def photo_view(flat: Photographed, plan: PlanSettings, thickness_mm: float | Non
     parallax = (doubt("part-parallax", thickness=f"{thickness_mm:g}", percent=f"{100 * nearer:.2f}"),) if nearer else ()
     return PartView(
         scaled.picture, calibration, (*scaled.doubts, *told, *parallax), len(scaled.rules),
-        scaled.u_across, foot[0], stand, thickness_mm or 0.0, u_mm, None if flat.scale else _sways(flat, calibration),
+        scaled.u_across, foot[0], stand, thickness_mm or 0.0, u_mm, plan.line,
+        sways=None if flat.scale else _sways(flat, calibration),
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.fit_shapes import EdgePlaces, HalfCurve
-from digitize.part_edge import Wall, follow, follow_walled
+from digitize.part_edge import Wall, follow, follow_line, follow_walled
 from digitize.part_view import PartView
 
 
@@ -23,11 +23,15 @@ def seen_edge(
         reach_mm: to both sides of the curve.
         usual: slope, grey values a pixel, that a clear edge has, where most of the curve may have none.
     """
-    wide_mm = wall_mm(view, curve, sheet_to_body, out)
-    if not wide_mm.any():
+    if view.drawn:
+        ink = view.ink if curve.xy_mm[:, 0].any() else "middle"  # a centerline is meant as it is
+        picture = (view.picture.grey, view.calibration)
+        edge, _ = follow_line(*picture, curve, sheet_to_body, reach_mm, ink, usual)
+        return edge, np.zeros(len(curve.xy_mm))
+    if view.stand_mm is None:
         edge = follow(view.picture.grey, view.calibration, curve, sheet_to_body, reach_mm, usual)
         return edge, np.zeros(len(curve.xy_mm))
-    wall = Wall(wide_mm, out, view.thickness_mm)
+    wall = Wall(wall_mm(view, curve, sheet_to_body, out), out, view.thickness_mm)
     return follow_walled(view.picture.grey, view.calibration, curve, sheet_to_body, wall, reach_mm, usual)
 
 

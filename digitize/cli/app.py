@@ -236,6 +236,9 @@ def fit(
     against: Annotated[
         Path | None, typer.Option("--against", metavar="PART_B", help="Hold a second part against the first.")
     ] = None,
+    drawn: Annotated[
+        bool, typer.Option("--drawn", help="The part is a line drawn on paper, with its centerline.")
+    ] = False,
     paper: Annotated[str, typer.Option(help="Of fit.pdf: A4, A3, Letter, Tabloid ...")] = "A4",
     out: OutOption = FIT_OUT,
     replace: ReplaceOption = False,
@@ -248,7 +251,7 @@ def fit(
     """
     from digitize.fit_settings import FitWanted
 
-    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job)
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job, drawn)
     work.run(lambda: work.fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
 
 

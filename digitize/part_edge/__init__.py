@@ -8,6 +8,7 @@ import numpy.typing as npt
 from calibration.frames import FloatArray
 from calibration.solve import Calibration
 from digitize.fit_shapes import EdgePlaces, HalfCurve
+from digitize.part_edge.line import follow_line as follow_line
 from digitize.part_edge.nearest import nearest_on as nearest_on
 from digitize.part_edge.place import rough_places as rough_places
 from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profiles, sheet_normals, steepest

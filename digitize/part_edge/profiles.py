@@ -130,12 +130,12 @@ def cheapest(strength: FloatArray, off_mm: FloatArray, step_mm: float) -> IntArr
     return way
 
 
-def steepest(found: Profiles, way: IntArray, sign: float) -> IntArray:
-    """Return the sample (N,) of the steepest place next to a way, uphill from it."""
+def steepest(found: Profiles, way: IntArray, sign: float, climb: int = CLIMB) -> IntArray:
+    """Return the sample (N,) of the steepest place next to a way, uphill from it, no more than so many samples."""
     rows, last = np.arange(len(way)), found.slope.shape[1] - 2
     towards = sign * found.slope
     top = np.clip(way, 1, last)
-    for _ in range(CLIMB):
+    for _ in range(climb):
         near = np.stack([towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]])
         top = np.clip(top + near.argmax(axis=0) - 1, 1, last)
     return top

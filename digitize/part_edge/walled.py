@@ -18,6 +18,7 @@ from calibration.solve import Calibration
 from digitize.fit_shapes import EdgePlaces, HalfCurve
 from digitize.part_edge.profiles import (
     ALONG_MM,
+    MAD_TO_SIGMA,
     OTHER_WAY,
     Profiles,
     cheapest,
@@ -36,6 +37,8 @@ SEEN_PX, APART_PX = 0.7, 7.0
 RIM_SAYS = 0.35
 TONE_U = 0.25  # 1 sigma of the rim's share in the whole step where it is taken from elsewhere
 NEIGHBOURS_MM, LEAST_TOLD = 12.0, 0.3  # so near, this share of the places must show both edges
+CLIMB = 4  # samples from the way to the steepest place near it, no more: grain may be steeper
+STRAY_OF_MM, STRAY_MM, STRAY_SIGMAS = 15.0, 0.1, 5.0
 MEDIAN_OF = 12  # neighbours to both sides
 THICKNESS_U, SQUARE_U = 0.15, 0.009  # mm; mm for each mm of thickness: half a degree off square
 
@@ -68,9 +71,8 @@ def follow_walled(
     stations = (curve.xy_mm - sheet_to_body[:, 2]) @ linear.T
     normals = sheet_normals(wall.out * curve.normal, np.column_stack([linear, np.zeros(2)]))
     wide_mm = wall.wide_mm
-    seen = profiles(
-        grey, calibration, stations, normals, reach_mm + float(wide_mm.max()), along=ALONG_MM / curve.step_mm, sharp=True
-    )
+    reach = reach_mm + float(wide_mm.max())
+    seen = profiles(grey, calibration, stations, normals, reach, along=ALONG_MM / curve.step_mm, sharp=True)
     mm = float(seen.off_mm[1] - seen.off_mm[0])
     wide_px = wide_mm / mm * seen.step_px
     way, foot, sign = _way(seen, wide_mm, curve.step_mm, usual, reach_mm)
@@ -86,6 +88,7 @@ def follow_walled(
         steps, _ = together(_some(seen, narrow), way[narrow], wide_px[narrow], share[narrow], blur)
         off[narrow] = seen.off_mm[way[narrow]] + steps.off_px * mm / seen.step_px
         found[narrow] = steps.clear & (sign * steps.height > 0.0) & seen.whole[narrow]
+    found &= ~_strays(off, found, curve.step_mm)
     points = np.where(found[:, None], stations + off[:, None] * normals, np.nan)
     inner, outer = plain.inner, np.where(walls, at_foot.outer, plain.outer)
     rise = wall.out * np.where(walls, at_foot.rise, plain.rise)
@@ -126,12 +129,22 @@ def _way(
     return way, np.minimum(way + shift, last), sign
 
 
+def _strays(off: FloatArray, found: BoolArray, step_mm: float) -> BoolArray:
+    """Return the places (N,) that leave the median of their neighbours: grain, beside a faint edge."""
+    strays, known = np.zeros(len(off), dtype=bool), np.flatnonzero(found)
+    half = round(STRAY_OF_MM / step_mm / 2.0)
+    if len(known) > 2 * half:
+        away = np.abs(off[known] - smoothed(off[known], half))
+        strays[known] = away > max(STRAY_MM, STRAY_SIGMAS * MAD_TO_SIGMA * float(np.median(away)))
+    return strays
+
+
 def _bare(seen: Profiles, way: IntArray, sign: float, bare: BoolArray) -> tuple[FloatArray, BoolArray, float]:
     """Return the edge (N,) where no wall shows, whether it is clear, and the picture's blur in px by those."""
     off, clear = np.zeros(len(way)), np.zeros(len(way), dtype=bool)
     use = bare if bare.sum() > LEAST_WIDE else np.ones(len(way), dtype=bool)
     part = _some(seen, use)
-    top = steepest(part, way[use], sign)
+    top = steepest(part, way[use], sign, CLIMB)
     steps = steps_at(part, top)
     mm_per_px = float(seen.off_mm[1] - seen.off_mm[0]) / seen.step_px
     off[use] = seen.off_mm[top] + steps.off_px * mm_per_px
