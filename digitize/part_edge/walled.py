@@ -35,7 +35,8 @@ SEEN_PX, APART_PX = 0.7, 7.0
 # How much the rim's edge counts on the way, the foot's the rest: where one shows it is the foot, for a wall has the
 # face's tone rather than the paper's.
 RIM_SAYS = 0.35
-TONE_U = 0.25  # 1 sigma of the rim's share in the whole step where it is taken from elsewhere
+# 1 sigma of the rim's share in the whole step where a wall is narrow; that share, and its sigma, where nothing tells it.
+TONE_U, USUAL_TONE, USUAL_TONE_U, LEAST_TONES = 0.25, 0.3, 0.4, 12
 NEIGHBOURS_MM, LEAST_TOLD = 12.0, 0.3  # so near, this share of the places must show both edges
 CLIMB = 4  # samples from the way to the steepest place near it, no more: grain may be steeper
 STRAY_OF_MM, STRAY_MM, STRAY_SIGMAS = 15.0, 0.1, 5.0
@@ -83,7 +84,7 @@ def follow_walled(
     wide = apart(_some(seen, broad), way[broad], foot[broad], sign, wide_mm[broad])
     off[broad], found[broad] = wide.off_mm, wide.seen
     narrow = walls & ~broad
-    share = _share(seen, way, wide_px, wide, broad, narrow, blur)
+    share, tone_u = _share(seen, way, wide_px, wide, broad, narrow, blur)
     if narrow.any():
         steps, _ = together(_some(seen, narrow), way[narrow], wide_px[narrow], share[narrow], blur)
         off[narrow] = seen.off_mm[way[narrow]] + steps.off_px * mm / seen.step_px
@@ -94,7 +95,7 @@ def follow_walled(
     rise = wall.out * np.where(walls, at_foot.rise, plain.rise)
     edge = EdgePlaces(points, found, rise, inner, outer)
     edge = edge if wall.out > 0 else replace(edge, inner=outer, outer=inner)
-    return edge, _u_mm(wall, wide, broad, narrow, curve.step_mm)
+    return edge, _u_mm(wall, wide, broad, np.where(narrow, tone_u, 0.0), curve.step_mm)
 
 
 def _some(found: Profiles, chosen: BoolArray) -> Profiles:
@@ -154,22 +155,26 @@ def _bare(seen: Profiles, way: IntArray, sign: float, bare: BoolArray) -> tuple[
 
 def _share(
     seen: Profiles, way: IntArray, wide_px: FloatArray, wide: Apart, broad: BoolArray, narrow: BoolArray, blur_px: float
-) -> FloatArray:
-    """Return the rim's step as a share (N,) of the whole: as wide walls have it, and narrow ones look like it."""
+) -> tuple[FloatArray, float]:
+    """Return the rim's step as a share (N,) of the whole, and 1 sigma of that.
+
+    It is as wide walls have it, and as narrow ones look like it.
+    """
     share = np.full(len(way), np.nan)
     share[broad] = wide.share
     some = narrow & (wide_px > APART_PX / 3.0)
-    if some.sum() >= LEAST_WIDE:
+    if some.sum() >= LEAST_TONES:
         share[some] = likeliest_tones(_some(seen, some), way[some], wide_px[some], blur_px)
     known = np.flatnonzero(np.isfinite(share))
-    if len(known) < LEAST_WIDE:
-        return np.full(len(way), 0.5)
-    return np.asarray(np.clip(np.interp(np.arange(len(way)), known, smoothed(share[known], MEDIAN_OF)), -1.0, 2.0))
+    if len(known) < LEAST_TONES:
+        return np.full(len(way), USUAL_TONE), USUAL_TONE_U
+    smooth = smoothed(share[known], min(MEDIAN_OF, len(known) // 2))
+    return np.clip(np.interp(np.arange(len(way)), known, smooth), -1.0, 2.0), TONE_U
 
 
-def _u_mm(wall: Wall, wide: Apart, broad: BoolArray, narrow: BoolArray, step_mm: float) -> FloatArray:
+def _u_mm(wall: Wall, wide: Apart, broad: BoolArray, tone_u: FloatArray, step_mm: float) -> FloatArray:
     """Return 1 sigma (N,) of the rim's place by what its wall leaves open."""
-    u = np.where(narrow, TONE_U * wall.wide_mm, 0.0)
+    u = tone_u * wall.wide_mm
     by_foot, both = np.zeros(len(u), dtype=bool), np.zeros(len(u))
     both[broad], by_foot[broad] = wide.both, ~wide.by_rim
     near = 2 * max(1, round(NEIGHBOURS_MM / step_mm)) + 1
