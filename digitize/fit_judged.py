@@ -220,8 +220,9 @@ def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float)
                     u95_mm=f"{one.u95_mm:.2f}",
                 )
             )
-    if 2.0 * part.straight.bow_mm > tolerance_mm:
-        found.append(doubt("part-edge-bowed", bow_mm=f"{part.straight.bow_mm:.2f}"))
+    bow = part.straight.bow_mm
+    if 2.0 * bow > tolerance_mm:
+        found.append(doubt("part-edge-bowed", bow_mm=f"{bow:.2f}", width_mm=f"{2.0 * bow:.2f}"))
     return tuple(found)
 
 

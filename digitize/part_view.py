@@ -73,8 +73,8 @@ def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> P
     )  # fmt: skip
 
 
-def part_scan(plan: PlanSettings, clock: Clock) -> Scaled:
-    """Return a part's scan with its scale; every rule in it is taken for a real one.
+def part_scaled(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> tuple[PartView, Scaled]:
+    """Return a part's picture with its scale, and as any picture of known scale; every rule is taken for a real one.
 
     Raises:
         Refusal: ``cut-photo``; nothing fixes the scale, or what does contradicts itself.
@@ -82,8 +82,19 @@ def part_scan(plan: PlanSettings, clock: Clock) -> Scaled:
     told = _told(plan)
     picture = _read(told, clock)
     if picture.captured == "photo":
-        raise Refusal("cut-photo")
-    return _as_scanned(picture, told, clock)
+        if thickness_mm is None:
+            raise Refusal("cut-photo")
+        from digitize.photographed import photographed  # scans need nothing of it
+
+        flat = photographed(picture, told, clock, checked=True, as_lit=True)
+        view = photo_view(flat, told, thickness_mm)
+        scaled = scaled_flat(flat, told)
+        grown = view.calibration.covariance + scaled.calibration.covariance
+        calibration = replace(view.calibration, covariance=grown)
+        return view, replace(scaled, calibration=calibration, doubts=view.doubts)
+    scaled = _as_scanned(picture, told, clock)
+    doubts = (*scaled.doubts, *scaled.calibration.doubts)
+    return PartView(scaled.picture, scaled.calibration, doubts, len(scaled.rules), None), scaled
 
 
 def _told(plan: PlanSettings) -> PlanSettings:

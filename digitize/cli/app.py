@@ -124,7 +124,10 @@ def print_check(
 @app.command()
 def halves(
     plan: PlanArgument,
-    cut: Annotated[bool, typer.Option("--cut", help="The picture is a scan of a solid half, cut out.")] = False,
+    cut: Annotated[bool, typer.Option("--cut", help="It shows a solid half or a half template, cut out.")] = False,
+    thickness: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Of a photo of it: how far its face is above the paper.")
+    ] = None,
     out: OutOption = HALVES_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
@@ -134,7 +137,7 @@ def halves(
 
     Left against right, the ends, what each keep would change: halves.html and record.json.
     """
-    work.run(lambda: work.halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
+    work.run(lambda: work.halves(plan, cut, thickness, out, replace), out, as_json, verbose, halves_summary)
 
 
 @app.command()

@@ -35,7 +35,7 @@ SEEN_PX, APART_PX = 0.7, 7.0
 # How much the rim's edge counts on the way, the foot's the rest: where one shows it is the foot, for a wall has the
 # face's tone rather than the paper's.
 RIM_SAYS = 0.35
-# 1 sigma of the rim's share in the whole step where a wall is narrow; that share, and its sigma, where nothing tells it.
+# 1 sigma of the rim's share in the whole step where a wall is narrow; the share and its sigma where nothing tells it.
 TONE_U, USUAL_TONE, USUAL_TONE_U, LEAST_TONES = 0.25, 0.3, 0.4, 12
 NEIGHBOURS_MM, LEAST_TOLD = 12.0, 0.3  # so near, this share of the places must show both edges
 CLIMB = 4  # samples from the way to the steepest place near it, no more: grain may be steeper
