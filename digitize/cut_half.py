@@ -30,10 +30,13 @@ from digitize.traced import Clock, Traced
 
 # The part: at least so much of the picture, tones smoothed by so much, nothing thinner than twice this with it.
 LEAST_PIECE, SMOOTH_MM, THIN_MM = 0.04, 0.3, 2.0
-STATION_MM, SMOOTH_STATIONS, REACH_MM, ROUNDS = 0.25, 8.0, 3.0, 2
+# In a photo, paper is made this tone, and is what is no darker than a share of its own.
+PAPER_TONE, SHADE, DARKER, MOST_BOX, EVENED_CELLS = 220.0, 0.9, 0.8, 0.8, 400
+STATION_MM, SMOOTH_STATIONS, REACH_MM, ROUNDS = 0.25, 8.0, 3.0, 2  # ROUNDS: of the light
 # A side of the rim is straight where it keeps this near to its line; near the corners nothing is sure.
 STRAIGHT_MM, NEAR_END_MM, ALIKE = 1.2, 3.0, 8.0
 LEAST_SEEN, MOST_UNSEEN_MM = 0.9, 12.0
+LEAST_BY_ROUND = (0.6, 0.8, LEAST_SEEN)
 FOOT_MM, LEAST_DEEP = 15.0, 0.15  # a template's foot is longer; its half outline goes so deep, as a share of its length
 EDGE_U_PX = 0.12  # what an edge's place is off by over longer stretches, 1 sigma (``part_fitted``)
 CORNER_DEG, CORNER_MM = 30.0, 3.0
@@ -65,7 +68,9 @@ def trace_cut_half(plan: PlanSettings, thickness_mm: float | None, clock: Clock)
     view, scaled = part_scaled(plan, thickness_mm, clock)
     grey, calibration = scaled.picture.grey, scaled.calibration
     with clock("edge"):
-        piece = free_piece(grey, 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y))
+        px_per_mm = 2.0 / (calibration.mm_per_px_x + calibration.mm_per_px_y)
+        photo = view.stand_mm is not None
+        piece = free_piece(evened_paper(grey) if photo else grey, px_per_mm, dark=photo)
         if piece is None:
             raise _none("nothing of one tone lies free in it")
         found = sides(_rim(piece, calibration))
@@ -81,19 +86,40 @@ def _none(why: str) -> Refusal:
     return Refusal("cut-not-half", why=why)
 
 
-def free_piece(grey: npt.NDArray[np.uint8], px_per_mm: float) -> npt.NDArray[np.uint8] | None:
-    """Return the largest piece of one tone that does not touch the picture's border, (H, W) 0 or 255."""
+def evened_paper(grey: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    """Return a photo of something darker on paper, the light on the paper made even: a quadratic in x and y."""
+    every = max(1, max(grey.shape) // EVENED_CELLS)
+    small = grey[::every, ::every]
+    y, x = (axis / max(grey.shape) for axis in np.mgrid[: grey.shape[0] : every, : grey.shape[1] : every])
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=2)
+    paper = small > _otsu(small.ravel())
+    for _ in range(ROUNDS):  # what is a little darker than the paper should be is a shadow
+        factors = np.linalg.lstsq(terms[paper], small[paper].astype(np.float64), rcond=None)[0]
+        paper = small > SHADE * (terms @ factors)
+    light = cv2.resize(np.maximum(terms @ factors, 1.0), grey.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(np.clip(PAPER_TONE * grey / light, 0, 255), dtype=np.uint8)
+
+
+def free_piece(
+    grey: npt.NDArray[np.uint8], px_per_mm: float, *, dark: bool = False
+) -> npt.NDArray[np.uint8] | None:
+    """Return the largest piece of one tone that does not touch the picture's border, (H, W) 0 or 255.
+
+    With ``dark`` it is darker than paper of the usual tone, and smaller than what frames the whole: a photo's sheet
+    and table may lie free too.
+    """
     soft = cv2.GaussianBlur(grey, (0, 0), SMOOTH_MM * px_per_mm)
     middle = _otsu(soft.ravel())
+    levels = {int(DARKER * PAPER_TONE)} if dark else {middle, _otsu(soft[soft <= middle]), _otsu(soft[soft > middle])}
     best, most = None, LEAST_PIECE * soft.size
-    for level in {middle, _otsu(soft[soft <= middle]), _otsu(soft[soft > middle])}:
-        for mask in (soft > level, soft <= level):
+    for level in levels:
+        for mask in (soft <= level,) if dark else (soft > level, soft <= level):
             whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, _disc(THIN_MM * px_per_mm))
             count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
             for one in range(1, count):
                 left, top, wide, high, area = stats[one]
                 free = left > 0 and top > 0 and left + wide < grey.shape[1] and top + high < grey.shape[0]
-                if free and area > most:
+                if free and area > most and (not dark or wide * high < MOST_BOX * soft.size):
                     best, most = np.asarray(labels == one, dtype=np.uint8) * 255, float(area)
     return best
 
@@ -164,8 +190,8 @@ def _feet(ring: FloatArray, first: FloatArray, second: FloatArray) -> Sides:
         raise _none("between its two feet no half outline runs")
     if (ring[one[0]] - first) @ along > length / 2.0:
         first, second, along = second, first, -along
-    spans = [sorted(float((ring[at] - first) @ along) for at in (a, b - 1)) for a, b in (one, other)]
-    return Sides(np.array([first, second]), inner, ((spans[0][0], spans[0][1]), (spans[1][0], spans[1][1])), hollow=True)
+    feet = tuple((float((ring[a] - first) @ along), float((ring[b - 1] - first) @ along)) for a, b in (one, other))
+    return Sides(np.array([first, second]), inner, feet, hollow=True)
 
 
 def _line(view: PartView, found: Sides) -> tuple[SheetLine, Doubt]:
@@ -223,13 +249,13 @@ def _half(view: PartView, found: Sides, line: SheetLine) -> TracedOutline:
     """
     xy = blurred(found.curve, SMOOTH_STATIONS, closed=False)
     seen = np.zeros(0, dtype=bool)
-    for _ in range(ROUNDS):
+    for least in LEAST_BY_ROUND:  # the rim of a mask is rough
         xy = resample(xy, STATION_MM, closed=False)
         edge = _seen(view, _curve(xy))
         seen = edge.seen
         at = np.flatnonzero(seen)
         gaps = np.diff(at) * STATION_MM
-        if edge.share < LEAST_SEEN or gaps.max(initial=0.0) > MOST_UNSEEN_MM:
+        if edge.share < least or (least == LEAST_SEEN and gaps.max(initial=0.0) > MOST_UNSEEN_MM):
             raise _none(f"its edge could be followed along {100 * edge.share:.0f} % only")
         xy = np.column_stack([np.interp(np.arange(len(xy)), at, edge.points_mm[at, k]) for k in (0, 1)])
         xy = blurred(xy, 2.0, closed=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from dataclasses import replace as replaced
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -134,7 +135,7 @@ def _against(part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted:
     Raises:
         Refusal: nothing can be said of the second part; ``parts-unlike`` when it is no counterpart.
     """
-    free = FitWanted(wanted.tolerance, wanted.hold, "auto", wanted.material, wanted.thickness, job=wanted.job, drawn=wanted.drawn)
+    free = replaced(wanted, half="auto", against=None)
     second = measured(plan, outline, free, clock)
     if second.material != part.material or len(second.curve.along_mm) != len(part.curve.along_mm):
         raise Refusal("parts-unlike", name=plan.image.name)

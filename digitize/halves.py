@@ -38,7 +38,7 @@ def run_halves(
     plan_path: Path, out: Path, *, cut: bool = False, thickness: str | None = None, replace: bool = False,
     progress: Progress | None = None,
 ) -> Outcome:  # fmt: skip
-    """Take a plan, or with ``cut`` the picture of a cut half, to the audit of its halves; write page and record, or none.
+    """Take a plan, or with ``cut`` a cut half, to the audit of its halves; write page and record, or none.
 
     ``thickness`` is that of a cut half in a photo.
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -41,6 +42,7 @@ FIT_ALIKE = 10.0
 # (tests.bench.fits) the means of 10 mm are off by 0.03 to 0.2 px rms, most on grained plywood over a bench.
 EDGE_BIAS_PX = 0.12
 LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
+LEAST_WALLED = 0.3  # the same where a part's walls, not yet known of, may have hidden it
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 # Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
@@ -135,10 +137,12 @@ def fitted_part(
         with clock(f"place {one}" if len(tried) > 1 else "place"):
             places = rough_places(view.picture.grey, view.calibration, curve)
         for place in _both_ways(places):
-            if place.score >= LEAST_SCORE:
-                laid = _Laid.of(view, curve, one, place, clock)
+            if place.score >= (LEAST_WALLED if view.thickness_mm else LEAST_SCORE):
+                laid = _Laid.of(view, curve, one, place, clock, material)
                 hidden = laid is None or hidden
                 found += [laid] if laid else []
+    if view.thickness_mm:
+        found = [laid for laid in found if laid.is_line or laid.nearest >= LEAST_SCORE]
     if not found:
         raise Refusal("part-hidden" if hidden else "fit-not-found")
     if all(laid.is_line for laid in found):
@@ -186,9 +190,12 @@ class _Laid:
     fit: PartFit
     wall_u_mm: FloatArray  # (N,) 1 sigma of the edge's place by a wall beside it
     line_mm: float | None = None  # of a drawn line: its width
+    sides: Mapping[Side, _Laid] = field(default_factory=dict)  # the same, its material taken to lie on either side
 
     @classmethod
-    def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid | None:
+    def of(
+        cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock, material: Side | None
+    ) -> _Laid | None:
         """Follow the edge along a half put roughly in its place; None where less than half of it shows."""
         matrix, grey = place.matrix, view.picture.grey
         with clock("edge"):
@@ -199,7 +206,10 @@ class _Laid:
                     return None
                 fit = _fit(edge, used, curve, matrix, view, None)
                 matrix = fit.matrix
-        return cls(view, curve, half, place, edge, used, fit, np.zeros(len(used)))
+        laid = cls(view, curve, half, place, edge, used, fit, np.zeros(len(used)))
+        with clock("walls"):
+            tried = (material,) if material else SIDES
+            return replace(laid, sides={side: laid.beside(side) for side in tried})
 
     def beside(self, side: Side) -> _Laid:
         """Return the fit with what a camera sees of the walls of a part whose material is on a side."""
@@ -229,7 +239,7 @@ class _Laid:
         usual = float(np.nanmedian(wide[used]))
         if usual > WIDEST_LINE_MM or np.mean(np.abs(wide[used] - usual) < ALIKE_SHARE * usual) < LEAST_DRAWN:
             return None
-        return replace(self, view=view, edge=edge, used=used, fit=fit, line_mm=usual)
+        return replace(self, view=view, edge=edge, used=used, fit=fit, line_mm=usual, sides={})
 
     @property
     def is_line(self) -> bool:
@@ -238,10 +248,18 @@ class _Laid:
         return float(np.median(apart)) < LINE_PX * float(np.median(np.abs(self.edge.rise[self.used])))
 
     @property
+    def nearest(self) -> float:
+        """Share of the half with an edge near it, on the side where that is most."""
+        if self.sides:
+            return max(one.nearest for one in self.sides.values())
+        return float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
+
+    @property
     def misfit(self) -> float:
-        """Robust scatter, much more where the edge is elsewhere."""
-        near = float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
-        return self.fit.scatter_mm / max(0.05, near) ** 4
+        """Robust scatter, much more where the edge is elsewhere; on the side where it is least."""
+        if self.sides:
+            return min(one.misfit for one in self.sides.values())
+        return self.fit.scatter_mm / max(0.05, self.nearest) ** 4
 
     def finished(
         self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, dowels: tuple[Dowel, ...],
@@ -256,7 +274,7 @@ class _Laid:
         if self.line_mm is not None:
             material = material or "inside"  # half a body is what is drawn
         tried = (material,) if material else SIDES
-        laid = {side: self.beside(side) for side in tried}
+        laid = {side: self.sides.get(side, self) for side in tried}
         outlines = {side: one.outline for side, one in laid.items()}
         seen = {side: StraightSeen.along(self.view, self.curve, outlines[side]) for side in tried}
         side = material or side_of(self.view, seen, outlines)

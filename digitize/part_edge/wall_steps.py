@@ -90,7 +90,8 @@ def together(
     keys = np.column_stack([np.rint(wide_px / WIDTH_STEP_PX), np.rint(share / TONE_STEP)]).astype(int)
     for key in np.unique(keys, axis=0):
         rows = np.flatnonzero((keys == key).all(axis=1))
-        misfit, heights, long_px = _misfits(found, rows, rim[rows], *(key * [WIDTH_STEP_PX, TONE_STEP]), blur_px)
+        wide, tone = float(key[0] * WIDTH_STEP_PX), float(key[1] * TONE_STEP)
+        misfit, heights, long_px = _misfits(found, rows, rim[rows], wide, tone, blur_px)
         steps = placed(misfit, heights, long_px, blur_px)
         off[rows], height[rows], clear[rows], least[rows] = steps.off_px, steps.height, steps.clear, misfit.min(axis=1)
     return Steps(off, height, clear, blur_px), least

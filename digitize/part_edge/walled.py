@@ -117,7 +117,7 @@ def _way(
 
     def best(plain: FloatArray, foot: FloatArray) -> IntArray:
         strength = np.where(wall, RIM_SAYS * np.minimum(size / usual, 1.0) + (1.0 - RIM_SAYS) * foot, plain)
-        return cheapest(strength[:, kept], seen.off_mm[kept], step_mm) + kept[0]
+        return np.asarray(cheapest(strength[:, kept], seen.off_mm[kept], step_mm) + kept[0])
 
     rows = np.arange(len(size))
     way = best(np.minimum(size / usual, 1.0), np.minimum(np.abs(at_foot) / usual, 1.0))

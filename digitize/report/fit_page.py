@@ -126,7 +126,7 @@ def bow(part: Mapping[str, Any]) -> str:
     if line is None:
         return ""
     off, wide = (words.number(max(line[key], 0.01), 2) for key in ("bow_mm", "bow_width_mm"))
-    return f"It leaves a straight line by {off} mm at most (a mean over 10 mm): the flipped body is {wide} mm off there."
+    return f"It leaves a straight line by {off} mm at most (means over 10 mm): the flipped body is {wide} mm off there."
 
 
 def run_row(one: Mapping[str, Any], *, drawn: bool = False) -> tuple[str, ...]:
