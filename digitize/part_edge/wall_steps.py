@@ -14,7 +14,8 @@ from digitize.part_edge.step import AFTER_PX, BEFORE_PX, Steps, grid_px, placed,
 
 OVER_NOISE = 3.0  # times the noise that both edges of a wall must have
 NEAR_PX, NEAR_SHARE = 3.0, 0.2  # how far from the way the rim may be: pixels, or this share of the wall's width
-AGREE_MM, AGREE_SHARE = 0.12, 0.15  # two edges agree with a wall's width to this, and to this share of it
+# Two edges agree with a wall's width to this, and to this share of it: the next ply's edge is a fifth of it away.
+AGREE_MM, AGREE_SHARE = 0.06, 0.06
 LEAST_WIDE = 30  # stations that tell a wall's width, or its tone
 WIDTH_LIMITS = (0.8, 1.25)  # told thickness and squareness allow a wall to be so much narrower or wider
 # Narrow walls are placed together with those as wide, and of a tone, to this.
@@ -63,7 +64,7 @@ def apart(found: Profiles, rim: IntArray, foot: IntArray, sign: float, wide_mm: 
     off = np.where(both | ~foot_ok, x_rim, x_foot - times * wide_mm)
     whole = steps[0].height + steps[1].height
     share = np.where(both & (np.abs(whole) > 1.0), steps[0].height / np.where(whole == 0.0, 1.0, whole), np.nan)
-    return Apart(off, (both | (rim_ok != foot_ok)) & found.whole, both | ~foot_ok, both, share)
+    return Apart(off, (rim_ok | foot_ok) & found.whole, both | ~foot_ok, both, share)
 
 
 def _times_wider(apart_mm: FloatArray, wide_mm: FloatArray, usable: BoolArray) -> float:
