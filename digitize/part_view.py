@@ -51,6 +51,7 @@ class PartView:
     stand_mm: float | None = None
     thickness_mm: float = 0.0  # of the part: how far its face is above the paper
     thickness_u_mm: float = 0.0
+    thickness_told: bool = True
     ink: InkSide = "middle"  # which edge of a drawn line is meant
     drawn: bool = False  # the part is a drawn line
     sways: Sways | None = None  # of a photo whose scale is that of its paper: what its geometry may have wrong
@@ -185,8 +186,8 @@ def photo_view(flat: Photographed, plan: PlanSettings, thickness_mm: float | Non
     parallax = (doubt("part-parallax", thickness=f"{thickness_mm:g}", percent=f"{100 * nearer:.2f}"),) if nearer else ()
     return PartView(
         scaled.picture, calibration, (*scaled.doubts, *told, *parallax), len(scaled.rules),
-        scaled.u_across, foot[0], stand, thickness_mm or 0.0, u_mm, plan.line,
-        sways=None if flat.scale else _sways(flat, calibration),
+        scaled.u_across, foot[0], stand, thickness_mm or 0.0, u_mm,
+        thickness_mm is not None, plan.line, sways=None if flat.scale else _sways(flat, calibration),
     )  # fmt: skip
 
 

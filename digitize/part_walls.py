@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from calibration.frames import FloatArray
@@ -32,7 +34,11 @@ def seen_edge(
         edge = follow(view.picture.grey, view.calibration, curve, sheet_to_body, reach_mm, usual)
         return edge, np.zeros(len(curve.xy_mm))
     wall = Wall(wall_mm(view, curve, sheet_to_body, out), out, view.thickness_mm)
-    return follow_walled(view.picture.grey, view.calibration, curve, sheet_to_body, wall, reach_mm, usual)
+    edge, u = follow_walled(view.picture.grey, view.calibration, curve, sheet_to_body, wall, reach_mm, usual)
+    if view.thickness_told:
+        return edge, u
+    untold = replace(view, thickness_mm=view.thickness_u_mm)
+    return edge, np.hypot(u, wall_mm(untold, curve, sheet_to_body, out))
 
 
 def wall_mm(view: PartView, curve: HalfCurve, sheet_to_body: FloatArray, out: float) -> FloatArray:

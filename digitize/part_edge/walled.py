@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calibration.frames import BoolArray, FloatArray, IntArray
 from calibration.solve import Calibration
@@ -20,6 +20,7 @@ from digitize.part_edge.profiles import (
     ALONG_MM,
     MAD_TO_SIGMA,
     OTHER_WAY,
+    SLOPE_PX,
     Profiles,
     cheapest,
     edge_places,
@@ -114,9 +115,12 @@ def _way(
     columns = np.minimum(np.arange(last + 1)[None, :] + shift[:, None], last)
     at_foot = np.take_along_axis(seen.slope, columns, axis=1)
     wall = (shift * seen.step_px > SEEN_PX)[:, None]
+    # No shadow lies on the face, and taking soft slopes out leaves some beside every edge, a narrow wall's width away.
+    rim = np.abs(gaussian_filter1d(seen.grey, SLOPE_PX / seen.step_px, axis=1, order=1, mode="nearest")) / seen.step_px
+    rim = np.minimum(rim / usual, 1.0)
 
     def best(plain: FloatArray, foot: FloatArray) -> IntArray:
-        strength = np.where(wall, RIM_SAYS * np.minimum(size / usual, 1.0) + (1.0 - RIM_SAYS) * foot, plain)
+        strength = np.where(wall, RIM_SAYS * rim + (1.0 - RIM_SAYS) * foot, plain)
         return np.asarray(cheapest(strength[:, kept], seen.off_mm[kept], step_mm) + kept[0])
 
     rows = np.arange(len(size))

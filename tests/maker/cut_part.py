@@ -71,6 +71,7 @@ class CutSpec:
     blur_px: float = 0.8
     noise: float = 3.0
     shadow: float = 0.35  # depth of the soft shadow on one side
+    long_px: int = 4000  # of a photo
     hidden: tuple[float, float] | None = None  # a cloth over so much of the half outline, shares
 
 
