@@ -34,6 +34,7 @@ from digitize.traced import Clock, CopySize
 SHARE = 0.95
 # The frame of a photo is followed by so many places a side where paper fills it, this far inside it.
 FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
+AROUND_MM = 25.0  # shown round the sheet where a thing on it is meant
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
 # Why lengths that are all taken for true may fail where a copy is not true to size.
@@ -159,7 +160,8 @@ def photographed(
         plan: what the person says.
         clock: of the stages.
         checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
-        as_lit: the light is not evened, which would take the tone of whatever is large and dark for a shadow.
+        as_lit: a thing on the sheet is meant, not the sheet: nothing is made paper, and the light is not evened, which
+            would take the tone of whatever is large and dark for a shadow.
 
     Raises:
         Refusal: ``lens-other-camera``, ``two-sheets``, ``sheet-outline``, ``photo-no-rule`` or what stood in a rule's
@@ -321,10 +323,10 @@ def _laid_flat(
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
-    # Left as it is lit, a thing stays too: something may lie over it, and its paint would cut into that.
-    laid = () if as_lit else [one for one in search.rules if one.rule.role == "laid"]
-    covered = [photo.to_sheet(one.polygon).xy for one in laid]
-    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered, as_lit=as_lit)
+    # A thing on the sheet may lie over a rule, or its straight side be taken for the sheet's: paint would cut into it.
+    room = AROUND_MM if as_lit else 0.0
+    covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
+    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered, as_seen_mm=room)
     if scale:
         calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
     else:

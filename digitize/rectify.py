@@ -21,7 +21,6 @@ ToPx = Callable[[SheetPoints], PxPoints]
 GRID_PX = 16  # of the flat picture, between places whose map is worked out
 ROWS_AT_ONCE = 256
 WHITE = 245  # beyond the sheet, and where a thing lay on it
-PAPER_QUANTILE = 0.75  # of the tones of a sheet with a thing on it: paper's own
 SHADOW_MM = 1.5  # a thing's shadow reaches this far beyond it
 RIM_MM = 1.0  # the sheet's own edge and the shadow beside it, made paper too
 # The flat picture is this much finer than the photo is where it sees the sheet best, within limits: other stages
@@ -60,7 +59,7 @@ def px_per_mm_for(mm_per_px: FloatArray) -> float:
 
 def rectify(
     picture: Picture, to_px: ToPx, region_mm: FloatArray, px_per_mm: float, covered_mm: Sequence[FloatArray] = (),
-    *, as_lit: bool = False,
+    *, as_seen_mm: float = 0.0,
 ) -> FlatSheet:  # fmt: skip
     """Return the sheet seen straight from above.
 
@@ -70,12 +69,12 @@ def rectify(
         region_mm: (V, 2) polygon of what the photo shows of the sheet, sheet frame.
         px_per_mm: of the flat picture.
         covered_mm: polygons of things lying on the sheet; they are made paper.
-        as_lit: paper has the usual tone of this picture's own.
+        as_seen_mm: so much round the region's box is shown too, and nothing is made paper, when this is not 0.
 
     Raises:
         Refusal: ``photo-not-solved`` when the region is larger than any sheet.
     """
-    low, high = region_mm.min(axis=0), region_mm.max(axis=0)
+    low, high = region_mm.min(axis=0) - as_seen_mm, region_mm.max(axis=0) + as_seen_mm
     if (high - low).max() > MOST_MM:
         raise Refusal("photo-not-solved")
     width, height = (int(np.ceil(side * px_per_mm)) + 1 for side in high - low)
@@ -88,7 +87,8 @@ def rectify(
         grey[rows] = cv2.remap(
             picture.grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(WHITE,)
         )
-    _make_paper(grey, flat, region_mm, covered_mm, as_lit=as_lit)
+    if not as_seen_mm:
+        _make_paper(grey, flat, region_mm, covered_mm)
     grey.setflags(write=False)
     return replace(flat, picture=replace(picture, grey=grey, dpi=None, focal_px=None))
 
@@ -124,23 +124,20 @@ def _bilinear(values: np.ndarray, at_x: np.ndarray, at_y: np.ndarray) -> np.ndar
     return np.asarray(left + (right - left) * across, dtype=np.float32)
 
 
-def _make_paper(
-    grey: np.ndarray, flat: FlatSheet, region_mm: FloatArray, covered_mm: Sequence[FloatArray], *, as_lit: bool
-) -> None:
+def _make_paper(grey: np.ndarray, flat: FlatSheet, region_mm: FloatArray, covered_mm: Sequence[FloatArray]) -> None:
     """Make all beyond the region, and under the things on the sheet, paper; in place."""
     inside = np.zeros_like(grey)
     cv2.fillPoly(inside, [_whole(flat, region_mm)], 1)
-    white = int(np.quantile(grey[inside > 0], PAPER_QUANTILE)) if as_lit else WHITE
-    grey[inside == 0] = white
-    _paint_round(grey, flat, region_mm, RIM_MM, white)
+    grey[inside == 0] = WHITE
+    _paint_round(grey, flat, region_mm, RIM_MM)
     for polygon in covered_mm:
-        cv2.fillPoly(grey, [_whole(flat, polygon)], (white,))
-        _paint_round(grey, flat, polygon, SHADOW_MM, white)
+        cv2.fillPoly(grey, [_whole(flat, polygon)], (WHITE,))
+        _paint_round(grey, flat, polygon, SHADOW_MM)
 
 
-def _paint_round(grey: np.ndarray, flat: FlatSheet, polygon_mm: FloatArray, reach_mm: float, white: int) -> None:
+def _paint_round(grey: np.ndarray, flat: FlatSheet, polygon_mm: FloatArray, reach_mm: float) -> None:
     """Make paper of what lies within a distance of a polygon's sides, in place."""
-    cv2.polylines(grey, [_whole(flat, polygon_mm)], True, (white,), max(1, round(2 * reach_mm * flat.px_per_mm)))
+    cv2.polylines(grey, [_whole(flat, polygon_mm)], True, (WHITE,), max(1, round(2 * reach_mm * flat.px_per_mm)))
 
 
 def _whole(flat: FlatSheet, polygon_mm: FloatArray) -> np.ndarray:

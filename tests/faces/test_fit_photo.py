@@ -19,9 +19,8 @@ SPEC = CutSpec(seed=8001, stuff="mdf", long_px=2000, turn_deg=3.0, proud_mm=0.7,
 def test_a_photographed_part_is_told_where_it_stands_proud(tmp_path: Path) -> None:
     made = make_part_photo(SPEC, tmp_path)
     outline = write_outline(SPEC, tmp_path)
-    done = fit(
-        made.path, outline, "--half", "right", "--thickness", f"{made.thickness_mm} mm", "--out", tmp_path / "out", "--json"
-    )
+    thickness = f"{made.thickness_mm} mm"
+    done = fit(made.path, outline, "--half", "right", "--thickness", thickness, "--out", tmp_path / "out", "--json")
     record = json.loads(done.stdout)
     part = record["fit"]
     assert (done.returncode, part["answer"], part["material"]) == (3, "sand", "inside"), done.stderr

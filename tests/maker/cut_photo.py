@@ -83,12 +83,12 @@ def _photo_spec(spec: CutSpec, rng: np.random.Generator, size: FloatArray) -> Ph
         LaidSpec("steel 300", (42.0, 44.0), 90.0 + float(rng.uniform(-1.5, 1.5)), seed=spec.seed + 1),
     )
     return PhotoSpec(
-        name=spec.name, seed=spec.seed, kind="part", long_px=spec.long_px, plan=LevelSpec(rules=(), specks=0, smudges=0, fold=False),
+        name=spec.name, seed=spec.seed, kind="part", plan=LevelSpec(rules=(), specks=0, smudges=0, fold=False),
         laid=rules, portrait=bool(size[1] > size[0]), tilt_deg=float(rng.uniform(1.0, 9.0)),
         tilt_to_deg=float(rng.uniform(0.0, 360.0)), turn_deg=float(rng.uniform(-4.0, 4.0)),
         lens=(float(rng.uniform(-0.08, 0.02)), 0.005, 0.0, 0.0), blur_px=float(rng.uniform(0.6, 1.1)),
         noise=float(rng.uniform(0.6, 1.4)), fall=float(rng.uniform(0.0, 0.25)), table=TABLES[spec.seed % len(TABLES)],
-        lamp_deg=float(rng.uniform(0.0, 360.0)),
+        lamp_deg=float(rng.uniform(0.0, 360.0)), long_px=spec.long_px,
     )  # fmt: skip
 
 
