@@ -75,6 +75,13 @@ class Flatness:
         shifts = _shifts(calibration, points, heights, self.yields)
         return without_rigid(np.einsum("ni,fni->nf", across, shifts), points.xy, across, share)
 
+    def moves_u(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
+        """Return (N, 2, F) by how much places come out wrong, 1 sigma of every form by how likely it is."""
+        weight, square_mm2 = self._likely()
+        heights = np.stack([form.heights(points.xy, self.extent) for form in forms()])
+        shifts = _shifts(calibration, points, heights, self.yields)
+        return np.asarray(np.moveaxis(shifts, 0, 2) * np.sqrt(weight * square_mm2))
+
     def _likely(self) -> tuple[FloatArray, FloatArray]:
         """Return (F,) how likely each form is and its expected square, from the photo and what sheets usually do."""
         before = FLAT_U_MM**2 if self.flat else max(FLAT_U_MM, self.lift_mm) ** 2

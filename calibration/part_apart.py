@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray
-from calibration.part_fit import HUBER, LEAST_SCATTER_MM, MAD_TO_SIGMA, TUKEY, PartFit
+from calibration.part_fit import HUBER, LEAST_SCATTER_MM, MAD_TO_SIGMA, TUKEY, PartFit, prior_weight
 from calibration.part_runs import LEAST_MM, TIMES_UNSTEADY, off_map
 
 LEFT_OUT_MM, STEP_MM = 40.0, 10.0
@@ -29,7 +29,7 @@ class _Rest:
     """The fit of what is left when a stretch is left out; linear, about the fit of everything."""
 
     off_mm: FloatArray  # (N,) distances from the curve, the stretch's too
-    covariance: FloatArray  # (6, 6)
+    covariance: FloatArray  # (6 + K, 6 + K)
 
 
 def stretches_apart(
@@ -46,7 +46,7 @@ def stretches_apart(
         u_mm: 1 sigma of what an edge's place is off by over a whole stretch.
     """
     apart = np.zeros(len(along_mm), dtype=bool)
-    prior = np.asarray(np.linalg.inv(strain_covariance + 1e-18 * np.eye(3)), dtype=np.float64)
+    prior = prior_weight(strain_covariance, len(fit.sway))
     for _ in range(MOST_STRETCHES):
         found = [_judged(fit, along_mm, apart, middle, prior, alike, mean_alike, u_mm) for middle in _middles(along_mm)]
         best, middle = max(zip(found, _middles(along_mm), strict=True))
@@ -106,6 +106,6 @@ def _without(fit: PartFit, kept: BoolArray, prior: FloatArray, alike: float, sha
         normal = (rows * share[:, None]).T @ rows
         normal[3:, 3:] += prior
         side = -(rows * share[:, None]).T @ off
-        side[3:] -= prior @ fit.strain
+        side[3:] -= prior @ fit.given
         step = np.asarray(np.linalg.solve(normal, side), dtype=np.float64)
     return _Rest(off + rows @ step, np.asarray(np.linalg.inv(normal), dtype=np.float64))

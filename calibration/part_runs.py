@@ -66,6 +66,12 @@ def off_map(along_mm: FloatArray, off_mm: FloatArray, alike: float) -> OffMap:
     return OffMap(along_mm, mean, u, unsteady)
 
 
+def running_mean(along_mm: FloatArray, values: FloatArray) -> FloatArray:
+    """Return means of values (N,) at equal steps over as much as a map's means are."""
+    step = float(along_mm[1] - along_mm[0])
+    return np.asarray(_window(values, step) / _window(np.ones(len(values)), step))
+
+
 def _window(values: FloatArray, step_mm: float) -> FloatArray:
     """Return sums over MEAN_MM about each place, fewer at the ends."""
     half = max(0, round(MEAN_MM / step_mm / 2.0))

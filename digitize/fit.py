@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from dataclasses import replace as replaced
 from pathlib import Path
 from typing import Any, Literal, cast
 
@@ -94,7 +95,9 @@ def _written(
     plan: PlanSettings, other: PlanSettings | None, outline: OutlineFile, wanted: FitWanted, clock: Clock, draft: Path
 ) -> dict[str, Any]:
     part = measured(plan, outline, wanted, clock)
-    found = judged(part, wanted.tolerance_mm, outline.doubts)
+    if wanted.drawn and part.line_mm is None:
+        raise Refusal("line-is-part")
+    found = judged(part, wanted.tolerance_mm, outline.doubts, drawn=wanted.drawn)
     both = _against(part, other, outline, wanted, clock) if other else None
     doubts = (*found.doubts, *_pair_doubts(both, plan.image.name, wanted.tolerance_mm)) if both else found.doubts
     fields = (plan, part, found, both, outline, wanted)
@@ -132,7 +135,7 @@ def _against(part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted:
     Raises:
         Refusal: nothing can be said of the second part; ``parts-unlike`` when it is no counterpart.
     """
-    free = FitWanted(wanted.tolerance, wanted.hold, "auto", wanted.material, wanted.thickness, job=wanted.job)
+    free = replaced(wanted, half="auto", against=None)
     second = measured(plan, outline, free, clock)
     if second.material != part.material or len(second.curve.along_mm) != len(part.curve.along_mm):
         raise Refusal("parts-unlike", name=plan.image.name)
@@ -141,7 +144,7 @@ def _against(part: FittedPart, plan: PlanSettings, outline: OutlineFile, wanted:
     unsteady = float(np.hypot(second.map.unsteady_mm, part.map.unsteady_mm))
     found = OffMap(part.curve.along_mm, gap, u, unsteady)
     runs = runs_of(part.curve, found, u, wanted.tolerance_mm)
-    return Against(plan.image.name, second, judged(second, wanted.tolerance_mm), found, u, runs)
+    return Against(plan.image.name, second, judged(second, wanted.tolerance_mm, drawn=wanted.drawn), found, u, runs)
 
 
 def _pair_doubts(both: Against, name: str, tolerance_mm: float) -> tuple[Doubt, ...]:
@@ -185,6 +188,7 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         "face_down": part.face_down,
         "halves_alike": part.alike,
         "material": part.material,
+        "line_mm": part.line_mm,
         "followed": part.share,
         "longest_unseen_mm": part.unseen_mm,
         "u95_mm": found.u95_mm,
@@ -196,7 +200,8 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         "sheet_to_body": [[float(value) for value in row] for row in part.fit.matrix],
         "runs": [asdict(run) for run in found.runs],
         "straight_edge": None if line is None else {
-            "bow_mm": line.bow_mm, "angle_deg": float(np.degrees(np.arctan(line.slope))),
+            "bow_mm": line.bow_mm, "bow_width_mm": 2.0 * line.bow_mm,
+            "angle_deg": float(np.degrees(np.arctan(line.slope))),
             "ends": [asdict(one) for one in found.ends],
         },
         "map": _map(part, COVERAGE),
@@ -243,6 +248,7 @@ def _head(plan: PlanSettings, wanted: FitWanted, verdict: str, doubts: Sequence[
                 "material": wanted.material, "thickness_mm": wanted.thickness_mm, "page": wanted.page,
                 "against": wanted.against.name if wanted.against else None,
                 "job": wanted.job.name if wanted.job else None,
+                "drawn": wanted.drawn,
             },
         },
     }  # fmt: skip

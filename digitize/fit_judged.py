@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
+from calibration.part_fit import prior_weight
 from calibration.part_runs import OffMap, Stretch, real_stretches
 from digitize.fit_shapes import HalfCurve, Run
 from digitize.part_fitted import FittedPart
@@ -18,6 +19,7 @@ COVERAGE = 2.0
 LEAST_SHARE, LONGEST_UNSEEN_MM = 0.9, 12.0
 # Chi-square of three strains that only one true part in a hundred exceeds.
 STRAIN_CHI2 = 11.34
+STRAIN_CHI2_MORE = 1.7  # for each further unknown, up to fifteen: 1 % is exceeded by 32.0 with fifteen
 # What a builder can cut to (common practice, no source); a size less well known is of no use.
 WIDEST_SIZE_U95_MM = 0.5
 
@@ -46,14 +48,21 @@ class Judged:
     answer: str  # "fits", "sand", "hollow", "look"
 
 
-def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = ()) -> Judged:
-    """Return what a part's map says against a tolerance; ``known`` doubts about the outline count too."""
+def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = (), *, drawn: bool = False) -> Judged:
+    """Return what a part's map says against a tolerance.
+
+    Args:
+        part: laid on the outline.
+        tolerance_mm: how far off it may be.
+        known: doubts about the outline count too.
+        drawn: the person says that the part is a drawn line.
+    """
     runs = runs_of(part.curve, part.map, part.u_local_mm, tolerance_mm)
     ends = _edge_ends(part)
     size, size_u95 = _size(part)
     told = (
-        *_lying(part), *part.doubts, *part.view.doubts, *known, *_followed(part),
-        *(one for one in (_run_doubt(run, tolerance_mm) for run in runs) if one is not None),
+        *_lying(part), *_drawn(part, told=drawn), *part.doubts, *part.view.doubts, *known, *_followed(part),
+        *(one for one in (_run_doubt(run, tolerance_mm, part) for run in runs) if one is not None),
         *_elsewhere(part, runs, tolerance_mm), *_size_doubts(part, size, size_u95),
         *_edge_doubts(part, ends, tolerance_mm),
     )  # fmt: skip
@@ -89,11 +98,13 @@ def _run(curve: HalfCurve, found: OffMap, u95: FloatArray, one: Stretch, toleran
     )  # fmt: skip
 
 
-def _run_doubt(run: Run, tolerance_mm: float) -> Doubt | None:
+def _run_doubt(run: Run, tolerance_mm: float, part: FittedPart) -> Doubt | None:
     facts = {
         "size_mm": f"{abs(run.size_mm):.2f}", "u95_mm": f"{run.u95_mm:.2f}",
         "length_mm": f"{run.to_mm - run.from_mm:.0f}", "place": place_of(run.y_mm),
     }  # fmt: skip
+    if run.beyond and part.line_mm is not None:
+        return doubt("line-off", way="outside" if run.size_mm * part.outward > 0 else "inside", **facts)
     if run.beyond:
         return doubt("part-proud" if run.size_mm > 0 else "part-hollow", **facts)
     if abs(run.size_mm) + run.u95_mm > tolerance_mm:
@@ -115,6 +126,13 @@ def _lying(part: FittedPart) -> tuple[Doubt, ...]:
     return ()
 
 
+def _drawn(part: FittedPart, *, told: bool) -> tuple[Doubt, ...]:
+    """Return that a line was measured in place of a part's edge; unless told so, it may be a clear part's rim."""
+    if part.line_mm is None:
+        return ()
+    return (doubt("line-measured" if told else "line-taken", wide_mm=f"{part.line_mm:.1f}", edge=part.view.ink),)
+
+
 def _followed(part: FittedPart) -> tuple[Doubt, ...]:
     if part.share >= LEAST_SHARE and part.unseen_mm <= LONGEST_UNSEEN_MM:
         return ()
@@ -127,36 +145,37 @@ def _elsewhere(part: FittedPart, runs: Sequence[Run], tolerance_mm: float) -> tu
     rest = np.isfinite(found.mean_mm)
     for run in runs:
         rest &= (curve.along_mm < run.from_mm) | (curve.along_mm > run.to_mm)
-    reach = np.where(rest, np.abs(np.nan_to_num(found.mean_mm)) + COVERAGE * part.u_local_mm, 0.0)
+    # Where all of a photo may be off together, a place is known as well as that is.
+    u_mm = part.u_total_mm if part.view.sways else part.u_local_mm
+    reach = np.where(rest, np.abs(np.nan_to_num(found.mean_mm)) + COVERAGE * u_mm, 0.0)
     worst = int(reach.argmax())
     if reach[worst] <= tolerance_mm:
         return ()
     return (
         doubt(
             "part-may-be-off", tolerance_mm=f"{tolerance_mm:g}", place=place_of(float(curve.xy_mm[worst, 1])),
-            off_mm=f"{abs(found.mean_mm[worst]):.2f}", u95_mm=f"{COVERAGE * part.u_local_mm[worst]:.2f}",
+            off_mm=f"{abs(found.mean_mm[worst]):.2f}", u95_mm=f"{COVERAGE * u_mm[worst]:.2f}",
         ),
     )  # fmt: skip
 
 
 def _size(part: FittedPart) -> tuple[float, float]:
     """Return by how much the strain that was taken out moves the outline at most, + larger, and 95 % of the size."""
-    moved = part.fit.rows[:, 3:] @ part.fit.strain
+    moved = part.fit.rows[:, 3:] @ part.fit.given
     rigid = part.fit.rows[:, :3]
     left = moved - rigid @ np.linalg.lstsq(rigid, moved, rcond=None)[0]
     # A contour that must be stretched to fit is too small: what was taken out is what it is off by, turned round.
     worst = float(np.abs(left).max())
-    mean_strain = float(part.fit.strain[:2].mean())
     u = np.sqrt(np.maximum(part.u_total_mm**2 - part.u_local_mm**2, 0.0))
-    return -np.sign(mean_strain) * worst, COVERAGE * float(u.max())
+    return -np.sign(part.fit.stretch) * worst, COVERAGE * float(u.max())
 
 
 def _size_doubts(part: FittedPart, size_mm: float, u95_mm: float) -> tuple[Doubt, ...]:
-    strain = part.fit.strain
-    chi2 = float(strain @ np.linalg.solve(part.view.calibration.covariance, strain))
+    given = part.fit.given
+    prior = prior_weight(part.view.calibration.covariance, len(part.fit.sway))
     found = []
-    if chi2 > STRAIN_CHI2:
-        percent = 100.0 * float(np.abs(strain[:2]).max())
+    if given @ prior @ given > STRAIN_CHI2 + STRAIN_CHI2_MORE * len(part.fit.sway):
+        percent = 100.0 * float(np.abs([*part.fit.strain[:2], part.fit.stretch]).max())
         way = "larger" if size_mm > 0 else "smaller"
         found.append(doubt("part-size", percent=f"{percent:.2f}", way=way, mm=f"{abs(size_mm):.2f}"))
     if u95_mm > WIDEST_SIZE_U95_MM:
@@ -174,16 +193,18 @@ def _edge_ends(part: FittedPart) -> tuple[EdgeEnd, ...]:
         away = float(at[1]) - line.middle_mm
         off = line.offset_mm + line.slope * away
         by_fit = float(part.fit.u_x_mm(np.array([[0.0, at[1]]]))[0])
-        # Of a photo, what its geometry leaves open counts here too: the edge is far from what the fit rests on.
-        seen_as = float(part.u_total_mm.max()) if part.view.u_across else float(np.median(part.u_local_mm))
-        u = float(np.sqrt(line.offset_u_mm**2 + (line.slope_u * away) ** 2 + by_fit**2 + seen_as**2))
+        # Of a photo whose geometry is not in the fit, what that leaves open counts here too.
+        apart = part.view.u_across is not None and part.view.sways is None
+        seen_as = float(part.u_total_mm.max()) if apart else float(np.median(part.u_local_mm))
+        parts = (line.offset_u_mm, line.slope_u * away, by_fit, seen_as, part.straight_u_mm)
+        u = float(np.sqrt(np.sum(np.square(parts))))
         ends.append(EdgeEnd(end, off, -2.0 * off, 2.0 * COVERAGE * u))
     return tuple(ends)
 
 
 def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float) -> tuple[Doubt, ...]:
     if part.straight is None:
-        return (doubt("part-edge-unseen"),)
+        return (doubt("part-edge-unseen" if part.line_mm is None else "line-no-centerline"),)
     found = []
     for one in ends:
         if abs(one.width_mm) - one.u95_mm > tolerance_mm:
@@ -199,8 +220,9 @@ def _edge_doubts(part: FittedPart, ends: Sequence[EdgeEnd], tolerance_mm: float)
                     u95_mm=f"{one.u95_mm:.2f}",
                 )
             )
-    if 2.0 * part.straight.bow_mm > tolerance_mm:
-        found.append(doubt("part-edge-bowed", bow_mm=f"{part.straight.bow_mm:.2f}"))
+    bow = part.straight.bow_mm
+    if 2.0 * bow > tolerance_mm:
+        found.append(doubt("part-edge-bowed", bow_mm=f"{bow:.2f}", width_mm=f"{2.0 * bow:.2f}"))
     return tuple(found)
 
 

@@ -28,6 +28,7 @@ class FitWanted:
     against: Path | None = None
     page: str = "A4"
     job: Path | None = None  # the mold's choices: where its dowel holes are
+    drawn: bool = False  # the part is a drawn line
 
     @property
     def tolerance_mm(self) -> float:
@@ -52,7 +53,7 @@ class FitWanted:
             UsageError: it is no length, or a silly one.
         """
         if self.thickness is None:
-            return None
+            return 0.0 if self.drawn else None
         mm = 0.0 if NONE.fullmatch(self.thickness) else parse_length(self.thickness)
         if mm > THICKEST_MM:
             raise UsageError(

@@ -8,6 +8,7 @@ from typing import Literal
 from calibration.frames import BoolArray, FloatArray
 
 Side = Literal["inside", "outside"]  # of the outline: where the material is
+InkSide = Literal["middle", "outer", "inner"]  # of a drawn line: which edge of its ink is the outline
 
 
 @dataclass(frozen=True, eq=False)

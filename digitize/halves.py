@@ -8,13 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from calibration.errors import Refusal
+from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from digitize.assemble import made_record, refusal_record
 from digitize.cut_half import trace_cut_half
 from digitize.drawing import draw_fair
 from digitize.fair import fair_spline, few_arcs
+from digitize.fit_settings import FitWanted
 from digitize.outbox import Outbox, sha256_of
 from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
@@ -39,18 +40,24 @@ LISTED_MM = 2.0
 
 
 def run_halves(
-    plan_path: Path, out: Path, *, cut: bool = False, replace: bool = False, progress: Progress | None = None
-) -> Outcome:
-    """Take a plan, or with ``cut`` the scan of a cut half, to the audit of its halves; write page and record, or none.
+    plan_path: Path, out: Path, *, cut: bool = False, thickness: str | None = None, replace: bool = False,
+    progress: Progress | None = None,
+) -> Outcome:  # fmt: skip
+    """Take a plan, or with ``cut`` a cut half, to the audit of its halves; write page and record, or none.
+
+    ``thickness`` is that of a cut half in a photo.
 
     Raises:
         UsageError: the call, the plan file or the out folder is wrong.
     """
+    thickness_mm = FitWanted(thickness=thickness).thickness_mm
+    if thickness is not None and not cut:
+        raise UsageError("bad-option", option="--thickness", got=thickness, need="--cut, which it is for,")
     plan = _as_drawn(load_plan(plan_path))
     clock = Clock(progress)
     with Outbox(out, HALVES_FILES, replace=replace) as outbox:
         try:
-            record = _written(plan, cut, clock, outbox.draft)
+            record = _written(plan, cut, thickness_mm, clock, outbox.draft)
         except Refusal as refusal:
             record = refusal_record(plan, clock, refusal)
         else:
@@ -63,8 +70,8 @@ def _as_drawn(plan: PlanSettings) -> PlanSettings:
     return plan.model_copy(update={"body": plan.body.model_copy(update={"hand": "right"})})
 
 
-def _written(plan: PlanSettings, cut: bool, clock: Clock, draft: Path) -> dict[str, Any]:
-    traced = trace_cut_half(plan, clock) if cut else trace_plan(plan, clock)
+def _written(plan: PlanSettings, cut: bool, thickness_mm: float | None, clock: Clock, draft: Path) -> dict[str, Any]:
+    traced = trace_cut_half(plan, thickness_mm, clock) if cut else trace_plan(plan, clock)
     with clock("audit"):
         audit = audit_halves(traced.on_sheet, _neck(traced))
     told = (*traced.doubts, *_doubts(audit))

@@ -108,7 +108,7 @@ def moved_onto(
     shift = (first + second) / 2.0 - rotation @ seen.mean(axis=0)
     linear = rotation @ fit.matrix[:, :2]
     matrix = np.column_stack([linear, rotation @ fit.matrix[:, 2] + shift])
-    places = points_mm @ linear.T + matrix[:, 2]
+    places = fit.swayed(points_mm) @ linear.T + matrix[:, 2]
     feet, normals = nearest_on(curve)(places)
     off = np.einsum("ni,ni->n", normals, places - feet)
     covariance = np.zeros_like(fit.covariance)

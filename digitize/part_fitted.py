@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -12,28 +13,22 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
 from calibration.part_apart import stretches_apart
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
-from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, straight_fit
+from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, running_mean
 from digitize.arcs import distances, mirrored, sampled
 from digitize.curve import resample, right_normals, unit_tangents
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
 from digitize.mold_settings import MoldJob
 from digitize.part_dowels import Dowel, apart_mm, dowels_of, moved_onto, seen_dowels
-from digitize.part_edge import (
-    STRAIGHT_REACH_MM,
-    follow,
-    level_beside,
-    line_contrasts,
-    nearest_on,
-    rough_places,
-)
+from digitize.part_edge import REACH_MM, follow, follow_line, nearest_on, rough_places
+from digitize.part_straight import SIDES, OutlineSeen, StraightSeen, side_of
 from digitize.part_view import PartView
+from digitize.part_walls import seen_edge
 from digitize.parts.regions import right_run
 from digitize.shapes import ArcPath
 from digitize.traced import Clock
 
 Half = Literal["right", "left"]
 Hold = Literal["free", "edge", "dowels"]
-SIDES: tuple[Side, ...] = ("inside", "outside")
 
 STATION_MM = 0.5
 FINE_MM = 0.05  # the outline is sampled so finely before it is cut into equal stations
@@ -47,15 +42,14 @@ FIT_ALIKE = 10.0
 # (tests.bench.fits) the means of 10 mm are off by 0.03 to 0.2 px rms, most on grained plywood over a bench.
 EDGE_BIAS_PX = 0.12
 LEAST_SCORE = 0.6  # share of the outline that must have an edge near it
-# The straight edge: how far beyond the ends it is looked for, and what decides on which side the material is.
-BEYOND_MM, NEAR_END_MM, LOOK_MM = 60.0, 4.0, 22.0
-MOST_SEEN, LEAST_SEEN = 0.65, 0.4
-# Where it is too faint to be followed: its slope over the whole of it, as a part of the outline's.
-MOST_FAINT, LEAST_FAINT = 0.5, 0.3
+LEAST_WALLED = 0.3  # the same where a part's walls, not yet known of, may have hidden it
 ALIKE_HALVES_MM = 0.05  # halves that differ by less are one shape to anybody who cuts
 NEAR_MM = 0.5  # an edge this near to the outline speaks for a half
 # Across the rim of a filled shape light changes by some six times its steepest slope a pixel, across a line by none.
 LINE_PX = 2.0
+# A drawn line shows along so much of the half, is no wider than this, and as wide as usual to this share of it.
+LEAST_DRAWN, WIDEST_LINE_MM, ALIKE_SHARE = 0.6, 1.5, 0.4
+WALL_ROUNDS_MM = (4.0, 0.0, 0.0)  # a thick wall has drawn the first fit so much further away
 TELLS_HALF = 1.4  # times the scatter: the other half of a body whose halves differ fits so much worse
 
 
@@ -78,6 +72,8 @@ class FittedPart:
     straight: StraightFit | None
     straight_mm: FloatArray  # (S, 2) the straight edge's places, body frame
     doubts: tuple[Doubt, ...]
+    straight_u_mm: float = 0.0  # 1 sigma of the straight edge's place by a wall beside it
+    line_mm: float | None = None  # of a drawn line in place of a part: its width
 
     @property
     def share(self) -> float:
@@ -141,14 +137,16 @@ def fitted_part(
         with clock(f"place {one}" if len(tried) > 1 else "place"):
             places = rough_places(view.picture.grey, view.calibration, curve)
         for place in _both_ways(places):
-            if place.score >= LEAST_SCORE:
-                laid = _Laid.of(view, curve, one, place, clock)
+            if place.score >= (LEAST_WALLED if view.thickness_mm else LEAST_SCORE):
+                laid = _Laid.of(view, curve, one, place, clock, material)
                 hidden = laid is None or hidden
                 found += [laid] if laid else []
+    if view.thickness_mm:
+        found = [laid for laid in found if laid.is_line or laid.nearest >= LEAST_SCORE]
     if not found:
         raise Refusal("part-hidden" if hidden else "fit-not-found")
     if all(laid.is_line for laid in found):
-        raise Refusal("part-is-line")
+        found = _as_lines(found)
     found.sort(key=lambda laid: laid.misfit)
     best = found[0]
     doubts: tuple[Doubt, ...] = ()
@@ -160,6 +158,18 @@ def fitted_part(
     with clock("fit"):
         dowels = dowels_of(path, best.half, job or MoldJob()) if hold == "dowels" else ()
         return best.finished(half_of, face_down, same, material, hold, dowels, doubts)
+
+
+def _as_lines(found: list[_Laid]) -> list[_Laid]:
+    """Return halves as drawn.
+
+    Raises:
+        Refusal: ``part-is-line``: nor is there one dark line along any of them.
+    """
+    lines = [line for line in (one.as_line() for one in found) if line is not None]
+    if not lines:
+        raise Refusal("part-is-line")
+    return lines
 
 
 def _both_ways(places: list[RoughPlace]) -> list[RoughPlace]:
@@ -178,9 +188,14 @@ class _Laid:
     edge: EdgePlaces
     used: BoolArray
     fit: PartFit
+    wall_u_mm: FloatArray  # (N,) 1 sigma of the edge's place by a wall beside it
+    line_mm: float | None = None  # of a drawn line: its width
+    sides: Mapping[Side, _Laid] = field(default_factory=dict)  # the same, its material taken to lie on either side
 
     @classmethod
-    def of(cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock) -> _Laid | None:
+    def of(
+        cls, view: PartView, curve: HalfCurve, half: Half, place: RoughPlace, clock: Clock, material: Side | None
+    ) -> _Laid | None:
         """Follow the edge along a half put roughly in its place; None where less than half of it shows."""
         matrix, grey = place.matrix, view.picture.grey
         with clock("edge"):
@@ -191,7 +206,40 @@ class _Laid:
                     return None
                 fit = _fit(edge, used, curve, matrix, view, None)
                 matrix = fit.matrix
-        return cls(view, curve, half, place, edge, used, fit)
+        laid = cls(view, curve, half, place, edge, used, fit, np.zeros(len(used)))
+        with clock("walls"):
+            tried = (material,) if material else SIDES
+            return replace(laid, sides={side: laid.beside(side) for side in tried})
+
+    def beside(self, side: Side) -> _Laid:
+        """Return the fit with what a camera sees of the walls of a part whose material is on a side."""
+        if self.view.stand_mm is None or self.view.drawn:
+            return self
+        out, found = 1.0 if side == "inside" else -1.0, self
+        for further_mm in WALL_ROUNDS_MM:
+            edge, wall_u = seen_edge(self.view, self.curve, found.fit.matrix, out, REACH_MM + further_mm)
+            used = edge.seen & ~self.curve.sharp
+            if used.sum() < 0.5 * len(used):
+                return self
+            fit = _fit(edge, used, self.curve, found.fit.matrix, self.view, None)
+            found = replace(found, edge=edge, used=used, fit=fit, wall_u_mm=wall_u)
+        return found
+
+    def as_line(self) -> _Laid | None:
+        """Return the fit of a drawn line's middle; None where no dark line, alike all along, runs there."""
+        view = replace(self.view, drawn=True, thickness_mm=0.0)
+        grey, calibration, matrix = view.picture.grey, view.calibration, self.fit.matrix
+        for _ in range(2):
+            edge, wide = follow_line(grey, calibration, self.curve, matrix, REACH_MM, view.ink)
+            used = edge.seen & ~self.curve.sharp
+            if used.sum() < LEAST_DRAWN * len(used):
+                return None
+            fit = _fit(edge, used, self.curve, matrix, view, None)
+            matrix = fit.matrix
+        usual = float(np.nanmedian(wide[used]))
+        if usual > WIDEST_LINE_MM or np.mean(np.abs(wide[used] - usual) < ALIKE_SHARE * usual) < LEAST_DRAWN:
+            return None
+        return replace(self, view=view, edge=edge, used=used, fit=fit, line_mm=usual, sides={})
 
     @property
     def is_line(self) -> bool:
@@ -200,32 +248,63 @@ class _Laid:
         return float(np.median(apart)) < LINE_PX * float(np.median(np.abs(self.edge.rise[self.used])))
 
     @property
+    def nearest(self) -> float:
+        """Share of the half with an edge near it, on the side where that is most."""
+        if self.sides:
+            return max(one.nearest for one in self.sides.values())
+        return float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
+
+    @property
     def misfit(self) -> float:
-        """Robust scatter, much more where the edge is elsewhere."""
-        near = float((np.abs(self.fit.off_mm) < NEAR_MM).sum()) / len(self.used)
-        return self.fit.scatter_mm / max(0.05, near) ** 4
+        """Robust scatter, much more where the edge is elsewhere; on the side where it is least."""
+        if self.sides:
+            return min(one.misfit for one in self.sides.values())
+        return self.fit.scatter_mm / max(0.05, self.nearest) ** 4
 
     def finished(
         self, half: Half, face_down: bool, same: bool, material: Side | None, hold: Hold, dowels: tuple[Dowel, ...],
         doubts: tuple[Doubt, ...],
     ) -> FittedPart:  # fmt: skip
         """Return everything measured, held as asked."""
-        seen = self._straight(self.fit)
-        side = material or self._side(seen)
+        sided, seen, side = self._sided(material)
+        return sided._held(seen, side, half, face_down, same, hold, dowels, doubts)
+
+    def _sided(self, material: Side | None) -> tuple[_Laid, StraightSeen, Side]:
+        """Return the fit and what was seen of the straight edge for the side on which the material is."""
+        if self.line_mm is not None:
+            material = material or "inside"  # half a body is what is drawn
+        tried = (material,) if material else SIDES
+        laid = {side: self.sides.get(side, self) for side in tried}
+        outlines = {side: one.outline for side, one in laid.items()}
+        seen = {side: StraightSeen.along(self.view, self.curve, outlines[side]) for side in tried}
+        side = material or side_of(self.view, seen, outlines)
+        return laid[side], seen[side], side
+
+    @property
+    def outline(self) -> OutlineSeen:
+        """What its edge looks like."""
+        used = self.used
+        return OutlineSeen(self.fit.matrix, self.edge.rise[used], self.edge.inner[used], self.edge.outer[used])
+
+    def _held(
+        self, seen: StraightSeen, side: Side, half: Half, face_down: bool, same: bool, hold: Hold,
+        dowels: tuple[Dowel, ...], doubts: tuple[Doubt, ...],
+    ) -> FittedPart:  # fmt: skip
         fit, usable = self._apart()
-        straight, points = self._line(seen, side, fit)
+        straight, points = seen.fitted(side, fit, ALIKE)
         if hold == "edge":
             if straight is None:
                 raise Refusal("fit-no-straight-edge")
             on_sheet = seen.edge.points_mm[seen.chosen(side)][straight.used]
             held = Held(on_sheet, np.zeros_like(on_sheet), np.tile([1.0, 0.0], (len(on_sheet), 1)))
             fit = _fit(self.edge, self.used, self.curve, fit.matrix, self.view, held, usable)
-            straight, points = self._line(seen, side, fit)
+            straight, points = seen.fitted(side, fit, ALIKE)
         if hold == "dowels":
             fit, told = self._by_dowels(fit, dowels)
-            straight, points = self._line(seen, side, fit)
+            straight, points = seen.fitted(side, fit, ALIKE)
             doubts = (*doubts, told)
-        return self._measured(fit, half, face_down, same, side, straight, points, doubts)
+        found = self._measured(fit, half, face_down, same, side, straight, points, doubts)
+        return replace(found, straight_u_mm=seen.wall_u(side), line_mm=self.line_mm)
 
     def _by_dowels(self, free: PartFit, dowels: tuple[Dowel, ...]) -> tuple[PartFit, Doubt]:
         """Return the fit held to the dowel holes, and how they lie."""
@@ -260,111 +339,24 @@ class _Laid:
         found = off_map(self.curve.along_mm, off, ALIKE)
         fit_u, size_u = _filled(fit_u), _filled(size_u)
         local = np.sqrt(found.u_mm**2 + fit_u**2 + (EDGE_BIAS_PX * self._mm_per_px) ** 2)
-        local, size_u = self._as_photo(local, size_u, fit, side)
+        local, size_u = self._as_photo(local, size_u, fit)
         return FittedPart(
             self.view, self.curve, half, face_down, same, side, fit, self.edge, self.used, found, frozen_floats(local),
             frozen_floats(np.hypot(local, size_u)), straight, points, doubts,
         )  # fmt: skip
 
-    def _as_photo(
-        self, local: FloatArray, size_u: FloatArray, fit: PartFit, side: Side
-    ) -> tuple[FloatArray, FloatArray]:
-        """Return local and size sigmas with what a camera adds: its geometry, and walls seen from the side."""
+    def _as_photo(self, local: FloatArray, size_u: FloatArray, fit: PartFit) -> tuple[FloatArray, FloatArray]:
+        """Return local and size sigmas with what a camera adds: walls, and geometry that is not in the fit."""
         view = self.view
-        if view.u_across is None or view.foot_mm is None or view.stand_mm is None:
+        wall = running_mean(self.curve.along_mm, self.wall_u_mm)
+        local = np.hypot(local, wall)
+        if view.u_across is None or view.sways is not None:
             return local, size_u
         linear = np.linalg.inv(fit.matrix[:, :2])
         on_sheet = (self.curve.xy_mm - fit.matrix[:, 2]) @ linear.T
         across = view.u_across(SheetPoints(on_sheet))
         beyond = np.sqrt(np.maximum(across**2 - size_u**2, 0.0))
-        normals = self.curve.normal @ fit.matrix[:, :2]
-        normals = normals / np.hypot(*normals.T)[:, None] * (1.0 if side == "inside" else -1.0)
-        toward = np.maximum(np.einsum("ni,ni->n", view.foot_mm - on_sheet, normals), 0.0)
-        wall = view.thickness_mm * toward / max(view.stand_mm - view.thickness_mm, 1.0)
-        return np.sqrt(local**2 + beyond**2 + wall**2 / 3.0), np.maximum(size_u, across)
-
-    def _straight(self, fit: PartFit) -> _StraightSeen:
-        """Look for edges along x = 0, from beyond the tail to beyond the neck."""
-        low, high = self.curve.xy_mm[0, 1], self.curve.xy_mm[-1, 1]
-        y = np.arange(low - BEYOND_MM, high + BEYOND_MM, STATION_MM)
-        xy = np.column_stack([np.zeros_like(y), y])
-        normal = np.tile([-1.0, 0.0], (len(y), 1))
-        line = HalfCurve(frozen_floats(xy), normal, frozen_floats(y - y[0]), np.zeros(len(y), dtype=bool))
-        usual = float(np.median(np.abs(self.edge.rise[self.used])))
-        edge = follow(self.view.picture.grey, self.view.calibration, line, fit.matrix, STRAIGHT_REACH_MM, usual)
-        return _StraightSeen(y, line, edge, float(low), float(high))
-
-    def _side(self, seen: _StraightSeen) -> Side:
-        """Return on which side of the outline the material is.
-
-        A solid half's straight edge joins tail and neck; a template's runs beyond both. Across the one the light
-        changes as it does across the outline, across the other the opposite way.
-
-        Raises:
-            Refusal: ``fit-side``.
-        """
-        outline = float(np.median(self.edge.rise[self.used]))
-        within, beyond = seen.share("inside"), seen.share("outside")
-        answers: dict[Side, bool] = {
-            "inside": within > MOST_SEEN and beyond < LEAST_SEEN and seen.rise("inside") * outline > 0.0,
-            "outside": beyond > MOST_SEEN and within < LEAST_SEEN and seen.rise("outside") * outline < 0.0,
-        }
-        sides = [side for side in SIDES if answers[side]] or self._faint_side(seen, outline)
-        if len(sides) != 1:
-            raise Refusal("fit-side", within=f"{100 * within:.0f}", beyond=f"{100 * beyond:.0f}")
-        return sides[0]
-
-    def _faint_side(self, seen: _StraightSeen, outline: float) -> list[Side]:
-        """Return the side by a straight edge that texture hides place by place, where the ground's tone agrees.
-
-        What lies beyond the centerline is the ground, as what is on the outline's other side is.
-        """
-        picture, matrix = (self.view.picture.grey, self.view.calibration), self.fit.matrix
-        where = tuple(seen.where(side, LOOK_MM) for side in SIDES)
-        shares = [one / outline for one in line_contrasts(*picture, seen.line, matrix, STRAIGHT_REACH_MM, where)]
-        ground = level_beside(*picture, seen.line, matrix, where[0])
-        inner, outer = (float(np.median(one[self.used])) for one in (self.edge.inner, self.edge.outer))
-        inside = shares[0] > MOST_FAINT and abs(shares[1]) < LEAST_FAINT and abs(ground - outer) < abs(ground - inner)
-        outside = -shares[1] > MOST_FAINT and abs(shares[0]) < LEAST_FAINT and abs(ground - inner) < abs(ground - outer)
-        return [side for side, told in zip(SIDES, (inside, outside), strict=True) if told]
-
-    @staticmethod
-    def _line(seen: _StraightSeen, side: Side, fit: PartFit) -> tuple[StraightFit | None, FloatArray]:
-        on_sheet = seen.edge.points_mm[seen.chosen(side)]
-        points = fit.to_body(on_sheet)
-        return straight_fit(points, ALIKE), points
-
-
-@dataclass(frozen=True, eq=False)
-class _StraightSeen:
-    """What was seen along x = 0."""
-
-    y_mm: FloatArray
-    line: HalfCurve
-    edge: EdgePlaces
-    low_mm: float
-    high_mm: float
-
-    def where(self, side: Side, reach_mm: float) -> BoolArray:
-        if side == "inside":
-            return np.asarray((self.y_mm > self.low_mm + NEAR_END_MM) & (self.y_mm < self.high_mm - NEAR_END_MM))
-        below = (self.y_mm < self.low_mm - NEAR_END_MM) & (self.y_mm > self.low_mm - NEAR_END_MM - reach_mm)
-        above = (self.y_mm > self.high_mm + NEAR_END_MM) & (self.y_mm < self.high_mm + NEAR_END_MM + reach_mm)
-        return np.asarray(below | above)
-
-    def chosen(self, side: Side) -> BoolArray:
-        """(S,) the stations of the straight edge of a part with its material there."""
-        return self.edge.seen & self.where(side, BEYOND_MM)
-
-    def share(self, side: Side) -> float:
-        """Share of the stations near the body at which an edge was seen."""
-        where = self.where(side, LOOK_MM)
-        return float(self.edge.seen[where].mean())
-
-    def rise(self, side: Side) -> float:
-        """The usual change of light there."""
-        where = self.where(side, LOOK_MM) & self.edge.seen
-        return float(np.median(self.edge.rise[where])) if where.any() else 0.0
+        return np.hypot(local, beyond), np.maximum(size_u, across)
 
 
 def _fit(
@@ -372,8 +364,10 @@ def _fit(
     usable: BoolArray | None = None,
 ) -> PartFit:  # fmt: skip
     covariance = np.asarray(view.calibration.covariance)
-    points = edge.points_mm[used]
-    return fit_part(points, nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE, usable=usable)
+    return fit_part(
+        edge.points_mm[used], nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE, usable=usable,
+        sways=view.sways,
+    )  # fmt: skip
 
 
 def _filled(values: FloatArray) -> FloatArray:

@@ -34,6 +34,7 @@ from digitize.traced import Clock, CopySize
 SHARE = 0.95
 # The frame of a photo is followed by so many places a side where paper fills it, this far inside it.
 FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
+AROUND_MM = 25.0  # shown round the sheet where a thing on it is meant
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
 # Why lengths that are all taken for true may fail where a copy is not true to size.
@@ -149,7 +150,9 @@ class Photographed:
         return self.scale.u_outline_mm(points), lifts.u_outline_mm(self.photo, points)
 
 
-def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False) -> Photographed:
+def photographed(
+    picture: Picture, plan: PlanSettings, clock: Clock, *, checked: bool = False, as_lit: bool = False
+) -> Photographed:
     """Find the sheet, its rules and the camera, and lay the sheet flat.
 
     Args:
@@ -157,6 +160,8 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
         plan: what the person says.
         clock: of the stages.
         checked: the copy itself is in question; drawn lengths are never taken to be true on the paper.
+        as_lit: a thing on the sheet is meant, not the sheet: nothing is made paper, and the light is not evened, which
+            would take the tone of whatever is large and dark for a shadow.
 
     Raises:
         Refusal: ``lens-other-camera``, ``two-sheets``, ``sheet-outline``, ``photo-no-rule`` or what stood in a rule's
@@ -184,9 +189,9 @@ def photographed(picture: Picture, plan: PlanSettings, clock: Clock, *, checked:
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
-        even = replace(picture, grey=flat_light(picture.grey, view.polygon_px))
+        even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
         seen = (*short_rule(evidence.controls), *gap_doubt(gap))
-        flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen)
+        flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen, as_lit=as_lit)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 
 
@@ -313,11 +318,15 @@ def _laid_flat(
     bent: Flatness,
     scale: PlanScale | None,
     seen: tuple[Doubt, ...],
+    *,
+    as_lit: bool = False,
 ) -> Photographed:
     rim = _frame(even) if view.polygon_px is None else view.polygon_px
     region = photo.to_sheet(PxPoints(rim))
+    # A thing on the sheet may lie over a rule, or its straight side be taken for the sheet's: paint would cut into it.
+    room = AROUND_MM if as_lit else 0.0
     covered = [photo.to_sheet(one.polygon).xy for one in search.rules if one.rule.role == "laid"]
-    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered)
+    sheet = rectify(even, photo.to_px, region.xy, px_per_mm_for(photo.mm_per_px(region)), covered, as_seen_mm=room)
     if scale:
         calibration = replace(scale.calibration, matrix=scale.calibration.matrix / sheet.px_per_mm)
     else:

@@ -58,8 +58,9 @@ def px_per_mm_for(mm_per_px: FloatArray) -> float:
 
 
 def rectify(
-    picture: Picture, to_px: ToPx, region_mm: FloatArray, px_per_mm: float, covered_mm: Sequence[FloatArray] = ()
-) -> FlatSheet:
+    picture: Picture, to_px: ToPx, region_mm: FloatArray, px_per_mm: float, covered_mm: Sequence[FloatArray] = (),
+    *, as_seen_mm: float = 0.0,
+) -> FlatSheet:  # fmt: skip
     """Return the sheet seen straight from above.
 
     Args:
@@ -68,11 +69,12 @@ def rectify(
         region_mm: (V, 2) polygon of what the photo shows of the sheet, sheet frame.
         px_per_mm: of the flat picture.
         covered_mm: polygons of things lying on the sheet; they are made paper.
+        as_seen_mm: so much round the region's box is shown too, and nothing is made paper, when this is not 0.
 
     Raises:
         Refusal: ``photo-not-solved`` when the region is larger than any sheet.
     """
-    low, high = region_mm.min(axis=0), region_mm.max(axis=0)
+    low, high = region_mm.min(axis=0) - as_seen_mm, region_mm.max(axis=0) + as_seen_mm
     if (high - low).max() > MOST_MM:
         raise Refusal("photo-not-solved")
     width, height = (int(np.ceil(side * px_per_mm)) + 1 for side in high - low)
@@ -85,7 +87,8 @@ def rectify(
         grey[rows] = cv2.remap(
             picture.grey, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(WHITE,)
         )
-    _make_paper(grey, flat, region_mm, covered_mm)
+    if not as_seen_mm:
+        _make_paper(grey, flat, region_mm, covered_mm)
     grey.setflags(write=False)
     return replace(flat, picture=replace(picture, grey=grey, dpi=None, focal_px=None))
 

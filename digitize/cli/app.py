@@ -124,7 +124,10 @@ def print_check(
 @app.command()
 def halves(
     plan: PlanArgument,
-    cut: Annotated[bool, typer.Option("--cut", help="The picture is a scan of a solid half, cut out.")] = False,
+    cut: Annotated[bool, typer.Option("--cut", help="It shows a solid half or a half template, cut out.")] = False,
+    thickness: Annotated[
+        str | None, typer.Option(metavar="LENGTH", help="Of a photo of it: how far its face is above the paper.")
+    ] = None,
     out: OutOption = HALVES_OUT,
     replace: ReplaceOption = False,
     as_json: JsonOption = False,
@@ -135,7 +138,7 @@ def halves(
     Left against right, the ends, what each keep would change: halves.html and record.json. The outline in few arcs and
     as a spline: fair.dxf and fair.svg.
     """
-    work.run(lambda: work.halves(plan, cut, out, replace), out, as_json, verbose, halves_summary)
+    work.run(lambda: work.halves(plan, cut, thickness, out, replace), out, as_json, verbose, halves_summary)
 
 
 @app.command()
@@ -237,6 +240,9 @@ def fit(
     against: Annotated[
         Path | None, typer.Option("--against", metavar="PART_B", help="Hold a second part against the first.")
     ] = None,
+    drawn: Annotated[
+        bool, typer.Option("--drawn", help="The part is a line drawn on paper, with its centerline.")
+    ] = False,
     paper: Annotated[str, typer.Option(help="Of fit.pdf: A4, A3, Letter, Tabloid ...")] = "A4",
     out: OutOption = FIT_OUT,
     replace: ReplaceOption = False,
@@ -249,7 +255,7 @@ def fit(
     """
     from digitize.fit_settings import FitWanted
 
-    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job)
+    wanted = FitWanted(tolerance, hold, half, material, thickness, against, paper, job, drawn)
     work.run(lambda: work.fit(part, outline_file, out, wanted, replace), out, as_json, verbose, fit_summary)
 
 

@@ -117,6 +117,17 @@ def _pages_summary(record: dict[str, Any], out: Path) -> str:
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 
+def _straight_lines(line: dict[str, Any] | None) -> list[str]:
+    """Return how straight a part's straight edge is and where it lies, and what both do to the flipped width."""
+    if line is None:
+        return ["  straight edge: none was found"]
+    ends = ", ".join(f"{one['width_mm']:+.2f} (+-{one['u95_mm']:.2f}) at the {one['end']}" for one in line["ends"])
+    return [
+        f"  straight edge: straight to {line['bow_mm']:.2f} mm, which is {line['bow_width_mm']:.2f} mm of the flipped "
+        f"width; by where it lies that is off by {ends}, mm"
+    ]
+
+
 def fit_summary(record: dict[str, Any], out: Path) -> str:
     """Return whether the part fits, and where it is proud or hollow."""
     part = record["fit"]
@@ -128,6 +139,7 @@ def fit_summary(record: dict[str, Any], out: Path) -> str:
         + ("" if one["beyond"] else " (within the tolerance)")
         for one in part["runs"]
     ]
+    lines += _straight_lines(part["straight_edge"])
     shape, size = part["u95_mm"], part["size_u95_mm"]
     lines.append(f"  shape known to {shape:.2f} mm, the size of the whole to {size:.2f} mm (95 %)")
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])

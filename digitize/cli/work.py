@@ -80,13 +80,13 @@ def fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: b
         return run_fit(part, outline_file, out, wanted, replace=replace, progress=progress)
 
 
-def halves(plan: Path, cut: bool, out: Path, replace: bool) -> Outcome:
+def halves(plan: Path, cut: bool, thickness: str | None, out: Path, replace: bool) -> Outcome:
     """Audit the halves."""
     with _progress() as progress:
         progress("start")
         from digitize.halves import run_halves
 
-        return run_halves(plan, out, cut=cut, replace=replace, progress=progress)
+        return run_halves(plan, out, cut=cut, thickness=thickness, replace=replace, progress=progress)
 
 
 def demo(out: Path, replace: bool) -> Outcome:

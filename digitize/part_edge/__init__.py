@@ -8,12 +8,15 @@ import numpy.typing as npt
 from calibration.frames import FloatArray
 from calibration.solve import Calibration
 from digitize.fit_shapes import EdgePlaces, HalfCurve
+from digitize.part_edge.line import follow_line as follow_line
 from digitize.part_edge.nearest import nearest_on as nearest_on
 from digitize.part_edge.place import rough_places as rough_places
 from digitize.part_edge.profiles import ALONG_MM, edge_places, edge_way, profiles, sheet_normals, steepest
 from digitize.part_edge.step import steps_at
 from digitize.part_edge.straight import level_beside as level_beside
 from digitize.part_edge.straight import line_contrasts as line_contrasts
+from digitize.part_edge.walled import Wall as Wall
+from digitize.part_edge.walled import follow_walled as follow_walled
 
 # How far from the outline the part's edge may be: a part further off is not this outline's.
 REACH_MM = 6.0

@@ -99,15 +99,15 @@ def edge_way(found: Profiles, step_mm: float, usual: float = 0.0) -> tuple[IntAr
     """
     size = np.abs(found.slope)
     usual = max(float(np.median(size.max(axis=1))), usual, 1e-6)
-    way = _cheapest(np.minimum(size / usual, 1.0), found.off_mm, step_mm)
+    way = cheapest(np.minimum(size / usual, 1.0), found.off_mm, step_mm)
     rows = np.arange(len(way))
     signed = found.slope[rows, way]
     sign = 1.0 if float(np.sum(signed * np.abs(signed))) >= 0.0 else -1.0
     strength = np.maximum(sign * found.slope, OTHER_WAY * size)
-    return _cheapest(np.minimum(strength / usual, 1.0), found.off_mm, step_mm), sign
+    return cheapest(np.minimum(strength / usual, 1.0), found.off_mm, step_mm), sign
 
 
-def _cheapest(strength: FloatArray, off_mm: FloatArray, step_mm: float) -> IntArray:
+def cheapest(strength: FloatArray, off_mm: FloatArray, step_mm: float) -> IntArray:
     """Return the way of least cost through strengths (N, M): strong places, few jumps, near the middle."""
     sample_mm = float(off_mm[1] - off_mm[0])
     reach = float(off_mm[-1])
@@ -130,12 +130,12 @@ def _cheapest(strength: FloatArray, off_mm: FloatArray, step_mm: float) -> IntAr
     return way
 
 
-def steepest(found: Profiles, way: IntArray, sign: float) -> IntArray:
-    """Return the sample (N,) of the steepest place next to a way, uphill from it."""
+def steepest(found: Profiles, way: IntArray, sign: float, climb: int = CLIMB) -> IntArray:
+    """Return the sample (N,) of the steepest place next to a way, uphill from it, no more than so many samples."""
     rows, last = np.arange(len(way)), found.slope.shape[1] - 2
     towards = sign * found.slope
     top = np.clip(way, 1, last)
-    for _ in range(CLIMB):
+    for _ in range(climb):
         near = np.stack([towards[rows, top - 1], towards[rows, top], towards[rows, top + 1]])
         top = np.clip(top + near.argmax(axis=0) - 1, 1, last)
     return top

@@ -29,6 +29,7 @@ class Steps:
     off_px: FloatArray  # (N,) of x0 from the sample that it was looked for at
     height: FloatArray  # (N,) of the step, grey values, + lighter outwards
     clear: BoolArray  # (N,) a step that stands out of the noise, its place inside the grid
+    blur_px: float  # 1 sigma of the picture's own blur
 
 
 def steps_at(found: Profiles, top: IntArray) -> Steps:
@@ -37,7 +38,7 @@ def steps_at(found: Profiles, top: IntArray) -> Steps:
     The blur, and on which side of the edge the shadow is, are those that fit the profiles best together.
     """
     before, after = (round(px / found.step_px) for px in (BEFORE_PX, AFTER_PX))
-    fits: list[tuple[float, FloatArray, FloatArray, int]] = []
+    fits: list[tuple[float, FloatArray, FloatArray, int, float]] = []
     for side in (1.0, -1.0):
         left, right = (before, after) if side > 0 else (after, before)
         columns = np.clip(top[:, None] + np.arange(-left, right + 1), 0, found.grey.shape[1] - 1)
@@ -46,11 +47,9 @@ def steps_at(found: Profiles, top: IntArray) -> Steps:
         for blur in BLURS_PX:
             misfit, heights = _misfits(values, x, blur, side)
             total = float(np.median(misfit.min(axis=1)))
-            fits.append((total, misfit, heights, len(x)))
-    _, misfit, heights, count = min(fits, key=lambda one: one[0])
-    # Samples nearer than a pixel and smoothed along the curve are not all their own.
-    noise = np.sqrt(misfit.min(axis=1) / max(1.0, count * found.step_px - 4.0))
-    return _placed(misfit, heights, noise)
+            fits.append((total, misfit, heights, len(x), blur))
+    _, misfit, heights, count, blur = min(fits, key=lambda one: one[0])
+    return placed(misfit, heights, count * found.step_px, blur)
 
 
 def grid_px() -> FloatArray:
@@ -61,21 +60,39 @@ def grid_px() -> FloatArray:
 
 def _misfits(values: FloatArray, x: FloatArray, blur: float, side: float) -> tuple[FloatArray, FloatArray]:
     """Return (N, K) sums of squares left at each x0 of the grid, and the step's height there."""
-    grid = grid_px()
-    left, heights = np.empty((len(values), len(grid))), np.empty((len(values), len(grid)))
-    square = np.einsum("ni,ni->n", values, values)
-    for k, x0 in enumerate(grid):
-        u = side * (x - x0) / blur
-        step = ndtr(u)
-        ramp = blur * (u * step + np.exp(-(u**2) / 2.0) / np.sqrt(2.0 * np.pi))
-        basis, triangle = np.linalg.qr(np.column_stack([np.ones_like(x), ramp, step]))
-        inner = values @ basis
-        left[:, k] = square - np.einsum("ni,ni->n", inner, inner)
-        heights[:, k] = side * inner[:, 2] / triangle[2, 2]
-    return np.maximum(left, 0.0), heights
+    u = side * (x[None, :] - grid_px()[:, None]) / blur
+    left, heights = projected(values, ramp_of(u, blur), ndtr(u))
+    return left, side * heights
 
 
-def _placed(misfit: FloatArray, heights: FloatArray, noise: FloatArray) -> Steps:
+def ramp_of(u: FloatArray, blur: float) -> FloatArray:
+    """Return a slope that begins at u = 0, under the blur that u is told in."""
+    return np.asarray(blur * (u * ndtr(u) + np.exp(-(u**2) / 2.0) / np.sqrt(2.0 * np.pi)))
+
+
+def projected(values: FloatArray, ramp: FloatArray, step: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return (N, K) sums of squares that level, ramp and step leave of profiles (N, M), and the step's height there.
+
+    ``ramp`` and ``step`` are (K, M), one of each for every place that is tried.
+    """
+    basis, triangle = np.linalg.qr(np.stack([np.ones_like(step), ramp, step], axis=2))
+    inner = np.einsum("ni,kij->nkj", values, basis, optimize=True)
+    square = np.einsum("ni,ni->n", values, values)[:, None]
+    left = square - np.einsum("nkj,nkj->nk", inner, inner)
+    return np.maximum(left, 0.0), np.asarray(inner[:, :, 2] / triangle[None, :, 2, 2])
+
+
+def placed(misfit: FloatArray, heights: FloatArray, long_px: float, blur_px: float) -> Steps:
+    """Return the best place of each profile.
+
+    Args:
+        misfit: (N, K) sums of squares left at each x0 of the grid.
+        heights: (N, K) of the step there.
+        long_px: of the profile used.
+        blur_px: taken.
+    """
+    # Samples nearer than a pixel and smoothed along the curve are not all their own.
+    noise = np.sqrt(misfit.min(axis=1) / max(1.0, long_px - 4.0))
     grid = grid_px()
     rows = np.arange(len(misfit))
     at = misfit.argmin(axis=1)
@@ -87,4 +104,4 @@ def _placed(misfit: FloatArray, heights: FloatArray, noise: FloatArray) -> Steps
     height = heights[rows, at]
     usual = float(np.median(np.abs(height)))
     strong = np.abs(height) > np.maximum(LEAST_STEP_SHARE * usual, LEAST_STEP_OVER_NOISE * noise)
-    return Steps(grid[middle] + np.clip(part, -1.0, 1.0) * GRID_STEP_PX, height, strong & inside)
+    return Steps(grid[middle] + np.clip(part, -1.0, 1.0) * GRID_STEP_PX, height, strong & inside, blur_px)

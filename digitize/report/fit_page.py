@@ -71,9 +71,9 @@ def view(record: Mapping[str, Any], shown: FitShown) -> dict[str, Any]:
         "picture": map_picture(shown, part["runs"]),
         "chart": map_chart(shown.map, shown.u_mm, "off the outline, mm", ("proud", "hollow")),
         "hair": words.number(longest_mm(shown.map), 2),
-        "rows": [run_row(one) for one in part["runs"]],
+        "rows": [run_row(one, drawn=part["line_mm"] is not None) for one in part["runs"]],
         "edge": edge_rows(part),
-        "bow": "" if part["straight_edge"] is None else words.number(max(part["straight_edge"]["bow_mm"], 0.01), 2),
+        "bow": bow(part),
         "pair": None if pair is None else pair["file"],
         "pair_rows": [] if pair is None else [pair_row(one) for one in pair["runs"]],
         "pair_chart": None if shown.gap is None else map_chart(*shown.gap, "apart, mm", ("the other", "this one")),
@@ -113,19 +113,31 @@ def claim(record: Mapping[str, Any]) -> str:
 def lies(part: Mapping[str, Any]) -> str:
     """Return which piece it is and which way up it lies."""
     kind = "the body's own shape" if part["material"] == "inside" else "a hollow form, its inner edge the outline"
+    what = "edge" if part["line_mm"] is None else "drawn line"
     way = "It lies face down: what you see is the mirror image. " if part["face_down"] else ""
     return (
-        f"{way}Taken for the {part['half']} half, {kind}. Its edge was followed along {100 * part['followed']:.0f} %."
+        f"{way}Taken for the {part['half']} half, {kind}. Its {what} was followed along "
+        f"{100 * part['followed']:.0f} %."
     )
 
 
-def run_row(one: Mapping[str, Any]) -> tuple[str, ...]:
+def bow(part: Mapping[str, Any]) -> str:
+    """Return how straight the straight edge is, and what that does to the flipped width."""
+    line = part["straight_edge"]
+    if line is None:
+        return ""
+    off, wide = (words.number(max(line[key], 0.01), 2) for key in ("bow_mm", "bow_width_mm"))
+    return f"It leaves a straight line by {off} mm at most (means over 10 mm): the flipped body is {wide} mm off there."
+
+
+def run_row(one: Mapping[str, Any], *, drawn: bool = False) -> tuple[str, ...]:
     """Return one stretch: place, length, size, what to do."""
     sure = words.number(max(one["u95_mm"], 0.01), 2)
     size = f"{words.number(abs(one['size_mm']), 2)} ± {sure} mm {'proud' if one['size_mm'] > 0 else 'hollow'}"
     what = "within the tolerance"
     if one["beyond"]:
         what = "sand to the line" if one["size_mm"] > 0 else "gone: fill, or cut anew"
+        what = "draw it again" if drawn else what
     return (
         f"{words.number(one['y_mm'], 0)} mm",
         f"{words.number(one['from_mm'], 0)} to {words.number(one['to_mm'], 0)} mm",

@@ -128,7 +128,7 @@ def _compared(made: MadePart, fit: dict[str, Any], row: PartRow) -> PartRow:
     row.runs = fit["runs"]
     worst = float(np.abs(truth(made, along)).max())
     row.wrong_fit = row.answer == "fits" and worst > TOLERANCE_MM + WRONG_BY_MM
-    right = ("left" if spec.face_down else "right", "inside" if spec.kind == "body" else "outside")
+    right = ("left" if spec.face_down else "right", "outside" if spec.kind == "template" else "inside")
     row.side_wrong = (fit["half"], fit["material"]) != right or fit["face_down"]
     return row
 

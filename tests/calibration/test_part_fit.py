@@ -133,3 +133,21 @@ def test_a_straight_edge_with_a_chip_keeps_its_line() -> None:
     assert line.offset_mm == pytest.approx(0.3, abs=0.005)
     assert line.slope == pytest.approx(0.001, abs=3e-5)
     assert line.bow_mm == pytest.approx(1.5, abs=0.05)
+
+
+def test_what_may_be_off_together_is_taken_out_and_the_rest_is_not() -> None:
+    bowed = laid(half()[0])
+    middle = bowed.mean(axis=0)
+
+    def sways(points: np.ndarray) -> np.ndarray:
+        away = (points - middle) / 100.0
+        return np.stack([np.column_stack([away[:, 0] * away[:, 1], np.zeros(len(away))])], axis=2)
+
+    bowed = bowed + 0.4 * sways(bowed)[:, :, 0]
+    without = fit_part(bowed, nearest, rough(), CERTAIN)
+    fit = fit_part(bowed, nearest, rough(), CERTAIN, sways=sways)
+    assert np.abs(without.off_mm).max() > 0.05
+    assert np.abs(fit.off_mm).max() < 0.01
+    assert fit.sway == pytest.approx([-0.4], abs=0.03)
+    assert fit.to_body(bowed)[0] == pytest.approx(nearest(fit.to_body(bowed))[0][0], abs=0.01)
+    assert size_u_mm(fit, CERTAIN).max() > 0.1  # it might have been the part that is bowed

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 from calibration.frames import FloatArray, frozen_floats
 from calibration.solve import Calibration
 from digitize.fit_shapes import HalfCurve
-from digitize.part_edge import follow, level_beside, line_contrasts, rough_places
+from digitize.part_edge import Wall, follow, follow_line, follow_walled, level_beside, line_contrasts, rough_places
 
 MM_PER_PX = 0.1
 FLAT = Calibration(np.diag([MM_PER_PX, -MM_PER_PX]), np.zeros((3, 3)), "similarity", (True, True), (), (), 0.0)
@@ -101,3 +101,52 @@ def test_a_straight_edge_that_texture_hides_place_by_place_adds_up() -> None:
     assert seen > 2.0 * abs(none)
     assert line_contrasts(grained(124.0, 110.0), *near, 3.0, (everywhere,))[0] < 0.0
     assert level_beside(grained(110.0, 124.0), *near, everywhere) == pytest.approx(124.0, abs=3.0)
+
+
+def walled(rim_mm: float, wide_mm: FloatArray, tones: tuple[float, float, float]) -> np.ndarray:
+    """A face left of an upright rim, its wall beside it as wide as each row of places has it, then paper."""
+    rng = np.random.default_rng(2)
+    rows = -upright(0.0).xy_mm[:, 1] / MM_PER_PX
+    wide = np.interp(np.arange(400), rows[::-1], wide_mm[::-1])[:, None]
+    x = np.arange(400)[None, :] - rim_mm / MM_PER_PX
+    face, wall, paper = tones
+    grey = face + (wall - face) * ndtr(x / 0.9) + (paper - wall) * ndtr((x - wide / MM_PER_PX) / 0.9)
+    return np.clip(np.rint(grey + 2.0 * rng.standard_normal((400, 400))), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("tones", [(150.0, 90.0, 210.0), (120.0, 180.0, 220.0), (60.0, 40.0, 215.0)])
+@pytest.mark.parametrize("wide", [(0.2, 0.5), (0.8, 2.4)])
+def test_the_rim_of_a_face_is_told_from_the_foot_of_its_wall(
+    tones: tuple[float, float, float], wide: tuple[float, float]
+) -> None:
+    line = upright(20.4)
+    wide_mm = np.linspace(*wide, len(line.along_mm))
+    edge, u = follow_walled(walled(20.03, wide_mm, tones), FLAT, line, SHEET_IS_BODY, Wall(wide_mm, 1.0, 6.0), 3.0)
+    off = edge.points_mm[:, 0] - 20.03
+    assert edge.share > 0.9
+    # Where the wall is narrower than the blur lets it be seen apart, its tone decides, which is told as uncertain.
+    assert (np.abs(off[edge.seen]) < np.maximum(0.04, 2.0 * u[edge.seen])).mean() > 0.95
+    assert abs(float(np.nanmean(off))) < 0.05
+
+
+def test_where_one_edge_of_a_wall_shows_nothing_is_claimed() -> None:
+    line = upright(20.4)
+    wide_mm = np.full(len(line.along_mm), 1.5)
+    grey = walled(20.0, wide_mm, (150.0, 150.0, 210.0))  # the wall has the face's tone
+    edge, u = follow_walled(grey, FLAT, line, SHEET_IS_BODY, Wall(wide_mm, 1.0, 6.0), 3.0)
+    assert edge.share > 0.9
+    assert u.min() > 0.5
+    assert np.nanmedian(edge.points_mm[:, 0]) == pytest.approx(20.0, abs=0.05)  # by the foot, a wall's width back
+
+
+@pytest.mark.parametrize(("side", "at_mm"), [("middle", 20.03), ("outer", 20.28), ("inner", 19.78)])
+def test_a_drawn_line_is_placed_by_both_its_sides(side: str, at_mm: float) -> None:
+    x = np.arange(400) - 200.3
+    grey = 235.0 - 150.0 * (ndtr((x + 2.5) / 0.7) - ndtr((x - 2.5) / 0.7)) + np.random.default_rng(3).normal(
+        0.0, 2.0, (400, 400)
+    )
+    drawn = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+    edge, wide = follow_line(drawn, FLAT, upright(20.6), SHEET_IS_BODY, 3.0, side)  # type: ignore[arg-type]
+    assert edge.share > 0.95
+    assert np.nanmean(edge.points_mm[:, 0]) == pytest.approx(at_mm, abs=0.01 if side == "middle" else 0.05)
+    assert np.nanmedian(wide) == pytest.approx(0.5, abs=0.1)

@@ -10,7 +10,7 @@ import pytest
 
 from calibration.errors import Refusal
 from digitize.cut_half import free_piece, sides
-from digitize.part_view import part_scan
+from digitize.part_view import part_scaled
 from digitize.settings import load_plan
 from digitize.traced import Clock
 from digitize.writers.record import check_record
@@ -49,11 +49,26 @@ def test_a_solid_half_is_audited_like_a_drawn_one(tmp_path: Path) -> None:
     assert "drawn centerline" not in page
 
 
-def test_a_photo_of_a_part_goes_elsewhere(tmp_path: Path) -> None:
+def test_a_template_is_audited_by_its_inner_edge(tmp_path: Path) -> None:
+    spec = CutSpec(**{**SPEC.__dict__, "kind": "template", "stuff": "dark", "turn_deg": 3.0})
+    plan, half = told(spec, tmp_path)
+    done = halves(plan, "--cut", "--out", tmp_path / "out", "--json")
+    record = json.loads(done.stdout)
+    assert done.returncode in (0, 3), done.stderr
+    # the saw's wobble and 150 dpi; the width is twice the half's
+    assert record["body"]["length_mm"] == pytest.approx(np.ptp(half[:, 1]), abs=0.15)
+    assert record["body"]["lower_bout_mm"] == pytest.approx(2 * half[:, 0].max(), abs=0.2)
+    assert {"cut-is-template", "cut-edge-straight"} <= {one["code"] for one in record["reasons"]}
+
+
+def test_a_photo_of_a_part_needs_its_thickness(tmp_path: Path) -> None:
     plan, _ = told(SPEC, tmp_path)
     plan.write_text(plan.read_text().replace("[plan]", '[plan]\ncaptured = "photo"'), encoding="utf-8")
     with pytest.raises(Refusal, match="wall"):
-        part_scan(load_plan(plan), Clock())
+        part_scaled(load_plan(plan), None, Clock())
+    done = halves(plan, "--thickness", "3 mm", "--out", tmp_path / "no")
+    assert done.returncode == 2
+    assert "--cut" in done.stderr
 
 
 def ring(*corners: tuple[float, float], bulge: float = 0.0) -> np.ndarray:
@@ -68,13 +83,26 @@ def ring(*corners: tuple[float, float], bulge: float = 0.0) -> np.ndarray:
 
 
 def test_the_longest_straight_side_is_the_centerline() -> None:
-    straight, curve = sides(ring((0.0, 0.0), (0.0, 300.0), bulge=-90.0)[::-1])
+    found = sides(ring((0.0, 0.0), (0.0, 300.0), bulge=-90.0)[::-1])
+    straight, curve = found.straight, found.curve
     assert np.abs(straight[:, 0]).max() < 0.5
     assert np.ptp(straight[:, 1]) == pytest.approx(300.0, abs=1.0)
     assert np.hypot(*(curve[0] - straight[1])) < 5.0
-    with pytest.raises(Refusal, match="not straight"):  # two feet and nothing between, as a template has it
+    assert not found.hollow
+    with pytest.raises(Refusal, match="no half outline"):  # two feet, and hardly anything between them
         sides(ring((90.0, 0.0), (90.0, 300.0), (0.0, 300.0), (0.0, 260.0), (30.0, 260.0), (30.0, 40.0), (0.0, 40.0),
                    (0.0, 0.0), bulge=20.0))  # fmt: skip
+
+
+def test_a_template_stands_on_two_feet() -> None:
+    found = sides(ring((90.0, 0.0), (90.0, 300.0), (0.0, 300.0), (0.0, 260.0), (60.0, 260.0), (60.0, 40.0),
+                       (0.0, 40.0), (0.0, 0.0), bulge=20.0))  # fmt: skip
+    assert found.hollow
+    assert np.abs(found.straight[:, 0]).max() < 0.5
+    assert [round(high - low) for low, high in found.feet] == [pytest.approx(40, abs=2)] * 2
+    # material to the left of both: from the first foot's inner end to the second's
+    assert np.hypot(*(found.curve[0] - found.straight[0])) < np.hypot(*(found.curve[0] - found.straight[1]))
+    assert found.curve[:, 0].max() == pytest.approx(60.0, abs=0.5)
 
 
 def test_the_part_is_the_largest_piece_that_lies_free() -> None:

@@ -24,7 +24,7 @@ from tests.maker.rules import draw_rule
 from tests.maker.sheet import right_half
 from tests.maker.spec import MM_PER_INCH, PlanSpec, RuleSpec
 
-Kind = Literal["body", "template"]
+Kind = Literal["body", "template", "line"]  # a line: half the body with its centerline, drawn on paper
 Stuff = Literal["mdf", "plywood", "dark", "paper"]
 Ground = Literal["lid", "black", "bench"]
 # Grey values of the bare stuff, and how strong its texture is.
@@ -43,6 +43,7 @@ FITTING: dict[Stuff, tuple[Ground, ...]] = {
 }
 WALL_MM, TAB_MM = 28.0, 22.0
 STEEL, TICK = 176.0, 34.0
+PENCIL, PENCIL_MM = 84.0, 0.5
 MARGIN_MM = 14.0
 LEAST_RULE_MM = 200.0
 
@@ -70,6 +71,7 @@ class CutSpec:
     blur_px: float = 0.8
     noise: float = 3.0
     shadow: float = 0.35  # depth of the soft shadow on one side
+    long_px: int = 4000  # of a photo
     hidden: tuple[float, float] | None = None  # a cloth over so much of the half outline, shares
 
 
@@ -105,14 +107,14 @@ def contour(spec: CutSpec, body: Body) -> tuple[FloatArray, FloatArray, FloatArr
     tangent = np.gradient(half, axis=0)
     tangent /= np.hypot(*tangent.T)[:, None]
     outward = np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    sign = 1.0 if spec.kind == "body" else -1.0
+    sign = -1.0 if spec.kind == "template" else 1.0
     return along, half, proud, (half + (sign * proud)[:, None] * outward) * spec.scale
 
 
 def _shape(spec: CutSpec, cut: FloatArray) -> FloatArray:
     """Return the part as a closed ring, body frame."""
     off = -spec.edge_off_mm
-    if spec.kind == "body":
+    if spec.kind != "template":
         ends = np.array([(off, cut[-1, 1]), (off, cut[0, 1])])
         return np.vstack([cut, ends])
     import shapely
@@ -207,12 +209,16 @@ def _scanned(
     ground = _texture(size, *GROUNDS[spec.ground], spec.ground == "bench", rng)
     solids = [Mark(ring, closed=True, filled=True), *(Mark(strip, closed=True, filled=True) for strip, _ in rules)]
     part = cover((solids[0],))
-    if spec.shadow:
+    if spec.kind == "line":  # the ring begins with the cut line; its last side is the centerline
+        solids[0] = Mark(ring, PENCIL_MM, closed=True)
+        part = cover((solids[0],))
+    if spec.shadow and spec.kind != "line":
         px_per_mm = spec.dpi / MM_PER_INCH
         shift = np.float32([[1, 0, 0.5 * px_per_mm], [0, 1, 0.9 * px_per_mm]])
         dark = cv2.GaussianBlur(cv2.warpAffine(part, shift, size), (0, 0), 0.8 * px_per_mm)
         ground *= 1.0 - spec.shadow * dark
-    grey = ground + (_texture(size, *STUFFS[spec.stuff], spec.stuff == "plywood", rng) - ground) * part
+    stuff = (PENCIL, 6.0, False) if spec.kind == "line" else (*STUFFS[spec.stuff], spec.stuff == "plywood")
+    grey = ground + (_texture(size, *stuff, rng) - ground) * part
     if rules:
         strips = cover(tuple(solids[1:]))
         grey += (_texture(size, STEEL, 3.0, False, rng) - grey) * strips
