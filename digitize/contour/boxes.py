@@ -19,11 +19,14 @@ OFF_MIDDLE = 0.02  # of the box's width
 TURNED_RAD = 0.035
 BEYOND_MM = 3.0  # on one side at least, as far as centerlines are drawn beyond what they halve
 ON_LINE_MM, OWN_PEN = 0.8, 0.35
+MOST_INSIDE = 0.85  # of its area: the lining of a box, and a box's own half, fill more
 INKED = 0.6  # of the line between a half's ends
 
 
 def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
     """Whether a closed way that fills its rectangle has a centerline: along its middle and out of it."""
+    if fill(way) < FRAME_FILL:
+        return False
     ring = way.xy
     middle = np.array(way.polygon().minimum_rotated_rectangle.centroid.coords[0])
     for line in lines:
@@ -40,6 +43,14 @@ def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
         if not turned and not beside and reaches and beyond:
             return True
     return False
+
+
+def frames(way: Way, half: Way) -> bool:
+    """Whether a way is a rectangle that half a body lies in, with room beside it: its border."""
+    if fill(way) < FRAME_FILL:
+        return False
+    region, inner = way.polygon(), half.polygon()
+    return bool(inner.area < MOST_INSIDE * region.area and region.buffer(1.0).contains(inner))
 
 
 def closed_by_its_own_pen(half: Way, line: LongLine, network: Network) -> bool:

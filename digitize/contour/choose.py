@@ -13,7 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
-from digitize.contour.boxes import closed_by_its_own_pen, is_box
+from digitize.contour.boxes import closed_by_its_own_pen, frames, is_box
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, halves_on, one_sided
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
@@ -85,12 +85,15 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         for way in closed_ways(network, through, lambda way: is_box(way, lines))
         if _believable(way) and not _on_centerline(way, lines, network)
     ]
+    ways = [way for way in ways if not _is_border(way, ways, network)]
     ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
     if not ways and len(through) > 1:
         told = way_along(network, through)
         ways = [told] if told is not None and body_like(told) else []
     best = _best_half(network, lines, points, px_per_mm, hints, ways)
     half, halves = (best[:2], best[2]) if best is not None else (None, [])
+    if half is not None:
+        ways = [way for way in ways if not frames(way, half[0])]
     if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
@@ -365,9 +368,9 @@ def _elsewhere(best: Way, others: list[Way], px_per_mm: float, hints: OutlineHin
 
 
 def _is_border(way: Way, others: list[Way], network: Network) -> bool:
-    """Whether a half is nearly a rectangle that holds other bodies or halves, or nearly all that is drawn.
+    """Whether a way is nearly a rectangle that holds other bodies or halves, or nearly all that is drawn.
 
-    Half a box holds only small things, and the rules and notes of its sheet lie outside it.
+    A box, or half of one, holds only small things, and the rules and notes of its sheet lie outside it.
     """
     region = way.polygon()
     if region.area / region.minimum_rotated_rectangle.area < FRAME_FILL:

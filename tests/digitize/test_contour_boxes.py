@@ -1,0 +1,86 @@
+"""Rectangles: bodies where a centerline goes through them and out, borders round a body, and never half of a body."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from calibration.errors import Refusal
+from digitize.contour import find_outline
+from digitize.ink import find_strokes
+from digitize.shapes import OutlineHints, Picture, TracedOutline
+from tests.digitize.test_contour import TrueScale
+
+PX = 4.0  # pixels a millimetre
+LEFT, TOP, RIGHT, LOW = 60.0, 50.0, 410.0, 270.0  # the rectangle, mm
+
+
+def sheet() -> npt.NDArray[np.uint8]:
+    return np.full((round(320 * PX), round(480 * PX)), 240, np.uint8)
+
+
+def line(page: npt.NDArray[np.uint8], *places: tuple[float, float], pen: int = 3, closed: bool = False) -> None:
+    points = np.rint(np.array(places) * PX).astype(np.int32)
+    cv2.polylines(page, [points], closed, 40, pen, cv2.LINE_AA)
+
+
+def rectangle(page: npt.NDArray[np.uint8], out_mm: float = 0.0) -> None:
+    left, top, right, low = LEFT - out_mm, TOP - out_mm, RIGHT + out_mm, LOW + out_mm
+    line(page, (left, top), (right, top), (right, low), (left, low), closed=True)
+
+
+def centerline(page: npt.NDArray[np.uint8], beyond_mm: float) -> None:
+    middle = (TOP + LOW) / 2
+    line(page, (LEFT - beyond_mm, middle), (RIGHT + beyond_mm, middle), pen=1)
+
+
+def dimension(page: npt.NDArray[np.uint8]) -> None:
+    line(page, (LEFT, LOW + 12), (RIGHT, LOW + 12), pen=1)
+    for x in (LEFT, RIGHT):
+        line(page, (x, LOW + 3), (x, LOW + 15), pen=1)
+    cv2.putText(page, "350", (round(220 * PX), round((LOW + 24) * PX)), cv2.FONT_HERSHEY_SIMPLEX, 1.2, 40, 2)
+    line(page, (20, 10), (460, 10), (460, 310), (20, 310), pen=2, closed=True)  # the sheet's border
+
+
+def traced(page: npt.NDArray[np.uint8]) -> TracedOutline:
+    grey = cv2.GaussianBlur(page, (0, 0), 0.6)
+    grey = np.clip(grey + np.random.default_rng(4).normal(0, 2, grey.shape), 0, 255).astype(np.uint8)
+    picture = Picture(grey, "box.png", "", None, "scan")
+    scale = TrueScale(np.array([[PX, 0.0, 0.0], [0.0, -PX, 320 * PX]]))
+    return find_outline(picture, find_strokes(picture, PX), scale, OutlineHints())  # type: ignore[arg-type]
+
+
+def test_a_rectangle_with_a_centerline_through_it_and_out_is_a_body() -> None:
+    page = sheet()
+    rectangle(page)
+    centerline(page, 18.0)
+    dimension(page)
+    cv2.circle(page, (round(230 * PX), round(160 * PX)), round(45 * PX), 40, 2, cv2.LINE_AA)
+    found = traced(page)
+    assert not found.half
+    assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, LOW - TOP], abs=0.3)
+
+
+def test_without_one_it_may_be_a_border_and_three_of_its_sides_are_no_half() -> None:
+    page = sheet()
+    rectangle(page)
+    dimension(page)
+    with pytest.raises(Refusal) as refusal:
+        traced(page)
+    assert refusal.value.code == "no-outline"
+
+
+@pytest.mark.parametrize("half", [True, False])
+def test_a_border_with_a_line_through_its_middle_and_out_is_no_body_where_one_lies_in_it(half: bool) -> None:
+    page = sheet()
+    rectangle(page)
+    centerline(page, 25.0)
+    turn = np.linspace(0.0, np.pi if half else 2 * np.pi, 200)
+    middle = (TOP + LOW) / 2
+    body = np.column_stack([235 - 130 * np.cos(turn), middle - 85 * np.sin(turn)])
+    line(page, *map(tuple, body), closed=not half)
+    found = traced(page)
+    assert found.half == half
+    assert np.ptp(found.points.xy[:, 0]) == pytest.approx(260.0, abs=0.5)
