@@ -6,8 +6,9 @@ import numpy as np
 
 from calibration.errors import Refusal
 from calibration.frames import PxPoints
-from digitize.ink.mask import ink_mask, reduce_page
+from digitize.ink.mask import ink_mask
 from digitize.ink.skeleton import skeleton_edges
+from digitize.paged import averaged
 from digitize.shapes import Ink, Picture, Stroke
 
 # Lines are followed at about this resolution; exact places are measured later at full resolution.
@@ -27,7 +28,7 @@ def find_strokes(picture: Picture, px_per_mm: float) -> Ink:
         Refusal: ``empty-page`` when the page holds next to no ink.
     """
     factor = max(1, int(px_per_mm / WORKING_PX_PER_MM))
-    mask, darkness = ink_mask(reduce_page(picture.grey, factor), px_per_mm / factor)
+    mask, darkness = ink_mask(averaged(picture.grey, factor), px_per_mm / factor)
     edges, junctions, width = skeleton_edges(mask, darkness)
     shift = (factor - 1) / 2.0
     strokes = tuple(

@@ -32,15 +32,6 @@ BASE_TILE_PX, BASE_STEP_PX = 64, 8
 STRIP_ROWS = 512
 
 
-def reduce_page(grey: ByteArray, factor: int) -> ByteArray:
-    """Return the page averaged over ``factor`` x ``factor`` pixels, still uint8."""
-    if factor == 1:
-        return grey
-    height, width = (side // factor for side in grey.shape)
-    whole = grey[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
-
-
 def paper_darkness(grey: ByteArray, px_per_mm: float) -> ByteArray:
     """Return how much darker each pixel is than the paper around it, uint8.
 

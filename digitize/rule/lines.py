@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.paged import shrunk
 from digitize.rule.strip import Grey, Line
 
 DETECTOR_PIXELS = 6e6  # the detector takes about 0.1 s for each million
@@ -32,9 +33,7 @@ def segments(grey: Grey) -> tuple[FloatArray, float]:
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
     factor = float(int(factor)) if factor >= WHOLE_FACTOR else factor
     if factor > 1:
-        small = np.asarray(
-            cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8
-        )
+        small = shrunk(grey, factor)
     else:
         small = np.asarray(cv2.GaussianBlur(grey, (0, 0), BLUR_PX), dtype=np.uint8)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
