@@ -1,8 +1,8 @@
 """A large page kept in a file instead of in memory; it is an array like any other, and whoever reads it gives it back.
 
 The system counts what was read of a mapped file as the program's memory until it is told otherwise, and takes in more
-round every place that is touched, so a line down a wide page soon holds all of it. Pages below ``LEAST_BYTES`` are plain
-arrays, and everything here is then what OpenCV and numpy do in one step.
+round every place that is touched, so a line down a wide page soon holds all of it. Pages below ``LEAST_BYTES`` are
+plain arrays, and everything here is then what OpenCV and numpy do in one step.
 """
 
 from __future__ import annotations
@@ -123,7 +123,7 @@ def bands(page: Page, multiple: int = 1) -> Iterator[Page]:
 
 
 def averaged(page: Page, factor: int) -> Page:
-    """Return a page averaged over ``factor`` x ``factor`` pixels; what is left over at its right and bottom has no say."""
+    """Return a page averaged over ``factor`` x ``factor`` pixels; what is left over at right and bottom is left out."""
     height, width = (max(1, side // factor) for side in page.shape)
     if factor == 1:
         return page
@@ -205,7 +205,8 @@ def remapped(page: Page, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32],
     if x.shape[1] > ADDRESSED_PX:
         halves = (slice(None, x.shape[1] // 2), slice(x.shape[1] // 2, None))
         return np.concatenate([remapped(page, x[:, half], y[:, half], flags, **border) for half in halves], axis=1)
-    low = [int(np.clip(np.floor(along.min()) - 4, 0, side - 1)) for along, side in ((x, page.shape[1]), (y, page.shape[0]))]
+    sides = ((x, page.shape[1]), (y, page.shape[0]))
+    low = [int(np.clip(np.floor(along.min()) - 4, 0, side - 1)) for along, side in sides]
     high = [max(first + 1, int(np.ceil(along.max())) + 5) for along, first in zip((x, y), low, strict=True)]
     part = window(page, slice(low[1], high[1]), slice(low[0], high[0]))
     return np.asarray(cv2.remap(part, x - np.float32(low[0]), y - np.float32(low[1]), flags, **border))

@@ -40,9 +40,7 @@ def refuse_too_large(file: str, width_px: int, height_px: int, most: int = MOST_
         Refusal: ``too-large``.
     """
     if width_px * height_px > most:
-        raise Refusal(
-            "too-large", file=file, megapixels=_megapixels(width_px * height_px), limit=_megapixels(most)
-        )
+        raise Refusal("too-large", file=file, megapixels=_megapixels(width_px * height_px), limit=_megapixels(most))
 
 
 def refuse_no_room(file: str, width_px: int, height_px: int) -> None:

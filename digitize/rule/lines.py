@@ -32,10 +32,7 @@ def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
     factor = float(int(factor)) if factor >= WHOLE_FACTOR else factor
-    if factor > 1:
-        small = shrunk(grey, factor)
-    else:
-        small = np.asarray(cv2.GaussianBlur(grey, (0, 0), BLUR_PX), dtype=np.uint8)
+    small = shrunk(grey, factor) if factor > 1 else cv2.GaussianBlur(grey, (0, 0), BLUR_PX)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
     if found is None:
         return np.empty((0, 4)), factor

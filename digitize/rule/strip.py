@@ -203,7 +203,6 @@ def cut_fine(grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[floa
     """Return a strip sampled at exact places (no rounding to 1/32 px), for measuring."""
     t = np.arange(int(np.ceil(t_px[1] - t_px[0])) + 1) + t_px[0]
     h = np.arange(max(1, int(np.floor(h_px[1] - h_px[0])) + 1)) + h_px[0]
-    values = np.concatenate(
-        [_bilinear(grey, line.at(t[None, part], h[:, None])).astype(np.float32) for part in _pieces(grey, len(t))], axis=1
-    )
+    parts = [_bilinear(grey, line.at(t[None, piece], h[:, None])) for piece in _pieces(grey, len(t))]
+    values = np.concatenate(parts, axis=1).astype(np.float32)
     return Strip(line, paper_level(values) - values, t_px[0], h_px[0])

@@ -15,8 +15,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from calibration.frames import FloatArray, IntArray
-from digitize.rule.baseline import Baseline, find_baseline
 from digitize.paged import window
+from digitize.rule.baseline import Baseline, find_baseline
 from digitize.rule.candidates import Seed
 from digitize.rule.comb import (
     MAD_TO_SIGMA,
