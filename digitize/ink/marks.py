@@ -25,6 +25,8 @@ LEAST_MENDED_MM = 3.0
 PIECE_MM = 8.0
 # A line is so many times longer than wide.
 LEAST_SLENDER = 3.0
+# Some of what is worked out of a page is so a strip of rows at a time; an even number.
+STRIP_ROWS = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +56,7 @@ def long_marks(mask: ByteArray, sure: ByteArray, least_px: float) -> ByteArray:
     pixel of noise is one mark still.
     """
     half = _halved(mask)
-    marks = _marks(half, ink_places(half, _halved(cv2.bitwise_and(mask, sure))))
+    marks = _marks(half, ink_places(half, _halved(mask, sure)))
     keep = marks.sure & (_extent(marks.box) >= least_px / 2) & _slender(marks.box, marks.area)
     kept = np.zeros_like(half)
     kept.ravel()[marks.at[keep[marks.label]]] = 1
@@ -62,11 +64,17 @@ def long_marks(mask: ByteArray, sure: ByteArray, least_px: float) -> ByteArray:
     return np.asarray(cv2.bitwise_and(whole, mask, dst=whole), dtype=np.uint8)
 
 
-def _halved(mask: ByteArray) -> ByteArray:
-    """Return 1 where any of 2 x 2 pixels is."""
-    even = cv2.copyMakeBorder(mask, 0, mask.shape[0] % 2, 0, mask.shape[1] % 2, cv2.BORDER_REPLICATE)
-    rows = cv2.bitwise_or(even[::2], even[1::2])
-    return np.asarray(rows[:, ::2] | rows[:, 1::2], dtype=np.uint8)
+def _halved(mask: ByteArray, sure: ByteArray | None = None) -> ByteArray:
+    """Return 1 where any of 2 x 2 pixels is, and is ``sure``."""
+    height, width = mask.shape
+    half = np.empty(((height + 1) // 2, (width + 1) // 2), dtype=np.uint8)
+    for top in range(0, height, STRIP_ROWS):
+        part = mask[top : top + STRIP_ROWS]
+        part = part if sure is None else cv2.bitwise_and(part, sure[top : top + STRIP_ROWS])
+        even = cv2.copyMakeBorder(part, 0, len(part) % 2, 0, width % 2, cv2.BORDER_REPLICATE)
+        rows = cv2.bitwise_or(even[::2], even[1::2])
+        np.bitwise_or(rows[:, ::2], rows[:, 1::2], out=half[top // 2 : top // 2 + len(rows)])
+    return half
 
 
 def ink_places(mask: ByteArray, sure: ByteArray) -> InkPlaces:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -52,15 +54,26 @@ def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], 
     del grey
     smooth = cv2.GaussianBlur(darkness, (0, 0), 0.6)
     full = _full_ink(smooth)
-    found = ridges(darkness, full)
+    # Masks of a large page are most of the memory: those that wait do so as bits, and each goes when it is done with.
+    follow, sure, thin = _waiting(ridges(darkness, full))
     mask = (smooth > INK_FRACTION * full).astype(np.uint8)
-    _add_faint(mask, smooth, found, full, LEAST_FAINT_MM * px_per_mm)
+    beside = _beside_full_ink(smooth, follow, full)
+    apart = cv2.subtract(follow, beside, dst=follow)
+    apart[:] = _above_half(apart, smooth)
     del smooth
+    beside = np.packbits(beside)
+    _add_faint(mask, apart, beside, sure, LEAST_FAINT_MM * px_per_mm)
+    del follow, apart, beside
     cv2.convertScaleAbs(darkness, dst=darkness, alpha=255.0 / full)
-    ink = ink_places(mask, found.sure)
-    broken = np.flatnonzero(cv2.subtract(found.thin, mask).view(np.bool_))
-    del found  # three masks of the page that nothing more is asked of
+    ink = ink_places(mask, sure)
+    del sure
+    broken = np.flatnonzero(cv2.subtract(_unpacked(thin, mask.shape), mask).view(np.bool_))
     return drawn_marks(mask, ink, broken, px_per_mm), darkness
+
+
+def _waiting(found: Ridges) -> tuple[ByteArray, ByteArray, ByteArray]:
+    """Return where lines may be followed, where they are sure, and as bits where they are thin."""
+    return found.follow, found.sure, np.packbits(found.thin)
 
 
 def _full_ink(darkness: ByteArray) -> float:
@@ -78,17 +91,25 @@ def _full_ink(darkness: ByteArray) -> float:
     return float(start + np.searchsorted(cumulative, 0.75))
 
 
-def _add_faint(mask: ByteArray, smooth: ByteArray, found: Ridges, full: float, least_px: float) -> None:
-    """Add the faint lines to the mask of full ink, in place; ``found.follow`` is used up."""
+def _unpacked(bits: ByteArray, shape: tuple[int, ...]) -> ByteArray:
+    return np.unpackbits(bits, count=math.prod(shape)).reshape(shape)
+
+
+def _beside_full_ink(smooth: ByteArray, follow: ByteArray, full: float) -> ByteArray:
     core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
-    beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX)), found.follow)
-    del core
-    apart = cv2.subtract(found.follow, beside, dst=found.follow)
-    apart[:] = _above_half(apart, smooth)
-    faint = long_marks(apart, found.sure, least_px)
+    cv2.dilate(core, _square(FLANK_PX), dst=core)
+    return np.asarray(cv2.bitwise_and(core, follow, dst=core), dtype=np.uint8)
+
+
+def _add_faint(mask: ByteArray, apart: ByteArray, beside: ByteArray, sure: ByteArray, least_px: float) -> None:
+    """Add the faint lines to the mask of full ink, in place: those ``apart`` of it, used up, and what is ``beside`` it.
+
+    The latter comes as bits.
+    """
+    faint = long_marks(apart, sure, least_px)
     # Up to the full line that a faint one meets, across that line's flank.
-    meets = cv2.dilate(faint, _square(FLANK_PX - 1))
-    cv2.bitwise_and(meets, beside, dst=meets)
+    meets = cv2.dilate(faint, _square(FLANK_PX - 1), dst=apart)
+    cv2.bitwise_and(meets, _unpacked(beside, mask.shape), dst=meets)
     cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets, dst=meets), dst=mask)
 
 
