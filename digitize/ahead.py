@@ -1,12 +1,13 @@
 """A picture decoded while the program loads: decoding needs no Python, loading nothing else, and there are two cores.
 
-What is slow to load and needed last (writers, the report) loads while the picture is waited for.
+So do the first parts of the stages that follow, and what is slow to load and needed last (writers, the report).
 """
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -35,24 +36,36 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
 
 def _begun(*wanted: object) -> Reader:
     """Begin to read one picture and return what reads any, that one once it is there."""
-    done: list[Picture | BaseException] = []
+    reading: Future[Picture] = Future()
 
     def work(read: Callable[..., Picture]) -> None:
         try:
-            done.append(read(*wanted))
+            picture = read(*wanted)
+            begun = _first_parts(picture)
         except BaseException as fault:  # told to whoever asks for the picture
-            done.append(fault)
+            reading.set_exception(fault)
+            return
+        reading.set_result(picture)
+        for part in begun:
+            part()
 
     thread = threading.Thread(target=work, args=(read_picture,), daemon=True)
     thread.start()
+    waiting = [reading]
 
     def reader(*asked: object) -> Picture:
-        thread.join()
-        if asked != wanted or not done:
+        if asked != wanted or not waiting:
             return read_picture(*asked)  # type: ignore[arg-type]
-        found = done.pop()
-        if isinstance(found, BaseException):
-            raise found
-        return found
+        return waiting.pop().result()
 
     return reader
+
+
+def _first_parts(picture: Picture) -> list[Callable[[], None]]:
+    """Return what the first stages of a scan will ask for that needs hardly any Python, either."""
+    if picture.captured == "photo":
+        return []
+    from digitize.ink import begin_strokes
+    from digitize.rule import begin_rules
+
+    return [part for part in (begin_rules(picture), begin_strokes(picture)) if part is not None]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from digitize.ink.marks import drawn_marks, ink_places, long_marks
-from digitize.ink.ridge import Ridges, ridges
+from digitize.ink.ridge import ridges
 
 ByteArray = npt.NDArray[np.uint8]
 
@@ -34,46 +34,76 @@ BASE_TILE_PX, BASE_STEP_PX = 64, 8
 STRIP_ROWS = 512
 
 
-def paper_darkness(grey: ByteArray, px_per_mm: float) -> ByteArray:
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """What of a page is as dark as ink and what stands out near by, whatever its size; masks are packed."""
+
+    darkness: ByteArray  # (H, W)
+    full: float  # the darkness of full ink
+    ink: ByteArray  # as dark as ink
+    sure: ByteArray  # bends down more than noise
+    thin: ByteArray  # sure thin lines
+    apart: ByteArray  # faint lines, apart from full ink
+    beside: ByteArray  # faint lines beside full ink
+
+    def mask(self, bits: ByteArray) -> ByteArray:
+        """Return one of the masks unpacked, (H, W) 0 or 1."""
+        return np.unpackbits(bits, count=self.darkness.size).reshape(self.darkness.shape)
+
+
+def shade_px(px_per_mm: float) -> int:
+    """Return how wide shading is at least: all that :func:`ink_levels` is told of the scale, in steps of 4 px."""
+    return max(3, int(SHADE_MM * px_per_mm) | 1) // 4
+
+
+def paper_darkness(grey: ByteArray, shade: int) -> ByteArray:
     """Return how much darker each pixel is than the paper around it, uint8.
 
     The paper is the morphological closing (the greatest lower envelope from above), so
     soft shadows and yellowed paper vanish while lines stay.
     """
-    side = max(3, int(SHADE_MM * px_per_mm) | 1)
     quarter = cv2.dilate(grey, np.ones((3, 3), np.uint8))[::4, ::4]
-    kernel = np.ones((max(3, side // 4) | 1,) * 2, np.uint8)
+    kernel = np.ones((max(3, shade) | 1,) * 2, np.uint8)
     paper = cv2.blur(cv2.morphologyEx(quarter, cv2.MORPH_CLOSE, kernel), (5, 5))
     full = cv2.resize(paper, (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return np.asarray(cv2.subtract(full, grey), dtype=np.uint8)
+    return np.asarray(cv2.subtract(full, grey, dst=full), dtype=np.uint8)
 
 
-def ink_mask(grey: ByteArray, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], ByteArray]:
-    """Return (mask, darkness): which pixels are ink, and darkness scaled so that 255 is full ink."""
-    darkness = paper_darkness(grey, px_per_mm)
+def ink_levels(grey: ByteArray, shade: int) -> Levels:
+    """Return what is dark on a page, and what stands out; ``shade`` is that of :func:`shade_px`.
+
+    Masks of a large page are most of the memory: those that wait do so as bits, and each goes when it is done with.
+    """
+    darkness = paper_darkness(grey, shade)
     del grey
-    smooth = cv2.GaussianBlur(darkness, (0, 0), 0.6)
-    full = _full_ink(smooth)
-    # Masks of a large page are most of the memory: those that wait do so as bits, and each goes when it is done with.
-    follow, sure, thin = _waiting(ridges(darkness, full))
-    mask = (smooth > INK_FRACTION * full).astype(np.uint8)
-    beside = _beside_full_ink(smooth, follow, full)
-    apart = cv2.subtract(follow, beside, dst=follow)
-    apart[:] = _above_half(apart, smooth)
-    del smooth
-    beside = np.packbits(beside)
-    _add_faint(mask, apart, beside, sure, LEAST_FAINT_MM * px_per_mm)
-    del follow, apart, beside
-    cv2.convertScaleAbs(darkness, dst=darkness, alpha=255.0 / full)
+    full = _full_ink(_smooth(darkness))
+    found = ridges(darkness, full)
+    smooth = _smooth(darkness)
+    beside = _beside_full_ink(smooth, found.follow, full)
+    packed = np.packbits(beside)
+    apart = np.asarray(cv2.subtract(found.follow, beside, dst=found.follow), dtype=np.uint8)
+    del beside
+    _keep_above_half(apart, smooth)
+    ink = np.packbits(smooth > INK_FRACTION * full)
+    return Levels(darkness, full, ink, found.sure_bits, found.thin_bits, np.packbits(apart), packed)
+
+
+def ink_mask(levels: Levels, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], ByteArray]:
+    """Return (mask, darkness): which pixels are ink, and darkness scaled so that 255 is full ink.
+
+    The levels' own darkness is used up.
+    """
+    mask, sure = levels.mask(levels.ink), levels.mask(levels.sure)
+    _add_faint(mask, sure, levels, LEAST_FAINT_MM * px_per_mm)
+    cv2.convertScaleAbs(levels.darkness, dst=levels.darkness, alpha=255.0 / levels.full)
     ink = ink_places(mask, sure)
     del sure
-    broken = np.flatnonzero(cv2.subtract(_unpacked(thin, mask.shape), mask).view(np.bool_))
-    return drawn_marks(mask, ink, broken, px_per_mm), darkness
+    broken = np.flatnonzero(cv2.subtract(levels.mask(levels.thin), mask).view(np.bool_))
+    return drawn_marks(mask, ink, broken, px_per_mm), levels.darkness
 
 
-def _waiting(found: Ridges) -> tuple[ByteArray, ByteArray, ByteArray]:
-    """Return where lines may be followed, where they are sure, and as bits where they are thin."""
-    return found.follow, found.sure, np.packbits(found.thin)
+def _smooth(darkness: ByteArray) -> ByteArray:
+    return np.asarray(cv2.GaussianBlur(darkness, (0, 0), 0.6), dtype=np.uint8)
 
 
 def _full_ink(darkness: ByteArray) -> float:
@@ -91,41 +121,35 @@ def _full_ink(darkness: ByteArray) -> float:
     return float(start + np.searchsorted(cumulative, 0.75))
 
 
-def _unpacked(bits: ByteArray, shape: tuple[int, ...]) -> ByteArray:
-    return np.unpackbits(bits, count=math.prod(shape)).reshape(shape)
-
-
 def _beside_full_ink(smooth: ByteArray, follow: ByteArray, full: float) -> ByteArray:
     core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
     cv2.dilate(core, _square(FLANK_PX), dst=core)
     return np.asarray(cv2.bitwise_and(core, follow, dst=core), dtype=np.uint8)
 
 
-def _add_faint(mask: ByteArray, apart: ByteArray, beside: ByteArray, sure: ByteArray, least_px: float) -> None:
-    """Add the faint lines to the mask of full ink, in place: those ``apart`` of it, used up, and what is ``beside`` it.
-
-    The latter comes as bits.
-    """
+def _add_faint(mask: ByteArray, sure: ByteArray, levels: Levels, least_px: float) -> None:
+    """Add the faint lines to the mask of full ink, in place."""
+    apart = levels.mask(levels.apart)
     faint = long_marks(apart, sure, least_px)
     # Up to the full line that a faint one meets, across that line's flank.
     meets = cv2.dilate(faint, _square(FLANK_PX - 1), dst=apart)
-    cv2.bitwise_and(meets, _unpacked(beside, mask.shape), dst=meets)
+    cv2.bitwise_and(meets, levels.mask(levels.beside), dst=meets)
     cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets, dst=meets), dst=mask)
 
 
-def _above_half(apart: ByteArray, smooth: ByteArray) -> ByteArray:
-    """Return the pixels that have their part of the darkness that the line near by reaches, beyond paper's own."""
+def _keep_above_half(apart: ByteArray, smooth: ByteArray) -> None:
+    """Keep the pixels that have their part of the darkness that the line near by reaches, beyond paper's own."""
     base, row_of = _paper_base(smooth)
-    kept = np.empty_like(apart)
+    above = apart[:0]  # the rows above a strip as they were
     for top in range(0, len(apart), STRIP_ROWS):
-        first, stop = max(0, top - OWN_INK_PX), top + STRIP_ROWS + OWN_INK_PX
-        near = smooth[first:stop]
-        level = cv2.dilate(cv2.bitwise_and(near, near, mask=apart[first:stop]), _square(OWN_INK_PX))
         own = slice(top, top + STRIP_ROWS)
-        level = level[top - first :][: len(apart[own])]
+        near = np.concatenate([above, apart[top : top + STRIP_ROWS + OWN_INK_PX]])
+        rows = smooth[top - len(above) : top + STRIP_ROWS + OWN_INK_PX]
+        level = cv2.dilate(cv2.bitwise_and(rows, rows, mask=near), _square(OWN_INK_PX))
+        level = level[len(above) :][: len(apart[own])]
         level = cv2.addWeighted(level, INK_FRACTION, base[row_of[own]], 1.0 - INK_FRACTION, 0.0)
-        cv2.bitwise_and(apart[own], cv2.compare(smooth[own], level, cv2.CMP_GT), dst=kept[own])
-    return kept
+        above = apart[own][-OWN_INK_PX:].copy()
+        cv2.bitwise_and(apart[own], cv2.compare(smooth[own], level, cv2.CMP_GT), dst=apart[own])
 
 
 def _square(reach_px: int) -> ByteArray:

@@ -10,9 +10,10 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from calibration.frames import FloatArray
 from digitize.paged import bands
 from digitize.rule.comb import MAD_TO_SIGMA
-from digitize.rule.lines import drawn_lines, end_lines, segments
+from digitize.rule.lines import drawn_lines, end_lines
 from digitize.rule.strip import Grey, Line, reach_in_picture, warp
 
 # Rows from the line, both sides, averaged over each band: thin lines of a 1-bit picture do not show in every row.
@@ -198,9 +199,12 @@ def _line_seeds(grey: Grey, line: Line, contrast: float) -> list[Seed]:
     return seeds
 
 
-def find_seeds(grey: Grey) -> list[Seed]:
-    """Return the places of the picture where something repeats beside a line, best first."""
-    found, factor = segments(grey)
+def find_seeds(grey: Grey, detected: tuple[FloatArray, float]) -> list[Seed]:
+    """Return the places of the picture where something repeats beside a line, best first.
+
+    ``detected`` are its segments, as :func:`digitize.rule.lines.segments` gives them.
+    """
+    found, factor = detected
     if len(found) == 0:
         return []
     contrast = least_contrast(grey)
