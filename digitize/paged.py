@@ -22,8 +22,8 @@ Page = npt.NDArray[np.uint8]  # (H, W)
 
 LEAST_BYTES = 2**26  # a smaller page stays in memory
 BAND_BYTES = 2**24  # a page is gone through in bands of this size
-HELD_BYTES = 2**25  # so much of a page is read here and there before it is given back
-AT_ONCE_BYTES = 2**26  # and so much of it at once, where less would take several steps
+HELD_BYTES = 2**24  # so much of a page is read here and there before it is given back
+AT_ONCE_BYTES = 3 * 2**24  # and so much of it at once, where less would take several steps
 BLOCK_BYTES = 2**20
 SPARE_BYTES = 2**28  # left free where the file is made
 # OpenCV's remap and warps cannot address pictures beyond this many pixels a side.

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from digitize.ink.marks import drawn_marks, ink_places, long_marks
+from calibration.frames import IntArray
+from digitize.ink.marks import STRIP_ROWS, drawn_marks, ink_places, long_marks, strip_of
 from digitize.ink.ridge import ridges
 
 ByteArray = npt.NDArray[np.uint8]
@@ -30,8 +31,6 @@ FLANK_PX = 3
 OWN_INK_PX = 3
 # Paper's own darkness is the median of tiles of this size.
 BASE_TILE_PX, BASE_STEP_PX = 64, 8
-# Some of what is worked out of a page is so a strip of rows at a time.
-STRIP_ROWS = 512
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,13 +78,11 @@ def ink_levels(grey: ByteArray, shade: int) -> Levels:
     full = _full_ink(_smooth(darkness))
     found = ridges(darkness, full)
     smooth = _smooth(darkness)
-    beside = _beside_full_ink(smooth, found.follow, full)
-    packed = np.packbits(beside)
-    apart = np.asarray(cv2.subtract(found.follow, beside, dst=found.follow), dtype=np.uint8)
-    del beside
+    apart = found.follow
+    beside = _taken_beside(apart, smooth, full)
     _keep_above_half(apart, smooth)
     ink = np.packbits(smooth > INK_FRACTION * full)
-    return Levels(darkness, full, ink, found.sure_bits, found.thin_bits, np.packbits(apart), packed)
+    return Levels(darkness, full, ink, found.sure_bits, found.thin_bits, np.packbits(apart), beside)
 
 
 def ink_mask(levels: Levels, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], ByteArray]:
@@ -93,13 +90,19 @@ def ink_mask(levels: Levels, px_per_mm: float) -> tuple[npt.NDArray[np.bool_], B
 
     The levels' own darkness is used up.
     """
-    mask, sure = levels.mask(levels.ink), levels.mask(levels.sure)
-    _add_faint(mask, sure, levels, LEAST_FAINT_MM * px_per_mm)
+    mask = levels.mask(levels.ink)
+    _add_faint(mask, levels, LEAST_FAINT_MM * px_per_mm)
     cv2.convertScaleAbs(levels.darkness, dst=levels.darkness, alpha=255.0 / levels.full)
-    ink = ink_places(mask, sure)
-    del sure
-    broken = np.flatnonzero(cv2.subtract(levels.mask(levels.thin), mask).view(np.bool_))
-    return drawn_marks(mask, ink, broken, px_per_mm), levels.darkness
+    return drawn_marks(mask, ink_places(mask, levels.sure), _broken(mask, levels), px_per_mm), levels.darkness
+
+
+def _broken(mask: ByteArray, levels: Levels) -> IntArray:
+    """Return the flat places of paper where a thin line runs."""
+    found = []
+    for top in range(0, len(mask), STRIP_ROWS):
+        apart = cv2.subtract(strip_of(levels.thin, top, mask.shape), mask[top : top + STRIP_ROWS])
+        found.append(np.flatnonzero(apart.view(np.bool_)) + top * mask.shape[1])
+    return np.concatenate(found)
 
 
 def _smooth(darkness: ByteArray) -> ByteArray:
@@ -121,19 +124,27 @@ def _full_ink(darkness: ByteArray) -> float:
     return float(start + np.searchsorted(cumulative, 0.75))
 
 
-def _beside_full_ink(smooth: ByteArray, follow: ByteArray, full: float) -> ByteArray:
-    core = cv2.compare(smooth, CORE_FRACTION * full, cv2.CMP_GT)
-    cv2.dilate(core, _square(FLANK_PX), dst=core)
-    return np.asarray(cv2.bitwise_and(core, follow, dst=core), dtype=np.uint8)
+def _taken_beside(follow: ByteArray, smooth: ByteArray, full: float) -> ByteArray:
+    """Take what lies beside full ink out of a mask and return it, packed."""
+    taken = []
+    for top in range(0, len(follow), STRIP_ROWS):
+        own, above = follow[top : top + STRIP_ROWS], min(top, FLANK_PX)
+        core = cv2.compare(smooth[top - above : top + STRIP_ROWS + FLANK_PX], CORE_FRACTION * full, cv2.CMP_GT)
+        beside = cv2.bitwise_and(cv2.dilate(core, _square(FLANK_PX))[above : above + len(own)], own)
+        cv2.subtract(own, beside, dst=own)
+        taken.append(np.packbits(beside))
+    return np.concatenate(taken)
 
 
-def _add_faint(mask: ByteArray, sure: ByteArray, levels: Levels, least_px: float) -> None:
+def _add_faint(mask: ByteArray, levels: Levels, least_px: float) -> None:
     """Add the faint lines to the mask of full ink, in place."""
     apart = levels.mask(levels.apart)
-    faint = long_marks(apart, sure, least_px)
+    faint = long_marks(apart, levels.sure, least_px)
     # Up to the full line that a faint one meets, across that line's flank.
     meets = cv2.dilate(faint, _square(FLANK_PX - 1), dst=apart)
-    cv2.bitwise_and(meets, levels.mask(levels.beside), dst=meets)
+    for top in range(0, len(mask), STRIP_ROWS):
+        own = slice(top, top + STRIP_ROWS)
+        cv2.bitwise_and(meets[own], strip_of(levels.beside, top, mask.shape), dst=meets[own])
     cv2.bitwise_or(mask, cv2.bitwise_or(faint, meets, dst=meets), dst=mask)
 
 
