@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 from digitize.read import read_picture
 from digitize.settings import load_plan
 
+BESIDE = "beside"
+
 if TYPE_CHECKING:
     from digitize.outcome import Outcome, Progress, Reader
     from digitize.shapes import Picture
@@ -31,6 +33,9 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     pipeline = import_module("digitize.pipeline")
     threading.Thread(target=import_module, args=(pipeline.LAST,), daemon=True).start()
     outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
+    for thread in threading.enumerate():
+        if thread.name == BESIDE:  # a refused run may not have waited for it
+            thread.join()
     return outcome
 
 
@@ -49,7 +54,7 @@ def _begun(*wanted: object) -> Reader:
         for part in begun:
             part()
 
-    thread = threading.Thread(target=work, args=(read_picture,), daemon=True)
+    thread = threading.Thread(target=work, args=(read_picture,), daemon=True, name=BESIDE)
     thread.start()
     waiting = [reading]
 

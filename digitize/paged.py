@@ -34,7 +34,7 @@ class _Mapped(mmap.mmap):
     """The file of a page, where it lies in memory, and what of it was read since it was last given back."""
 
     start = 0
-    read: npt.NDArray[np.bool_]  # (blocks,)
+    touched: npt.NDArray[np.bool_]  # (blocks,)
 
 
 def is_large(height: int, width: int) -> bool:
@@ -68,7 +68,7 @@ def page_in_file(height: int, width: int, save: Callable[[str], Any] | None = No
         mapped = _Mapped(file.fileno(), head_bytes + height * width)
     page = np.frombuffer(mapped, dtype=np.uint8, count=height * width, offset=head_bytes).reshape(height, width)
     mapped.start = _address(page)
-    mapped.read = np.zeros(page.size // BLOCK_BYTES + 1, dtype=np.bool_)
+    mapped.touched = np.zeros(page.size // BLOCK_BYTES + 1, dtype=np.bool_)
     return page
 
 
@@ -88,8 +88,8 @@ def give_back(page: Page, held: int | None = None) -> None:
     if file is None:
         return
     first = _address(page) - file.start
-    file.read[first // BLOCK_BYTES : (first + page.strides[0] * len(page)) // BLOCK_BYTES + 1] = True
-    if np.count_nonzero(file.read) * BLOCK_BYTES > (HELD_BYTES if held is None else held):
+    file.touched[first // BLOCK_BYTES : (first + page.strides[0] * len(page)) // BLOCK_BYTES + 1] = True
+    if np.count_nonzero(file.touched) * BLOCK_BYTES > (HELD_BYTES if held is None else held):
         _release(file)
 
 
@@ -98,7 +98,7 @@ def _address(page: Page) -> int:
 
 
 def _release(file: _Mapped) -> None:
-    file.read[:] = False
+    file.touched[:] = False
     file.madvise(mmap.MADV_DONTNEED)  # nothing is lost: the map is shared with the file
 
 

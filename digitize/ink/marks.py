@@ -175,14 +175,15 @@ def _slender(box: IntArray, area: IntArray | FloatArray) -> BoolArray:
 def _gaps(shape: tuple[int, ...], marks: _Marks, broken: IntArray) -> tuple[IntArray, LabelArray]:
     """Return the flat places (G,) of paper between two marks where a thin line runs, and the two marks (G, 2)."""
     step = max(1, LABELLED_PIXELS // shape[1])
-    found = []
+    at, between = [], []
     for top in range(0, shape[0], step):
         rows = max(0, top - MENDED_PX), min(shape[0], top + step + MENDED_PX)
         part = broken[slice(*np.searchsorted(broken, (top * shape[1], (top + step) * shape[1])))]
-        at, labels = _gaps_between(marks.rows(*rows, shape[1]), len(marks.area), part - rows[0] * shape[1])
-        found.append((at + rows[0] * shape[1], labels))
-    at, labels = zip(*found, strict=True)
-    return np.concatenate(at), np.concatenate(labels)
+        first = rows[0] * shape[1]
+        places, labels = _gaps_between(marks.rows(*rows, shape[1]), len(marks.area), part - first)
+        at.append(places + first)
+        between.append(labels)
+    return np.concatenate(at), np.concatenate(between)
 
 
 def _gaps_between(labels: LabelArray, count: int, broken: IntArray) -> tuple[IntArray, LabelArray]:
