@@ -197,9 +197,14 @@ def _page(image: Any, file: str) -> GreyArray:
     if not is_large(height, width):
         return _as_array(image)
     if has_room(height, width):
-        return page_in_file(height, width, image.vipssave, VIPS_HEAD_BYTES)
+        return in_file(image)
     refuse_no_room(file, width, height)
     return _as_array(image)
+
+
+def in_file(image: Any) -> GreyArray:
+    """Return the pixels of one band of 8 bits, decoded strip by strip into a file."""
+    return page_in_file(image.height, image.width, image.vipssave, VIPS_HEAD_BYTES)
 
 
 def _quarters(header: Any) -> int | None:
