@@ -5,6 +5,7 @@ So do the first parts of the stages that follow, and what is slow to load and ne
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -30,7 +31,12 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     """
     plan = load_plan(plan_path)
     reader = read_picture if plan.more else _begun(plan.image, plan.page, plan.captured)
-    pipeline = import_module("digitize.pipeline")
+    gc.disable()  # what is loaded is no garbage; looking for some in it takes a sixth of the time
+    try:
+        pipeline = import_module("digitize.pipeline")
+        gc.freeze()
+    finally:
+        gc.enable()
     threading.Thread(target=import_module, args=(pipeline.LAST,), daemon=True).start()
     outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
     for thread in threading.enumerate():
