@@ -14,6 +14,7 @@ import pyvips
 
 from calibration.errors import Refusal
 from digitize import paged
+from digitize.contour import band
 from digitize.contour.band import normals, straighten
 from digitize.ink import find_strokes, marks
 from digitize.read import limits, raster, read_picture
@@ -75,6 +76,17 @@ def test_strips_along_lines_and_curves_are_those_of_memory(memory: paged.Page, p
     path = np.stack([600.0 + 500.0 * np.cos(t), 700.0 + 650.0 * np.sin(t)], axis=1)
     across = normals(path, closed=True), np.arange(-12.0, 12.0, 0.5)
     np.testing.assert_array_equal(straighten(page, path, *across), straighten(memory, path, *across))
+
+
+def test_a_page_too_wide_for_opencv_is_looked_at_in_parts(memory: paged.Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(2)
+    path = rng.uniform((-30.0, -30.0), (WIDTH + 30.0, HEIGHT + 30.0), (300, 2))
+    turn = rng.uniform(0.0, 2.0 * np.pi, 300)
+    across = np.stack([np.cos(turn), np.sin(turn)], axis=1), np.arange(-12.0, 12.0, 0.5)
+    whole = straighten(memory, path, *across)
+    monkeypatch.setattr(band, "REMAP_LIMIT", 400)
+    np.testing.assert_array_equal(straighten(memory, path, *across), whole)
+    assert whole.min() < 60.0  # lines were crossed
 
 
 @pytest.mark.parametrize("way", ["striped", "tiled", "png"])
