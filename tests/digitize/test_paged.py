@@ -17,11 +17,13 @@ from digitize import paged
 from digitize.contour import band
 from digitize.contour.band import normals, straighten
 from digitize.ink import find_strokes, marks
+from digitize.pipeline import run_outline
 from digitize.read import limits, raster, read_picture
 from digitize.rule.strip import Line, cut_fine, warp
 from digitize.shapes import Picture
 
 HEIGHT, WIDTH = 1501, 1203
+CORNERED = Path(__file__).resolve().parents[2] / "fixtures" / "small" / "cornered.png"
 
 
 @pytest.fixture
@@ -170,3 +172,16 @@ def test_ink_is_told_apart_in_bands_as_in_one_piece(memory: paged.Page, monkeypa
     assert len(whole.strokes) == len(bands.strokes) > 8
     for one, other in zip(whole.strokes, bands.strokes, strict=True):
         np.testing.assert_array_equal(one.points.xy, other.points.xy)
+
+
+@pytest.mark.slow
+def test_the_outline_of_a_page_in_a_file_is_that_of_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = run_outline(CORNERED, tmp_path / "plain").record
+    monkeypatch.setattr(paged, "LEAST_BYTES", 1)
+    for name in ("BAND_BYTES", "HELD_BYTES", "AT_ONCE_BYTES"):
+        monkeypatch.setattr(paged, name, 2**19)
+    found = run_outline(CORNERED, tmp_path / "found").record
+    assert found["verdict"] == plain["verdict"] != "refused"
+    for name in ("length_mm", "lower_bout_mm", "waist_mm", "upper_bout_mm"):
+        assert found["body"][name] == pytest.approx(plain["body"][name], rel=0, abs=0.005)
+    assert found["outline"]["u95_mm"] == pytest.approx(plain["outline"]["u95_mm"], rel=0, abs=0.002)
