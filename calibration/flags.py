@@ -58,7 +58,8 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     # --- the picture
     "unreadable": ("refused", "{file} cannot be read as a picture: {why}.", "Scan or export it again as PNG, TIFF, JPEG or PDF."),
     "truncated": ("refused", "{file} ends before the picture does.", "Copy or scan it again; part of the sheet is missing."),
-    "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule."),
+    "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule; an upright TIFF in strips or tiles may have up to 4295 megapixels."),
+    "no-room": ("refused", "{file} has {megapixels} megapixels, and there is no room for a byte of each where temporary files are made.", "Free as many megabytes there, or name another folder in the environment variable TMPDIR."),
     "too-small": ("refused", "{file} is only {width} x {height} pixels.", "Scan the sheet at 200 dpi or more."),
     "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set plan.page to one that exists."),
     "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),

@@ -1,18 +1,22 @@
 """A picture decoded while the program loads: decoding needs no Python, loading nothing else, and there are two cores.
 
-What is slow to load and needed last (writers, the report) loads while the picture is waited for.
+So do the first parts of the stages that follow, and what is slow to load and needed last (writers, the report).
 """
 
 from __future__ import annotations
 
+import gc
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from digitize.read import read_picture
 from digitize.settings import load_plan
+
+BESIDE = "beside"
 
 if TYPE_CHECKING:
     from digitize.outcome import Outcome, Progress, Reader
@@ -27,32 +31,52 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     """
     plan = load_plan(plan_path)
     reader = read_picture if plan.more else _begun(plan.image, plan.page, plan.captured)
-    pipeline = import_module("digitize.pipeline")
+    gc.disable()  # what is loaded is no garbage; looking for some in it takes a sixth of the time
+    try:
+        pipeline = import_module("digitize.pipeline")
+        gc.freeze()
+    finally:
+        gc.enable()
     threading.Thread(target=import_module, args=(pipeline.LAST,), daemon=True).start()
     outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
+    for thread in threading.enumerate():
+        if thread.name == BESIDE:  # a refused run may not have waited for it
+            thread.join()
     return outcome
 
 
 def _begun(*wanted: object) -> Reader:
     """Begin to read one picture and return what reads any, that one once it is there."""
-    done: list[Picture | BaseException] = []
+    reading: Future[Picture] = Future()
 
     def work(read: Callable[..., Picture]) -> None:
         try:
-            done.append(read(*wanted))
+            picture = read(*wanted)
+            begun = _first_parts(picture)
         except BaseException as fault:  # told to whoever asks for the picture
-            done.append(fault)
+            reading.set_exception(fault)
+            return
+        reading.set_result(picture)
+        for part in begun:
+            part()
 
-    thread = threading.Thread(target=work, args=(read_picture,), daemon=True)
+    thread = threading.Thread(target=work, args=(read_picture,), daemon=True, name=BESIDE)
     thread.start()
+    waiting = [reading]
 
     def reader(*asked: object) -> Picture:
-        thread.join()
-        if asked != wanted or not done:
+        if asked != wanted or not waiting:
             return read_picture(*asked)  # type: ignore[arg-type]
-        found = done.pop()
-        if isinstance(found, BaseException):
-            raise found
-        return found
+        return waiting.pop().result()
 
     return reader
+
+
+def _first_parts(picture: Picture) -> list[Callable[[], None]]:
+    """Return what the first stages of a scan will ask for that needs hardly any Python, either."""
+    if picture.captured == "photo":
+        return []
+    from digitize.ink import begin_strokes
+    from digitize.rule import begin_rules
+
+    return [part for part in (begin_rules(picture), begin_strokes(picture)) if part is not None]

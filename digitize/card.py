@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from calibration.frames import FloatArray
 from calibration.standards import CARD_CORNER_MM, CARD_ID1_MM
+from digitize.paged import averaged, remapped
 
 Grey = npt.NDArray[np.uint8]
 Map = Callable[[FloatArray], FloatArray]
@@ -109,8 +110,7 @@ def _candidates(grey: Grey, ground: Ground, near: tuple[float, float] | None) ->
     """Return (4, 2) mm rectangles, long side first, that pieces of one tone fill with a card's proportions."""
     step = max(1, math.ceil(max(grey.shape) / COARSE_PX))
     height, width = grey.shape[0] // step, grey.shape[1] // step
-    part = grey[: height * step, : width * step]
-    coarse = part if step == 1 else cv2.resize(part, (width, height), interpolation=cv2.INTER_AREA)
+    coarse = averaged(grey, step)
     about = (width * step / 2.0, height * step / 2.0) if near is None else near
     px_per_mm = 1.0 / (_px_mm(ground, np.array(about)) * step)
     usual = CARD_ID1_MM[0] * CARD_ID1_MM[1] * px_per_mm**2
@@ -272,7 +272,7 @@ def _profiles(
     for step in beside * px_mm:
         places = (at + step * along)[:, None] + h[:, None] * out
         px = ground.to_px(places.reshape(-1, 2)).reshape(places.shape).astype(np.float32)
-        total += cv2.remap(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        total += remapped(grey, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return h, total / len(beside)
 
 

@@ -17,9 +17,10 @@ from calibration.feed_curve import FeedCurve, feed_curve
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, frozen_floats
 from calibration.measures import measure_control
+from digitize.paged import give_back, is_paged, like, remapped
 from digitize.shapes import OutlineHints, Picture, Rule
 
-ROWS_AT_ONCE = 256
+ROWS_AT_ONCE, FEW_ROWS_AT_ONCE = 256, 32
 WHITE = 245  # beyond the picture
 LEFT_U_MM = 0.02  # of what a curve through a rule leaves, 1 sigma: see tests/calibration/test_feed_curve.py
 BEYOND_SHARE = 0.05  # of the outline beyond the rule's ends, more than a claim of 95 % can leave out
@@ -167,10 +168,11 @@ def _course(rule: Rule, two_level: bool) -> Course | None:
 
 def _resampled(picture: Picture, courses: tuple[Course, ...]) -> Picture:
     height, width = picture.grey.shape
-    grey = np.empty_like(picture.grey)
+    grey = like(picture.grey)
     columns = np.arange(width, dtype=np.float64)
-    for top in range(0, height, ROWS_AT_ONCE):
-        rows = np.arange(top, min(top + ROWS_AT_ONCE, height), dtype=np.float64)
+    at_once = FEW_ROWS_AT_ONCE if is_paged(grey) else ROWS_AT_ONCE
+    for top in range(0, height, at_once):
+        rows = np.arange(top, min(top + at_once, height), dtype=np.float64)
         x, y = (part.astype(np.float64) for part in np.meshgrid(columns, rows))
         for course in reversed(courses):
             t_px = (x - course.origin_px[0]) * course.way[0] + (y - course.origin_px[1]) * course.way[1]
@@ -179,8 +181,9 @@ def _resampled(picture: Picture, courses: tuple[Course, ...]) -> Picture:
         low = max(0, int(np.floor(y.min())) - 4)
         band = picture.grey[low : min(height, int(np.ceil(y.max())) + 5)]
         near = (x.astype(np.float32), (y - low).astype(np.float32))
-        grey[top : top + len(rows)] = cv2.remap(
+        grey[top : top + len(rows)] = remapped(
             band, *near, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(WHITE,)
         )
+        give_back(grey[top : top + len(rows)])
     grey.setflags(write=False)
     return replace(picture, grey=grey, notes=(*picture.notes, "uneven feeding was taken out by resampling"))

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.flags import Doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, IntArray, PxPoints, SheetPoints, frozen_floats
+from digitize.paged import every
 
 Unit = Literal["mm", "in"]
 Hand = Literal["right", "left"]
@@ -46,7 +47,7 @@ class Picture:
     @cached_property
     def two_level(self) -> bool:
         """A 1-bit picture: only two grey values, so every edge lies on whole pixels."""
-        sample = self.grey[::LEVEL_STEP, ::LEVEL_STEP]
+        sample = every(self.grey, LEVEL_STEP)
         return bool(((sample == sample.min()) | (sample == sample.max())).all())
 
 

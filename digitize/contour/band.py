@@ -18,7 +18,9 @@ import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.paged import give_back, is_paged, spans
 
+Profile = npt.NDArray[np.float32]  # (stations, offsets)
 LineEdge = Literal["middle", "outer", "inner"]
 
 # Places across the line are this far apart, pixels.
@@ -111,12 +113,47 @@ def straighten(
         low = np.maximum([math.floor(x.min()) - 3, math.floor(y.min()) - 3], 0)
         high = math.ceil(x.max()) + 4, math.ceil(y.max()) + 4
         window = grey[low[1] : high[1], low[0] : high[0]]
-        if window.size == 0 or max(window.shape) > REMAP_LIMIT:
+        if window.size == 0:
             result[start:stop] = 255.0
             continue
         maps = (x - low[0]).astype(np.float32), (y - low[1]).astype(np.float32)
-        result[start:stop] = cv2.remap(window, *maps, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
+        result[start:stop] = _remapped(window, *maps)
     return result
+
+
+def _remapped(window: npt.NDArray[np.uint8], x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]) -> Profile:
+    """Return the window's values at places (stations, offsets); of a page in a file, from top to bottom in parts."""
+    border = {"borderMode": cv2.BORDER_CONSTANT, "borderValue": 255}
+    if max(window.shape) > REMAP_LIMIT:
+        return _remapped_in_halves(window, x, y)
+    if not is_paged(window):
+        return np.asarray(cv2.remap(window, x, y, cv2.INTER_LINEAR, **border), dtype=np.float32)
+    order = np.argsort(y[:, 0])
+    out = np.empty(x.shape, dtype=np.float32)
+    for some in (order[span] for span in spans(window, y[order, 0])):
+        top = int(np.clip(np.floor(y[some].min()) - 3, 0, len(window) - 1))
+        part = window[top : max(top + 1, int(np.ceil(y[some].max())) + 4)]
+        out[some] = cv2.remap(part, x[some], y[some] - np.float32(top), cv2.INTER_LINEAR, **border)
+        give_back(part)
+    return out
+
+
+def _remapped_in_halves(
+    window: npt.NDArray[np.uint8], x: npt.NDArray[np.float32], y: npt.NDArray[np.float32]
+) -> Profile:
+    """Return the same of a window too large for OpenCV: the stations of either half, each from what it needs of it."""
+    out = np.full(x.shape, 255.0, dtype=np.float32)
+    across = window.shape[1] > window.shape[0]
+    first = (x if across else y)[:, x.shape[1] // 2] < max(window.shape) / 2.0
+    for some in (first, ~first):
+        if some.any():
+            places = x[some], y[some]
+            low = [max(0, math.floor(along.min()) - 3) for along in places]
+            high = [math.ceil(along.max()) + 4 for along in places]
+            part = window[low[1] : max(0, high[1]), low[0] : max(0, high[0])]
+            if part.size:
+                out[some] = _remapped(part, places[0] - np.float32(low[0]), places[1] - np.float32(low[1]))
+    return out
 
 
 def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px: float) -> Band:

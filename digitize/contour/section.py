@@ -16,6 +16,7 @@ from digitize.contour.others import OtherLine, not_own
 from digitize.contour.sides import own_edges
 from digitize.contour.thread import Led, threaded
 from digitize.contour.width import own_width
+from digitize.paged import values_at
 from digitize.shapes import Picture, Seen
 
 Places = tuple[tuple[float, float], ...]
@@ -241,7 +242,7 @@ class _View:
         """Mark the stations of stretches where there is ink but the line was not told from it."""
         grey = self.picture.grey
         x, y = np.rint(np.clip(rough, 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
-        dark = grey[y, x]
+        dark = values_at(grey, x, y)
         inked = rough[dark < np.median(dark) + INKED_LEVELS]
         hidden = (one.seen.weight == 0.0) & (cKDTree(inked).query(one.path)[0] < LOOK_MM * self.px_per_mm)
         runs, count = label(hidden)

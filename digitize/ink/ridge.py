@@ -54,8 +54,8 @@ class Ridges:
     """Where the page has faint lines."""
 
     follow: ByteArray  # (H, W) 1 where a line may be followed
-    sure: ByteArray  # (H, W) 1 where there is one
-    thin: ByteArray  # (H, W) 1 where there is a thin one
+    sure_bits: ByteArray  # 1 where there is one, packed: it waits for long
+    thin_bits: ByteArray  # 1 where there is a thin one, packed
 
 
 def _kernels() -> tuple[Kernel, Kernel, Kernel]:
@@ -78,11 +78,12 @@ def ridges(darkness: ByteArray, full: float) -> Ridges:
     Thin lines are looked for on the page itself, wide ones on a copy of half its size.
     """
     thin_follow, thin_sure = _one_width(darkness, THIN_OF_FULL, full)
+    thin_bits = np.packbits(thin_sure)
     half = cv2.resize(darkness, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    follow, sure = (_spread(wide, darkness.shape[::-1]) for wide in _one_width(half, WIDE_OF_FULL, full))
-    cv2.bitwise_or(follow, thin_follow, dst=follow)
-    cv2.bitwise_or(sure, thin_sure, dst=sure)
-    return Ridges(follow, sure, thin_sure)
+    follow, sure = _one_width(half, WIDE_OF_FULL, full)
+    for thin, wide in ((thin_follow, follow), (thin_sure, sure)):
+        cv2.bitwise_or(thin, _spread(wide, darkness.shape[::-1]), dst=thin)
+    return Ridges(thin_follow, np.packbits(thin_sure), thin_bits)
 
 
 def _one_width(darkness: ByteArray, of_full: tuple[float, float], full: float) -> tuple[ByteArray, ByteArray]:

@@ -15,6 +15,7 @@ from typing import Literal
 import cv2
 
 from calibration.errors import UsageError
+from digitize.paged import bands
 from digitize.read.limits import Pixels
 from digitize.read.pdf import read_pdf
 from digitize.read.raster import read_raster
@@ -73,5 +74,7 @@ def _dark_on_light(pixels: Pixels) -> Pixels:
     """Return the page as dark ink on light paper, saying so where that took exchanging the two."""
     if not is_negative(pixels.grey, photo=pixels.captured == "photo"):
         return pixels
-    into = pixels.grey if pixels.grey.flags.writeable else None  # no second copy of the page
-    return replace(pixels, grey=cv2.bitwise_not(pixels.grey, dst=into), notes=(*pixels.notes, INVERTED))
+    grey = pixels.grey if pixels.grey.flags.writeable else pixels.grey.copy()  # else no second copy of the page
+    for band in bands(grey):
+        cv2.bitwise_not(band, dst=band)
+    return replace(pixels, grey=grey, notes=(*pixels.notes, INVERTED))

@@ -12,6 +12,8 @@ from calibration.errors import Refusal, UsageError
 
 # 1.07 gigapixels: a 36 by 48 inch sheet at 780 dpi. More is a mistake or an attack.
 MOST_PIXELS = 2**30
+# 4.3 gigapixels: a 48 by 62 inch sheet at 1200 dpi. So much of a file that is decoded bit by bit, into a file.
+MOST_IN_STRIPS = 2**32
 PIXELS_PER_MEGAPIXEL = 1e6
 
 GreyArray = npt.NDArray[np.uint8]
@@ -31,15 +33,28 @@ class Pixels:
     colours: ColourArray | None = None  # of a photo in colour: the whole upright picture, reduced
 
 
-def refuse_too_large(file: str, width_px: int, height_px: int) -> None:
+def refuse_too_large(file: str, width_px: int, height_px: int, most: int = MOST_PIXELS) -> None:
     """Refuse a picture by the size that it claims.
 
     Raises:
         Refusal: ``too-large``.
     """
+    if width_px * height_px > most:
+        raise Refusal("too-large", file=file, megapixels=_megapixels(width_px * height_px), limit=_megapixels(most))
+
+
+def refuse_no_room(file: str, width_px: int, height_px: int) -> None:
+    """Refuse a picture that would have to go to a file, and there is no room for it, if memory cannot take it either.
+
+    Raises:
+        Refusal: ``no-room``.
+    """
     if width_px * height_px > MOST_PIXELS:
-        megapixels = round(width_px * height_px / PIXELS_PER_MEGAPIXEL)
-        raise Refusal("too-large", file=file, megapixels=megapixels, limit=round(MOST_PIXELS / PIXELS_PER_MEGAPIXEL))
+        raise Refusal("no-room", file=file, megapixels=_megapixels(width_px * height_px))
+
+
+def _megapixels(pixels: int) -> int:
+    return round(pixels / PIXELS_PER_MEGAPIXEL)
 
 
 def refuse_no_such_page(file: str, page: int, pages: int) -> None:

@@ -10,9 +10,13 @@ import cv2
 import numpy as np
 import pypdfium2 as pdfium
 import pypdfium2.raw as pdfium_c
+import pyvips
 
 from calibration.errors import Refusal
+from digitize.paged import averaged, bands, has_room, is_large
 from digitize.read.limits import GreyArray, Pixels, refuse_no_such_page, refuse_too_large
+from digitize.read.raster import in_file
+from digitize.read.tone import reduction
 
 POINTS_PER_INCH = 72.0
 # A drawn page has no pixels of its own; 300 dpi puts 3 px on the thinnest usual line of 0.25 mm.
@@ -78,14 +82,35 @@ def _own_pixels(page: Any, scan: Any) -> GreyArray | None:
     The page may be turned, the picture mirrored, or its samples mean the opposite (a mask); comparing with
     a small rendering settles all three.
     """
-    grey = _grey_of(scan.get_bitmap())
+    packed = _packed_jpeg(scan)
+    grey = _grey_of(scan.get_bitmap()) if packed is None else packed
     turned = np.ascontiguousarray(np.rot90(grey, k=-(page.get_rotation() // 90)))
     width, height = page.get_size()
     shown = _rendered(page, COMPARE_PX / max(width, height), "")
-    alike = _alike(turned, shown)
+    alike = _alike(turned if packed is None else averaged(turned, reduction(*turned.shape)), shown)
     if alike > ALIKE:
         return turned
-    return np.asarray(255 - turned, dtype=np.uint8) if alike < -ALIKE else None
+    if alike > -ALIKE:
+        return None
+    for band in bands(turned):
+        cv2.bitwise_not(band, dst=band)
+    return turned
+
+
+def _packed_jpeg(scan: Any) -> GreyArray | None:
+    """Return a large grey scan that is packed as JPEG, decoded strip by strip into a file; None for any other.
+
+    PDFium holds whatever it decodes whole in memory, twice.
+    """
+    width, height = scan.get_px_size()
+    if not is_large(height, width) or list(scan.get_filters()) != ["DCTDecode"]:
+        return None
+    try:
+        image = pyvips.Image.new_from_buffer(bytes(scan.get_data()), "", access="sequential", fail_on="error")
+        fits = (image.width, image.height, image.bands, image.format) == (width, height, 1, "uchar")
+        return in_file(image) if fits and has_room(height, width) else None
+    except pyvips.Error:
+        return None  # PDFium may know better
 
 
 def _alike(grey: GreyArray, shown: GreyArray) -> float:

@@ -12,9 +12,19 @@ import pyvips
 
 from calibration.errors import Refusal
 from calibration.units import MM_PER_INCH
+from digitize.paged import has_room, is_large, page_in_file
 from digitize.read.exif import by_camera, focal_px
 from digitize.read.heic import decode_hevc, refuse_cut_off
-from digitize.read.limits import ColourArray, GreyArray, Pixels, refuse_no_such_page, refuse_too_large
+from digitize.read.limits import (
+    MOST_IN_STRIPS,
+    MOST_PIXELS,
+    ColourArray,
+    GreyArray,
+    Pixels,
+    refuse_no_room,
+    refuse_no_such_page,
+    refuse_too_large,
+)
 from digitize.read.tone import InkColour, ink_colour, reduction
 
 # No results kept between calls: a file replaced under the same name must be read again.
@@ -28,6 +38,7 @@ PLACEHOLDER_WITHIN_DPI = 0.05  # PNG counts whole dots per metre, 0.025 dpi each
 DPI_DECIMALS = 3  # libvips keeps px/mm in single precision
 # The decoders' own words for a file that stops early.
 ENDS_EARLY = ("premature", "truncated", "unexpected end", "read error", "out of data", "end of file", "bad seek")
+VIPS_HEAD_BYTES = 64  # before the pixels of a file of the format of libvips, which is written a strip at a time
 SIDEWAYS = (5, 6, 7, 8)  # EXIF/TIFF orientations that swap width and height
 QUARTERS = {1: 0, 6: 1, 3: 2, 8: 3}  # clockwise, by EXIF/TIFF orientation; the others mirror
 GIF_MAGIC = b"GIF8"
@@ -52,13 +63,13 @@ def read_raster(
     refuse_cut_off(path)
     try:
         header = _opened(path, page)
-        refuse_too_large(path.name, header.width, header.height)
+        refuse_too_large(path.name, header.width, header.height, _most_pixels(header))
         image, again = _decodable(header, path, page)
         captured = captured or _captured(header)
         small = _reduced(again(), path.name) if plan and _is_colour(image) else None
         colour = None if small is None else ink_colour(small, photo=captured == "photo")
         colours = None if small is None or captured == "scan" else _turned(small, image)
-        grey = _as_array(_upright(_grey(image, path.name, colour)))
+        grey = _page(_grey(image, path.name, colour), path.name)
     except pyvips.Error as fault:
         raise _refusal(path, fault) from fault
     dpi, dpi_notes = _declared_dpi(header)
@@ -116,6 +127,12 @@ def _decodable(header: Any, path: Path, page: int) -> tuple[Any, Callable[[], An
     return image, lambda: image
 
 
+def _most_pixels(header: Any) -> int:
+    """Return how large a page may be: larger where it comes strip by strip or tile by tile, and needs no turning."""
+    in_strips = _loader(header) == "tiffload" and _field(header, "orientation", 1) == 1
+    return MOST_IN_STRIPS if in_strips else MOST_PIXELS
+
+
 def _is_hevc(header: Any) -> bool:
     return _loader(header) == "heifload" and _field(header, "heif-compression", "") == "hevc"
 
@@ -168,9 +185,26 @@ def _grey(image: Any, file: str, colour: InkColour | None) -> Any:
     return image.colourspace("b-w")[0] if image.bands > 1 else image[0]
 
 
-def _upright(image: Any) -> Any:
-    """Apply the orientation tag, once; the page is decoded first as turning needs all of it."""
-    return image if _field(image, "orientation", 1) == 1 else image.copy_memory().autorot()
+def _page(image: Any, file: str) -> GreyArray:
+    """Return the pixels as they stand upright; a large page's in a file, where it need not be turned.
+
+    Raises:
+        Refusal: ``no-room``.
+    """
+    height, width = image.height, image.width
+    if _field(image, "orientation", 1) != 1:  # turning needs all of it
+        return _as_array(image.copy_memory().autorot())
+    if not is_large(height, width):
+        return _as_array(image)
+    if has_room(height, width):
+        return in_file(image)
+    refuse_no_room(file, width, height)
+    return _as_array(image)
+
+
+def in_file(image: Any) -> GreyArray:
+    """Return the pixels of one band of 8 bits, decoded strip by strip into a file."""
+    return page_in_file(image.height, image.width, image.vipssave, VIPS_HEAD_BYTES)
 
 
 def _quarters(header: Any) -> int | None:

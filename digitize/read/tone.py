@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.paged import averaged
 from digitize.read.limits import ColourArray, GreyArray
 
 # Longest side of the reduced copy: a line of 0.3 mm on a sheet of 600 mm is still a pixel wide.
@@ -137,10 +138,7 @@ def reduction(width_px: int, height_px: int) -> int:
 
 def _reduced(grey: GreyArray) -> GreyArray:
     """Return the page averaged over whole blocks of pixels."""
-    factor = reduction(grey.shape[1], grey.shape[0])
-    height, width = (max(1, side // factor) for side in grey.shape)
-    whole = grey[: height * factor, : width * factor]
-    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    return averaged(grey, reduction(grey.shape[1], grey.shape[0]))
 
 
 def _least_step(size: npt.NDArray[np.integer]) -> float:

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calibration.frames import BodyPoints, BoolArray, FloatArray
+from digitize.paged import averaged
 from digitize.shapes import Picture, Rule
 
 Image = npt.NDArray[np.uint8]
@@ -139,10 +140,7 @@ def _overview(picture: Picture) -> tuple[Image, int]:
     if picture not in OVERVIEWS:
         height, width = picture.grey.shape
         whole = max(1, max(height, width) // (2 * OVERLAY_SIDE_PX))
-        size = (width // whole, height // whole)
-        part = picture.grey[: size[1] * whole, : size[0] * whole]
-        page = part if whole == 1 else cv2.resize(part, size, interpolation=cv2.INTER_AREA)
-        OVERVIEWS[picture] = np.asarray(page, dtype=np.uint8), whole
+        OVERVIEWS[picture] = averaged(picture.grey, whole), whole
     return OVERVIEWS[picture]
 
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.paged import window
 from digitize.report.context import ReportContext
 from digitize.report.overlay import (
     INK_BGR,
@@ -191,7 +192,7 @@ def cut(grey: Image, corner_px: np.ndarray[tuple[int], np.dtype[np.int64]], size
     out = np.full(size, 255, dtype=np.uint8)
     rows = slice(max(0, y), max(0, min(grey.shape[0], y + height)))
     columns = slice(max(0, x), max(0, min(grey.shape[1], x + width)))
-    piece = grey[rows, columns]
+    piece = window(grey, rows, columns)
     if piece.size:
         out[rows.start - y : rows.stop - y, columns.start - x : columns.stop - x] = piece
     return out

@@ -10,8 +10,10 @@ import numpy.typing as npt
 from scipy import fft
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 
+from calibration.frames import FloatArray
+from digitize.paged import bands
 from digitize.rule.comb import MAD_TO_SIGMA
-from digitize.rule.lines import drawn_lines, end_lines, segments
+from digitize.rule.lines import drawn_lines, end_lines
 from digitize.rule.strip import Grey, Line, reach_in_picture, warp
 
 # Rows from the line, both sides, averaged over each band: thin lines of a 1-bit picture do not show in every row.
@@ -101,16 +103,23 @@ def least_contrast(grey: Grey) -> float:
 
     Noise is taken from neighbouring pixels: their differences have sqrt(2) times its sigma.
     """
-    rows = grey[::NOISE_STEP]
-    sigma = _counted(cv2.absdiff(rows[:, 1:], rows[:, :-1]), 50.0) * MAD_TO_SIGMA / float(np.sqrt(2.0))
-    sample = np.ascontiguousarray(rows[:, ::NOISE_STEP])
-    ink, paper = _counted(sample, INK_PERCENTILE), _counted(sample, 50.0)
+    steps, levels = np.zeros(256, dtype=np.int64), np.zeros(256, dtype=np.int64)
+    for band in bands(grey, NOISE_STEP):
+        rows = band[::NOISE_STEP]
+        steps += _counts(cv2.absdiff(rows[:, 1:], rows[:, :-1]))
+        levels += _counts(np.ascontiguousarray(rows[:, ::NOISE_STEP]))
+    sigma = _counted(steps, 50.0) * MAD_TO_SIGMA / float(np.sqrt(2.0))
+    ink, paper = _counted(levels, INK_PERCENTILE), _counted(levels, 50.0)
     return float(np.clip(max(CONTRAST_SIGMAS * sigma, CONTRAST_SHARE * (paper - ink)), LEAST_CONTRAST, MOST_CONTRAST))
 
 
-def _counted(values: npt.NDArray[np.uint8] | cv2.typing.MatLike, percent: float) -> float:
+def _counts(values: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> npt.NDArray[np.int64]:
+    return np.asarray(cv2.calcHist([values], [0], None, [256], [0, 256]).ravel().astype(np.int64))
+
+
+def _counted(counts: npt.NDArray[np.int64], percent: float) -> float:
     """Return a percentile of bytes, from how often each one occurs; between two of them by proportion."""
-    upto = np.cumsum(cv2.calcHist([values], [0], None, [256], [0, 256]).ravel().astype(np.int64))
+    upto = np.cumsum(counts)
     at = (int(upto[-1]) - 1) * percent / 100.0
     low, high = (int(np.searchsorted(upto, place, side="right")) for place in (int(at), min(int(at) + 1, upto[-1] - 1)))
     return low + (high - low) * (at - int(at))
@@ -190,13 +199,19 @@ def _line_seeds(grey: Grey, line: Line, contrast: float) -> list[Seed]:
     return seeds
 
 
-def find_seeds(grey: Grey) -> list[Seed]:
-    """Return the places of the picture where something repeats beside a line, best first."""
-    found, factor = segments(grey)
+def find_seeds(grey: Grey, detected: tuple[FloatArray, float]) -> list[Seed]:
+    """Return the places of the picture where something repeats beside a line, best first.
+
+    ``detected`` are its segments, as :func:`digitize.rule.lines.segments` gives them.
+    """
+    found, factor = detected
     if len(found) == 0:
         return []
     contrast = least_contrast(grey)
     lines = drawn_lines(found, factor) + end_lines(found, factor)
-    seeds = [seed for line in lines for seed in _line_seeds(grey, line, contrast)]
+    # One after another down the page, so that one in a file is read once; in the end they stand as they came.
+    down = sorted(range(len(lines)), key=lambda which: float(lines[which].at(lines[which].length_px / 2)[1]))
+    by_line = {which: _line_seeds(grey, lines[which], contrast) for which in down}
+    seeds = [seed for which in range(len(lines)) for seed in by_line[which]]
     seeds.sort(key=lambda seed: -seed.merit)
     return seeds

@@ -10,10 +10,12 @@ import cv2
 import numpy as np
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.paged import shrunk
 from digitize.rule.strip import Grey, Line
 
 DETECTOR_PIXELS = 6e6  # the detector takes about 0.1 s for each million
 WHOLE_FACTOR = 8.0  # so large pictures are reduced by whole pixels, several times faster, and come out a little larger
+MOST_FACTOR = 16  # beyond, the graduations of a sheet at 1200 dpi no longer lead to their line
 BLUR_PX = 0.9  # the steps of a 1-bit picture hide the direction of its lines
 SAME_LINE_PX = 2.5  # reduced px: both edges of a drawn line, and its pieces
 SAME_ANGLE_RAD = np.deg2rad(2.0)
@@ -30,13 +32,8 @@ MOST_END_LINES = 60
 def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
-    factor = float(int(factor)) if factor >= WHOLE_FACTOR else factor
-    if factor > 1:
-        small = np.asarray(
-            cv2.resize(grey, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA), dtype=np.uint8
-        )
-    else:
-        small = np.asarray(cv2.GaussianBlur(grey, (0, 0), BLUR_PX), dtype=np.uint8)
+    factor = float(min(int(factor), MOST_FACTOR)) if factor >= WHOLE_FACTOR else factor
+    small = shrunk(grey, factor) if factor > 1 else cv2.GaussianBlur(grey, (0, 0), BLUR_PX)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
     if found is None:
         return np.empty((0, 4)), factor

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,10 +11,12 @@ import numpy as np
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
+from digitize.begun import begin, made
 from digitize.rule.candidates import Seed, find_seeds
 from digitize.rule.certain import certain_part
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
+from digitize.rule.lines import segments
 from digitize.rule.records import rule_record
 from digitize.rule.uneven import measure_uneven, numbers_go_on
 from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
@@ -278,12 +280,17 @@ def _doubt(one: Found, code: str) -> Doubt:
     return doubt(code, place=f"{middle[0]:.0f}, {middle[1]:.0f}", candidates=either)
 
 
+def begin_rules(picture: Picture) -> Callable[[], None]:
+    """Return what does the first part of :func:`find_rules`."""
+    return begin(picture, "segments", (), lambda: segments(picture.grey))
+
+
 def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     """Return every set of graduations found, decided or not, each once."""
     found: list[Found] = []
     missed: list[Seed] = []
     tries = misses = 0
-    seeds = find_seeds(picture.grey)
+    seeds = find_seeds(picture.grey, made(picture, "segments", (), lambda: segments(picture.grey)))
     for seed in seeds[:MOST_SEEDS]:
         if _covered(seed, found) or sum(_alike(seed, other) for other in missed) >= MOST_ALIKE:
             continue

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from calibration.frames import FloatArray
+from calibration.frames import FloatArray, IntArray
+from digitize.paged import ADDRESSED_PX, give_back, is_paged, rows_at_once
 
 Grey = npt.NDArray[np.uint8]
 Float32Array = npt.NDArray[np.float32]
@@ -107,11 +108,49 @@ def warp(
     """Return grey values on the grid of the strip, quickly; places are good to 1/32 px. Paper outside."""
     columns = int(np.ceil(t_px[1] - t_px[0])) + 1
     rows = int(np.floor((h_px[1] - h_px[0]) / h_step_px)) + 1
+    below = _below(grey, line, (t_px[0], t_px[0] + columns), (h_px[0], h_px[1]))
+    if max(grey.shape) > ADDRESSED_PX or (is_paged(grey) and len(below) > rows_at_once(grey)):
+        return _warped_in_pieces(grey, line, t_px[0], h_px[0], h_step_px, (columns, rows))
     start = line.at(t_px[0], h_px[0])
-    matrix = np.column_stack([line.direction, line.normal * h_step_px, start])
+    out = _warped(grey, np.column_stack([line.direction, line.normal * h_step_px, start]), (columns, rows))
+    give_back(below)
+    return out
+
+
+def _below(grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[float, float]) -> Grey:
+    """Return the part of the page that a strip needs."""
+    corners = line.at(np.array(t_px)[:, None], np.array(h_px)).reshape(-1, 2)
+    low = _corner(grey, corners)
+    high = np.maximum(np.ceil(corners.max(axis=0)).astype(int) + 3, low + 1)
+    return grey[low[1] : high[1], low[0] : high[0]]
+
+
+def _corner(grey: Grey, places: FloatArray) -> IntArray:
+    """Return the first (x, y) pixel of the part of the page that some places need."""
+    return np.asarray(np.clip(np.floor(places.min(axis=0)).astype(int) - 2, 0, np.array(grey.shape[::-1]) - 1))
+
+
+def _warped(grey: Grey, matrix: FloatArray, size: tuple[int, int]) -> Grey:
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    out = cv2.warpAffine(grey, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
+    out = cv2.warpAffine(grey, matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=255)
     return np.asarray(out, dtype=np.uint8)
+
+
+def _warped_in_pieces(
+    grey: Grey, line: Line, t0_px: float, h0_px: float, h_step_px: float, size: tuple[int, int]
+) -> Grey:
+    """Return a strip of a page that is too large for it, each piece of it from the part of the page below."""
+    columns, rows = size
+    out = np.empty((rows, columns), dtype=np.uint8)
+    h_px = h0_px, h0_px + (rows - 1) * h_step_px
+    for piece in _pieces(grey, columns):
+        part = _below(grey, line, (t0_px + piece.start, t0_px + piece.stop), h_px)
+        corners = line.at(t0_px + np.array([[piece.start], [piece.stop]]), np.array(h_px)).reshape(-1, 2)
+        start = line.at(t0_px + piece.start, h0_px) - _corner(grey, corners)
+        matrix = np.column_stack([line.direction, line.normal * h_step_px, start])
+        out[:, piece] = _warped(part, matrix, (piece.stop - piece.start, rows))
+        give_back(part)
+    return out
 
 
 def paper_level(grey: Float32Array) -> Float32Array:
@@ -150,12 +189,20 @@ def _bilinear(grey: Grey, xy: FloatArray) -> FloatArray:
     fx, fy = x - left, y - top
     upper = (1 - fx) * grey[top, left] + fx * grey[top, left + 1]
     lower = (1 - fx) * grey[top + 1, left] + fx * grey[top + 1, left + 1]
+    give_back(grey[top.min() : top.max() + 2])
     return np.asarray((1 - fy) * upper + fy * lower)
+
+
+def _pieces(grey: Grey, columns: int) -> list[slice]:
+    most = rows_at_once(grey) if is_paged(grey) else max(grey.shape)
+    step = max(1, min(columns, most, ADDRESSED_PX))
+    return [slice(first, min(first + step, columns)) for first in range(0, columns, step)]
 
 
 def cut_fine(grey: Grey, line: Line, t_px: tuple[float, float], h_px: tuple[float, float]) -> Strip:
     """Return a strip sampled at exact places (no rounding to 1/32 px), for measuring."""
     t = np.arange(int(np.ceil(t_px[1] - t_px[0])) + 1) + t_px[0]
     h = np.arange(max(1, int(np.floor(h_px[1] - h_px[0])) + 1)) + h_px[0]
-    values = _bilinear(grey, line.at(t[None, :], h[:, None])).astype(np.float32)
+    parts = [_bilinear(grey, line.at(t[None, piece], h[:, None])) for piece in _pieces(grey, len(t))]
+    values = np.concatenate(parts, axis=1).astype(np.float32)
     return Strip(line, paper_level(values) - values, t_px[0], h_px[0])

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from calibration.frames import FloatArray, IntArray
+from digitize.paged import window
 from digitize.rule.baseline import Baseline, find_baseline
 from digitize.rule.candidates import Seed
 from digitize.rule.comb import (
@@ -265,7 +266,7 @@ def _laid_even(grey: Grey, line: Line, course: Course) -> tuple[Grey, Line, Floa
     t = (x - line.origin[0]) * line.direction[0] + (y - line.origin[1]) * line.direction[1]
     shift = course.shift_px(t)
     x, y = x + shift * line.direction[0] - low[0], y + shift * line.direction[1] - low[1]
-    part = grey[low[1] : high[1], low[0] : high[0]]
+    part = window(grey, slice(low[1], high[1]), slice(low[0], high[0]))
     crop = cv2.remap(
         part, x.astype(np.float32), y.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
         borderValue=(PAPER,),

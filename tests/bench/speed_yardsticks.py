@@ -40,10 +40,23 @@ def _read(path: str):  # type: ignore[no-untyped-def]
     os.environ["OPENCV_IO_MAX_IMAGE_PIXELS"] = str(2**33)
     import cv2
 
+    if path.endswith(".pdf"):
+        return _read_pdf(path)
     grey = cv2.imread(path, cv2.IMREAD_GRAYSCALE)
     if grey is None:
         raise SystemExit(f"{path} cannot be read")
     return grey
+
+
+def _read_pdf(path: str):  # type: ignore[no-untyped-def]
+    """Return the pixels of the one picture of a page; OpenCV reads no PDF, so PDFium does."""
+    import pypdfium2
+    import pypdfium2.raw
+
+    page = pypdfium2.PdfDocument(path)[0]
+    image = next(item for item in page.get_objects() if item.type == pypdfium2.raw.FPDF_PAGEOBJ_IMAGE)
+    values = image.get_bitmap().to_numpy()
+    return values if values.ndim == 2 else values[:, :, 0].copy()
 
 
 if __name__ == "__main__":
