@@ -19,7 +19,7 @@ from digitize.sheet.edges import measure_edge
 from digitize.sheet.folds import without_folds
 from digitize.sheet.joined import Gap, table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
-from digitize.sheet.outline import Bound, bound_sheet, count_sheets
+from digitize.sheet.outline import Bound, bound_sheet, count_sheets, paper_about
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
 from digitize.sheet.profile import STATION_PX, smooth_course
 from digitize.sheet.sides import plain_tones, side_lines, stronger
@@ -154,8 +154,9 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, Gap | None]:
     flat = np.asarray(cv2.remap(copy.grey, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
     tones = plain_tones(flat, INK_PX)
     chains = [chain for times in STRONGER for chain in find_chains(stronger(tones, times), SIDE_CHAIN_PX)]
-    lines = without_folds(side_lines(chains, tones), flat, tones)
-    bound = bound_sheet(lines, tones, seen, np.array([width - 1, height - 1]) / 2)
+    middle = np.array([width - 1, height - 1]) / 2
+    lines = without_folds(side_lines(chains, tones), flat, tones, paper_about(tones, seen, middle))
+    bound = bound_sheet(lines, tones, seen, middle)
     if bound is None:
         return None, 1, None
     gap = table_inside(bound, tones, seen)

@@ -145,6 +145,11 @@ def bound_sheet(lines: Sequence[SideLine], tones: Grey, seen: BoolArray, about: 
     return None if best is None else _beyond_things(best, judged)
 
 
+def paper_about(tones: Grey, seen: BoolArray, about: FloatArray) -> FloatArray:
+    """Return (6,) of the surface of the log grey of the paper about a place; arguments as of ``bound_sheet``."""
+    return _paper_about(_Tones.of(tones, seen), about)
+
+
 def _paper_about(sample: _Tones, about: FloatArray) -> FloatArray:
     """Return (6,) the paper's surface about a place, grown outwards by what is like the surface so far."""
     away = np.abs(sample.places - about).max(axis=1) / sample.size.max()

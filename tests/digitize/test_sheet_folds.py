@@ -9,6 +9,7 @@ import pytest
 
 from digitize.sheet.find import INK_PX
 from digitize.sheet.folds import without_folds
+from digitize.sheet.outline import paper_about
 from digitize.sheet.sides import plain_tones, side_lines
 
 FOLD_ROW, EDGE_ROW, WIDE = 300, 700, 1200
@@ -39,4 +40,5 @@ def test_only_what_is_drawn_across_a_line_makes_it_a_fold(table: int, drawn: boo
     chains = [np.column_stack([along, np.full(len(along), float(row))]) for row in (FOLD_ROW, EDGE_ROW)]
     lines = side_lines(chains, tones)
     assert len(lines) == 2
-    assert sorted(round(abs(line.offset_px)) for line in without_folds(lines, flat, tones)) == left
+    paper = paper_about(tones, np.ones(tones.shape, dtype=np.bool_), np.array([WIDE / 2, 450.0]))
+    assert sorted(round(abs(line.offset_px)) for line in without_folds(lines, flat, tones, paper)) == left
