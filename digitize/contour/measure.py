@@ -153,6 +153,8 @@ def _ended(section: Measured, start: FloatArray | None, end: FloatArray | None) 
         keep &= ~_past(section.xy[::-1], start)[::-1]
     if end is not None:
         keep &= ~_past(section.xy, end)
+    if not keep.any():  # both corners lie past all of a short section: it is drawn straight between them
+        keep[len(keep) // 2] = True
     xy, sigma, seen = section.xy[keep], section.sigma_px[keep], section.seen[keep]
     head = np.zeros((0, 2)) if start is None else np.vstack([start, _between_places(start, xy[0], section.xy)])
     tail = np.zeros((0, 2)) if end is None else _between_places(xy[-1], end, section.xy)

@@ -50,7 +50,7 @@ def test_a_stretch_that_lies_on_another_line_is_marked_at_both_its_ends(closed: 
     assert marks.sum() < 45
 
 
-@pytest.mark.parametrize(("family", "seed", "half"), [("small", 3, 40), ("guitar", 9, 90)])
+@pytest.mark.parametrize(("family", "seed", "half"), [("small", 3, 40), ("small", 3, 60), ("guitar", 9, 90)])
 def test_a_heavy_line_across_the_outline_at_a_small_angle_is_never_followed_without_doubt(
     tmp_path: Path, family: str, seed: int, half: int
 ) -> None:
