@@ -1,7 +1,7 @@
 """Bodies that are plain rectangles: told from borders by the centerline drawn through them, and never half of one.
 
 A border, a table or a sheet's own edge is a rectangle too, and far commoner. What no border has is a line along its
-middle that goes on beyond it, as centerlines do (drawing practice, ISO 128-2: they extend beyond the outline).
+middle that goes on beyond it, as centerlines do (ISO 128-2, from memory: they extend beyond the outline).
 """
 
 from __future__ import annotations
