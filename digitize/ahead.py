@@ -30,13 +30,15 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
         UsageError: the call, the plan file or the out folder is wrong.
     """
     plan = load_plan(plan_path)
-    reader = read_picture if plan.more else _begun(plan.image, plan.page, plan.captured)
+    loaded = threading.Event()
+    reader = read_picture if plan.more else _begun(loaded, plan.image, plan.page, plan.captured)
     gc.disable()  # what is loaded is no garbage; looking for some in it takes a sixth of the time
     try:
         pipeline = import_module("digitize.pipeline")
         gc.freeze()
     finally:
         gc.enable()
+        loaded.set()
     threading.Thread(target=import_module, args=(pipeline.LAST,), daemon=True).start()
     outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
     for thread in threading.enumerate():
@@ -45,13 +47,18 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
     return outcome
 
 
-def _begun(*wanted: object) -> Reader:
-    """Begin to read one picture and return what reads any, that one once it is there."""
+def _begun(loaded: threading.Event, *wanted: object) -> Reader:
+    """Begin to read one picture and return what reads any, that one once it is there.
+
+    The parts of the stages wait for the program to be loaded: of two threads that load modules which load each
+    other, Python ends one with a deadlock (``importlib``'s module locks).
+    """
     reading: Future[Picture] = Future()
 
     def work(read: Callable[..., Picture]) -> None:
         try:
             picture = read(*wanted)
+            loaded.wait()
             begun = _first_parts(picture)
         except BaseException as fault:  # told to whoever asks for the picture
             reading.set_exception(fault)
