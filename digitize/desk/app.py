@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import threading
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
@@ -44,6 +46,7 @@ class Desk:
         self.plan, self.runs = plan, runs
         self.job = JobFile(plan.path, plan.history)
         self.tiles = Tiles(picture.grey)
+        self._telling, self._count = threading.Lock(), itertools.count(1)
         height, width = picture.grey.shape
         self.picture = {
             "file": picture.file,
@@ -56,25 +59,27 @@ class Desk:
         }
 
     def state(self, request: Request | None = None) -> Response:
-        """Tell everything but the result."""
+        """Tell everything but the result, numbered: answers may overtake each other, and the last number is so."""
+        with self._telling:
+            return JSONResponse({"number": next(self._count), **self._state()})
+
+    def _state(self) -> dict[str, Any]:
         result, plan = self.runs.result, self.plan
-        return JSONResponse(
-            {
-                "picture": self.picture,
-                "plan": {
-                    "file": plan.path.name,
-                    "there": plan.path.is_file(),
-                    "content": plan.content(),
-                    "version": plan.version,
-                    "can_undo": plan.history.can_undo,
-                    "can_redo": plan.history.can_redo,
-                },
-                "job": {"file": self.job.path.name, "content": self.job.content(), "usual": self.job.usual},
-                "run": self.runs.progress.told(),
-                "result_version": result["version"] if result else None,
-                "folder": self.runs.out.name,
-            }
-        )
+        return {
+            "picture": self.picture,
+            "plan": {
+                "file": plan.path.name,
+                "there": plan.path.is_file(),
+                "content": plan.content(),
+                "version": plan.version,
+                "can_undo": plan.history.can_undo,
+                "can_redo": plan.history.can_redo,
+            },
+            "job": {"file": self.job.path.name, "content": self.job.content(), "usual": self.job.usual},
+            "run": self.runs.progress.told(),
+            "result_version": result["version"] if result else None,
+            "folder": self.runs.out.name,
+        }
 
     def result(self, request: Request) -> Response:
         """Tell what the last whole run found."""

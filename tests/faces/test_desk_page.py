@@ -227,6 +227,50 @@ def nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(
     assert plan.read_bytes() == before
 
 
+# Keeps back the next answer to the page's question after the state, as a busy machine may.
+HELD = """
+const real = window.fetch;
+window.held = null;
+window.fetch = async (path, options) => {
+  const answer = await real(path, options);
+  if (window.held || path !== '/api/state') return answer;
+  await new Promise((go) => { window.held = go; });
+  return answer;
+};
+"""
+
+
+def an_answer_that_comes_late_undoes_nothing(browser: webdriver.Chrome, served: Served, plan: Path) -> None:
+    browser.execute_script(HELD)
+    go(browser, "body")
+    press(browser, "Work it out again")
+    until(lambda: browser.execute_script("return Boolean(window.held)"))
+    browser.execute_script("desk.result = null")  # what the run finds must be asked for anew
+    until(lambda: served.told("/api/state")["run"]["state"] == "done")
+    press(browser, "This is inside the body")
+    click_at(browser, 20, 20)
+    until(lambda: "near" in browser.execute_script("return desk.state.plan.content.body"))
+    assert browser.execute_script("return desk.state.run.state") == "done"
+    browser.execute_script("window.held()")
+    until(lambda: browser.execute_script("return Boolean(desk.result)"))
+    assert browser.execute_script("return desk.state.plan.content") == tomllib.loads(plan.read_text())
+    press(browser, "Take back")
+    until(lambda: "near" not in said(plan))
+
+
+def what_is_being_typed_outlasts_the_end_of_a_run(browser: webdriver.Chrome) -> None:
+    go(browser, "size")
+    browser.execute_script("document.querySelector('#words details').open = true")
+    press(browser, "Work it out again")
+    browser.execute_script("desk.result = null")
+    browser.find_element(By.CSS_SELECTOR, "#words details input").send_keys("19 7")
+    until(lambda: browser.execute_script("return Boolean(desk.result)"))
+    field = browser.find_element(By.CSS_SELECTOR, "#words details input")
+    assert field.get_attribute("value") == "19 7"
+    assert field == browser.switch_to.active_element
+    field.send_keys(Keys.BACKSPACE * 4)
+
+
 def it_fits_a_phone_and_has_landmarks(browser: webdriver.Chrome) -> None:
     size = {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True}
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
@@ -271,6 +315,10 @@ def test_a_person_at_the_page(browser: webdriver.Chrome, served: Served, plan: P
     what_makes_no_sense_is_told_and_not_written(browser, plan)
     settle(browser, plan)
     nothing_is_lost_by_loading_the_page_again_nor_kept_in_its_address(browser, served, plan)
+    settle(browser, plan)
+    an_answer_that_comes_late_undoes_nothing(browser, served, plan)
+    settle(browser, plan)
+    what_is_being_typed_outlasts_the_end_of_a_run(browser)
     settle(browser, plan)
     it_fits_a_phone_and_has_landmarks(browser)
     settle(browser, plan)

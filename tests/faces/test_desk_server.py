@@ -6,6 +6,7 @@ import signal
 import socket
 import tomllib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 
@@ -143,6 +144,14 @@ def test_a_change_is_written_told_undone_and_done_again(served: Served, folder: 
     assert served.told("/api/undo", {})["plan"]["there"] is False
     assert not plan.exists()
     assert served.told("/api/redo", {})["plan"]["content"] == state["content"]
+
+
+def test_what_the_desk_says_of_itself_is_numbered_in_the_order_it_was_so(served: Served) -> None:
+    with ThreadPoolExecutor(4) as pool:
+        told = [one["number"] for one in pool.map(lambda _: served.told("/api/state"), range(40))]
+    assert len(set(told)) == 40
+    assert served.told("/api/undo", {})["number"] > max(told)
+    assert served.told("/api/redo", {})["number"] > max(told) + 1
 
 
 def test_a_change_that_makes_no_sense_is_told_with_its_reason(served: Served, folder: Path) -> None:

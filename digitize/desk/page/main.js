@@ -4,6 +4,7 @@ import * as api from "./api.js";
 import { by, h } from "./dom.js";
 import { drawn, NAMES, underWay } from "./drawn.js";
 import { Hands } from "./hands.js";
+import { keep } from "./kept.js";
 import { doubtsOf, QUESTIONS, words } from "./questions.js";
 import { first } from "./start.js";
 import { View } from "./view.js";
@@ -16,7 +17,7 @@ const STAGES = {
   parts: "drawing the parts", checks: "checking them", sheets: "laying them out on sheets", files: "writing the files",
 };
 const LOOK_FIRST_MS = 1000; // a run takes both cores: the plan is shown first
-const desk = { state: null, result: null, mold: null, topic: "size", view: null, hands: null };
+const desk = { state: null, ended: false, result: null, mold: null, topic: "size", view: null, hands: null };
 let told = "";
 
 const say = (text) => { told = text; foot(); };
@@ -32,21 +33,29 @@ async function doing(job) {
   }
 }
 
+// Keeps what the desk says of itself. An answer that a later one has overtaken says nothing any more.
+function take(state) {
+  if (desk.state && state.number < desk.state.number) return;
+  const before = desk.state && running();
+  desk.state = state;
+  desk.ended ||= before && !running();
+}
+
 const tell = (changes) => doing(async () => {
-  desk.state = await api.tell("change", { changes });
+  take(await api.tell("change", { changes }));
   say(`Written to ${desk.state.plan.file}.`);
   render();
 });
 
 const tellMold = (changes) => doing(async () => {
-  desk.state = await api.tell("change", { changes, file: "mold" });
+  take(await api.tell("change", { changes, file: "mold" }));
   desk.mold = await api.ask("mold");
   say(`Written to ${desk.state.job.file}.`);
   render();
 });
 
 const step = (name, text) => doing(async () => {
-  desk.state = await api.tell(name);
+  take(await api.tell(name));
   desk.mold = await api.ask("mold");
   say(text);
   render();
@@ -114,7 +123,7 @@ function render() {
   const { result, mold, state, view, hands } = desk;
   by("plan").textContent = state.plan.content.plan.image;
   document.title = `${state.plan.content.plan.image}: the desk`;
-  const open = document.activeElement?.closest?.("#words, #trail") ? focusKey(document.activeElement) : null;
+  const putBack = keep();
   verdict();
   trail();
   const context = {
@@ -124,15 +133,9 @@ function render() {
   for (const [i, part] of words(desk.topic, context).entries()) {
     by(["lead", "words"][i]).replaceChildren(...part.flat(2).filter(Boolean));
   }
-  if (open) refocus(open);
+  putBack();
   redraw();
   foot();
-}
-
-// What is in focus keeps it when the words are written anew.
-const focusKey = (element) => [element.tagName, element.name ?? "", element.value ?? "", element.textContent].join("|");
-function refocus(key) {
-  [...document.querySelectorAll("#words button, #words input, #words summary, #trail button")].find((one) => focusKey(one) === key)?.focus();
 }
 
 function go(topic) {
@@ -175,9 +178,8 @@ function askUnit([near]) {
 }
 
 async function follow() {
-  const before = desk.state.run.state;
-  desk.state = await api.ask("state");
-  if (before === "running" && !running()) {
+  take(await api.ask("state"));
+  if (desk.ended) {
     await found();
     told = "";
     render();
@@ -185,31 +187,39 @@ async function follow() {
 }
 
 async function found() {
-  [desk.result, desk.mold] = await Promise.all([api.ask("result"), api.ask("mold")]);
+  desk.ended = false;
+  try {
+    [desk.result, desk.mold] = await Promise.all([api.ask("result"), api.ask("mold")]);
+  } catch (fault) {
+    desk.ended = true; // asked for again with the next look
+    throw fault;
+  }
 }
 
 async function watch() {
   for (;;) {
     await new Promise((later) => setTimeout(later, ASK_AGAIN_MS));
-    if (running()) await follow().catch((fault) => say(fault.message));
+    if (running() || desk.ended) await follow().catch((fault) => say(fault.message));
   }
 }
 
 async function work(what = "run") {
   told = "";
-  desk.state = await api.tell(what);
+  take(await api.tell(what));
   render();
 }
 
 async function open() {
-  [desk.state, desk.result, desk.mold] = await Promise.all(first);
+  const [state, ...kept] = await Promise.all(first);
+  take(state);
+  [desk.result, desk.mold] = kept;
   desk.view = new View(desk.state.picture, (name) => api.blob(`tile/${name}`));
   desk.hands = new Hands(desk.view, redraw);
   Object.assign(desk.hands, { askLength, askUnit });
   by("undo").addEventListener("click", () => step("undo", "Taken back."));
   by("redo").addEventListener("click", () => step("redo", "Done again."));
   by("again").addEventListener("click", () => doing(() => work()));
-  by("cancel").addEventListener("click", () => doing(async () => { desk.state = await api.tell("cancel"); render(); }));
+  by("cancel").addEventListener("click", () => doing(async () => { take(await api.tell("cancel")); render(); }));
   document.addEventListener("keydown", (event) => {
     if (!(event.ctrlKey || event.metaKey) || event.target.matches("input[type=text]")) return;
     const again = event.key === "y" || (event.key === "Z" && event.shiftKey);
