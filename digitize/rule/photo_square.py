@@ -22,7 +22,7 @@ import numpy as np
 
 from calibration.controls import KnownAngle
 from calibration.frames import FloatArray
-from digitize.rule.photo_course import straightened
+from digitize.rule.photo_course import fit_curve, straightened
 from digitize.rule.photo_edge import GraduatedEdge
 from digitize.rule.strip import Grey
 
@@ -34,7 +34,8 @@ ON_MARK_MM = 1.0
 CLEARLY_MM = 1.0  # more than that, marks of both edges of a rule are not beside one another
 SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
-CARRY_PITCHES = 40.0  # of a course, whose direction is carried on to the corner
+# Carried on to the corner is what a straight edge is in a picture: a line that the lens bows. A course has small waves.
+BOW, LEAST_OFF_PX = 2, 0.05
 FAR_MM = 70.0  # from the corner to the first graduation along an outer edge: the other arm is as wide
 GLARE_SHARE = 1.5  # of what shows of an arm: so much may be hidden of it between that and the corner
 # The face of an arm is looked at, beyond its longest marks, on both sides of where it begins: along inner edges to
@@ -79,15 +80,19 @@ class _End:
 
 def _ends(edge: GraduatedEdge) -> tuple[_End, _End]:
     """Return both ends of an edge."""
+    feet = edge.course.px(edge.at, edge.base_row)
+    run = (feet[-1] - feet[0]) / float(np.hypot(*(feet[-1] - feet[0])))
+    frame = np.array([run, [-run[1], run[0]]])
+    s, t = frame @ feet.T
+    bowed = fit_curve(s, t, np.ones(len(s)), BOW, LEAST_OFF_PX)
     out = []
     for k, way in ((0, -1), (-1, 1)):
         number = float(edge.at[k])
-        near = edge.course.px(number - way * CARRY_PITCHES / 2, edge.base_row)
-        place = edge.course.px(number, edge.base_row)
+        ahead = way * np.array([1.0, float(bowed.slope(s[k]))]) @ frame
         last, other = (float(edge.course.pitch(edge.at[n])) for n in (k, -1 - k))
         shrinks = (1.0 - np.sqrt(last / other)) / float(np.ptp(edge.at))
-        ahead = (place - near) / float(np.hypot(*(place - near))) * last
-        out.append(_End(number, place, ahead, way, float(shrinks)))
+        place = np.array([s[k], float(bowed(s[k]))]) @ frame
+        out.append(_End(number, place, ahead / float(np.hypot(*ahead)) * last, way, float(shrinks)))
     return out[0], out[1]
 
 

@@ -40,7 +40,7 @@ LEAST_SEEN_PX = 0.7  # a narrower band's tone and width cannot be told apart
 # lies closest (common practice, no source)
 EDGE_U_PX = 0.35
 SHADED = 4.0  # by how many times that more where the wall's foot lies in a shadow as deep as the wall is dark
-MUCH_LESS_CLEAR = 2.0  # a piece's sigma over the best one's, and it does not count
+MUCH_LESS_CLEAR = 2.0  # a piece's sigma over the best one's, and it does not count beside enough better ones
 ALIKE = 2.0  # neighbouring places across an edge share their errors: their number counts by its square root over this
 MAD_TO_SIGMA = 1.4826
 
@@ -77,7 +77,7 @@ def wall_of(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> Wall | None:
     if len(heights) < LEAST_PIECES:
         return None
     found, u = np.array(heights).T
-    clear = u <= MUCH_LESS_CLEAR * u.min()
+    clear = u <= max(MUCH_LESS_CLEAR * u.min(), np.sort(u)[LEAST_PIECES - 1])  # one may look clear by chance
     found, u = found[clear], u[clear]
     middle = float(np.median(found))
     spread = MAD_TO_SIGMA * float(np.median(np.abs(found - middle))) / np.sqrt(len(found))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from numpy.polynomial import Chebyshev
 
-from digitize.rule import find_photo_rules
+from digitize.rule import find_photo_rules, photo_search
 from digitize.settings import RuleHint
 from tests.digitize.rule_photo_scenes import (
     MM_PER_INCH,
@@ -157,6 +160,26 @@ def test_the_arms_of_a_square_are_known_to_be_square():
         turn = names[known.first].along @ names[known.second].along
         assert abs(abs(turn) - np.cos(known.angle_rad)) < 1e-9
         assert known.u_rad == pytest.approx(np.deg2rad(0.02))
+
+
+def test_small_waves_of_a_course_do_not_move_the_corner(monkeypatch):
+    """The outer edge of an arm begins as far from the corner as the other is wide, where a wave's end would lead on."""
+    bodies = square(np.array([50.0, 30.0]), 3.0, (250.0, 150.0), 40.0, ("1 mm", "1 mm"), TONES["steel"])
+    seen, first = [], photo_search.squares_of
+    monkeypatch.setattr(photo_search, "squares_of", lambda grey, arms: seen.append(arms) or first(grey, arms))
+    _, picture = scene_of(bodies, tilt_deg=20.0)
+    find_photo_rules(picture)
+
+    def waved(arm):
+        course = arm.edge.course
+        wave = Chebyshev([0.0] * 8 + [0.9], domain=course.y.fit.domain)  # px; steepest at the ends
+        runs = np.ptp(course.foot(arm.edge.at), axis=0)
+        axis = "y" if runs[0] > runs[1] else "x"
+        bent = replace(getattr(course, axis), fit=getattr(course, axis).fit + wave)
+        return replace(arm, edge=replace(arm.edge, course=replace(course, **{axis: bent})))
+
+    told = first(picture.grey, [waved(arm) for arm in seen[0]])
+    assert len([one for one in told.angles if one.why == "the arms of a square"]) == 2
 
 
 def test_two_rules_laid_against_one_another_are_no_square():

@@ -8,6 +8,7 @@ import pytest
 
 from calibration.controls import Control
 from calibration.frames import FloatArray, PxPoints
+from digitize.rule import photo_wall
 from digitize.rule.photo_lift import LONG_STEEL_MM, with_walls
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
 from digitize.rule.photo_wall import wall_of
@@ -61,6 +62,16 @@ def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
     if thick_mm > 2.0:  # a band of 5 px and more
         assert found.u_mm < (0.4 if shadow else 0.2)
         assert abs(found.height_mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
+
+
+def test_one_piece_that_looks_clear_by_chance_does_not_decide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of a low wall in a soft shadow most pieces say little; the middle one of several counts, and little."""
+    told = iter([(1.74, 1.16), (2.43, 0.47), (1.12, 2.2), (1.27, 1.62), (1.43, 1.18), None, None, None])
+    monkeypatch.setattr(photo_wall, "_height", lambda piece: next(told))
+    found = wall_of(photo(1.5), edge(), rise)
+    assert found is not None
+    assert found.height_mm == pytest.approx((1.43 + 1.74) / 2.0)
+    assert found.u_mm > 1.0
 
 
 def test_without_a_wall_in_view_nothing_is_told() -> None:
