@@ -52,6 +52,9 @@ STRIDE = 20
 MOST_AT_ONCE, LEAST_TO_CUT = 24, 3
 # Up to so many pieces, two fewer are tried where one fewer does not do.
 FEW = 8
+# At last one fewer is begun anew from so many places of the joints, each piece longer or shorter by about this part.
+# On the centerline a piece is half of one with its mirror image, and does best at about half a length, or at a whole.
+BEGINNINGS, UNLIKE, HALF = 12, 0.15, (0.3, 1.0)
 # What is left between a straight run and the end of the curve, if less than this, is part of it.
 END_REST_MM = 3.0
 # Turns of less than this are none; a piece at a time that turns where the curve does not is made straight, so often.
@@ -117,6 +120,8 @@ def fewest(stretch: Stretch, tolerance_mm: float) -> Chain | None:
         fewer = _with(stretch, count, inner) or _with_one_less(stretch, done, count, inner)
         misses = misses + 1 if fewer is None else 0
         done = fewer or done
+    while done is not None and (fewer := _begun_anew(stretch, done, inner)) is not None:
+        done = fewer
     return done
 
 
@@ -141,6 +146,29 @@ def _with_one_less(stretch: Stretch, chain: Chain, count: int, inner: float) -> 
     drawn = np.interp(np.linspace(0.0, count + 1.0, count + 1), np.arange(count + 2.0), ends)
     for places in (drawn, np.delete(ends, 1 + int(np.argmin(step * pair**2)))):
         found = _from_cuts(stretch, [np.rint(places).astype(int).tolist()], inner)
+        if found is not None:
+            return found
+    return None
+
+
+def _begun_anew(stretch: Stretch, chain: Chain, inner: float) -> Chain | None:
+    """Return a chain of one piece fewer from the first of several beginnings, always the same, that leads to one.
+
+    What is minimised has many minima, so that where the joints begin decides which is found.
+    """
+    count = len(chain.length) - 1
+    if stretch.straights or count < LEAST_TO_CUT:
+        return None
+    last, chance = len(stretch.xy) - 1, np.random.default_rng(count)
+    ends = np.append(0.0, np.cumsum(chain.length)) * last / chain.length.sum()
+    even = np.diff(np.interp(np.linspace(0.0, count + 1.0, count + 1), np.arange(count + 2.0), ends))
+    for _ in range(BEGINNINGS):
+        pieces = even * np.exp(chance.normal(0.0, UNLIKE, count))
+        for k, kind in ((0, stretch.start), (-1, stretch.end)):
+            pieces[k] *= chance.uniform(*HALF) if kind == "square" else 1.0
+        places = np.append(0.0, np.cumsum(pieces))
+        places = np.rint(places * last / places[-1]).astype(int)
+        found = _from_cuts(stretch, [places.tolist()], inner) if (np.diff(places) > 1).all() else None
         if found is not None:
             return found
     return None
