@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -14,6 +15,7 @@ from digitize.rule.photo_beside import facing, in_line, lies_beside, pitch_ratio
 from digitize.rule.photo_body import SURE_LINE, SURE_STEP, Body, end_of_body, look_at_body, outline
 from digitize.rule.photo_edge import GraduatedEdge
 from digitize.rule.photo_unit import EDGES_AGREE, Sight, alone, by_scale, contradicts, options, together
+from digitize.rule.photo_view import View, view_of
 from digitize.rule.strip import Grey
 from digitize.rule.unit import Decision, Worth
 
@@ -25,8 +27,8 @@ WIDEST_MM = 62.0  # body with two graduated edges
 NEAR_HINT_PX = 60.0
 INNER_MM = 2.0  # from the edges of a body, clear of their shadows
 MOST_GAP_MM = 150.0
-# The largest ratio of scales at two places of one photo, where no other value would bring them nearer: rules along the
-# view, seen at 30 degrees through a wide lens, differ as the square of how far away they are.
+# The largest ratio of scales at two places of one photo, beyond what their own graduations show of the view, where no
+# other value would bring them nearer: a lens bends what they show.
 STEEPEST = 2.0
 
 
@@ -96,26 +98,33 @@ def in_bodies(found: list[Found]) -> list[Found]:
     return out
 
 
-def _conflict(one: Found, other: Found) -> bool:
-    """Tell whether two values contradict each other: a view explains no such scales, or other values far better."""
-    ratio = one.px_per_mm / other.px_per_mm
+def _conflict(one: Found, other: Found, view: Callable[[], View]) -> bool:
+    """Tell whether two values contradict each other: no view explains such scales, or other values far better."""
     if not contradicts(one.sight, one.worth, other.px_per_mm):
         return False
-    if not 1 / STEEPEST < ratio < STEEPEST:
+    explained = math.log(view().size(one.edge) / view().size(other.edge))
+
+    def beyond(ratio: float) -> float:
+        """How far a ratio of scales is from all that lies between level and the view as the edges show it."""
+        seen = math.log(ratio)
+        return abs(seen - min(max(seen, min(0.0, explained)), max(0.0, explained)))
+
+    ratio = one.px_per_mm / other.px_per_mm
+    if beyond(ratio) >= math.log(STEEPEST):
         return True
     others = [ratio * one.worth.pitch_mm / value.pitch_mm for value in options(one.sight)]
     others += [ratio * value.pitch_mm / other.worth.pitch_mm for value in options(other.sight)]
-    return min(abs(math.log(each)) for each in others) < abs(math.log(ratio)) - 1e-9
+    return min(beyond(each) for each in others) < beyond(ratio) - 1e-9
 
 
-def _agreeing(certain: list[Found]) -> list[Found]:
+def _agreeing(certain: list[Found], view: Callable[[], View]) -> list[Found]:
     """Return the edges whose values make one scale, if they are most of those that seemed certain, else none.
 
     Where two contradict each other, one is wrong, however sure it looked; what the person told counts first.
     """
     told = [one for one in certain if one.sight.told is not None]
     groups = [
-        [other for other in certain if not _conflict(one, other)] for one in told or certain
+        [other for other in certain if not _conflict(one, other, view)] for one in told or certain
     ]
     most = max(groups, key=len, default=[])
     return most if told or 2 * len(most) > len(certain) else []
@@ -123,7 +132,8 @@ def _agreeing(certain: list[Found]) -> list[Found]:
 
 def decided(found: list[Found]) -> list[Found]:
     """Decide by the certain edges what is still open, the own body's first, and take back what they contradict."""
-    certain = _agreeing([one for one in found if one.decision.worth is not None])
+    view = cache(lambda: view_of([one.edge for one in found], found[0].sight.long_px))
+    certain = _agreeing([one for one in found if one.decision.worth is not None], view)
     found = [one if one in certain else replace(one, decision=replace(one.decision, worth=None)) for one in found]
     if not certain:
         return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -20,6 +21,7 @@ from digitize.rule.photo_places import measure_places
 from digitize.rule.photo_records import sigma_of, slow_u
 from digitize.rule.photo_tiles import find_stripes
 from digitize.rule.photo_unit import Sight
+from digitize.rule.photo_view import view_of
 from digitize.rule.unit import HALF_MM, MM, Decision, Worth
 from tests.digitize.rule_pages import MM_LEVELS, inch_levels, level_length, stamp
 
@@ -185,8 +187,60 @@ def _found(worth, pitch_px, body, count=100, told=None):
     halves = Hierarchy("dyadic", 0.95, 4, (2, 4, 8, 16))
     pattern = Hierarchy("decimal", 0.95, 0, (5, 10)) if worth.unit == "mm" else halves
     sight = Sight(pattern, pitch_px, 3.0, 2.0, False, 4000.0, told)
-    edge = SimpleNamespace(index=np.arange(count), course=SimpleNamespace(pitch_px=pitch_px))
+    edge = _seen_edge(np.eye(3), (0.0, 500.0 * body), (pitch_px, 0.0), count)
+    edge.course.pitch_px = pitch_px
     return Found(edge, sight, Decision(worth, "", (worth,)), None, body)
+
+
+def _seen_edge(homography, start, step, count):
+    """Graduations on the sheet as a camera sees them: places and pitch, and nothing else."""
+
+    def px(number, row=None):
+        sheet = np.asarray(start) + np.asarray(number)[..., None] * np.asarray(step)
+        x, y, w = np.einsum("ij,...j->i...", homography, np.append(sheet, np.ones((*sheet.shape[:-1], 1)), axis=-1))
+        return np.stack([x / w, y / w], axis=-1)
+
+    def pitch(number):
+        return float(np.hypot(*(px(np.array(number + 0.5)) - px(np.array(number - 0.5)))))
+
+    course = SimpleNamespace(px=px, pitch=pitch, pitch_px=pitch(count / 2))
+    return SimpleNamespace(index=np.arange(count), at=np.arange(count, dtype=float), base_row=0.0, course=course)
+
+
+def _tilted(tilt_deg, focal_px=3200.0, away_mm=600.0, size=(4000, 3000)):
+    """The homography of a sheet, mm, seen by a camera that is tilted over it."""
+    c, s = np.cos(np.radians(tilt_deg)), np.sin(np.radians(tilt_deg))
+    camera = np.array([[focal_px, 0, size[0] / 2], [0, focal_px, size[1] / 2], [0, 0, 1]])
+    return camera @ np.array([[1, 0, 0], [0, c, 0], [0, s, away_mm]])
+
+
+def _mm_edges(tilt_deg):
+    """A rule across the view nearby, and one along the view far away, in millimetres."""
+    seen = [((-150.0, -190.0), (1.0, 0.0)), ((170.0, -20.0), (0.0, 1.0))]
+    edges = [_seen_edge(_tilted(tilt_deg), start, step, 290) for start, step in seen]
+    decimal = Hierarchy("decimal", 0.95, 0, (5, 10))
+    sights = [Sight(decimal, edge.course.pitch_px, 3.9, 2.0, False, 4000.0, None) for edge in edges]
+    pairs = zip(edges, sights, strict=True)
+    return [Found(edge, sight, Decision(MM, "", (MM,)), None, n) for n, (edge, sight) in enumerate(pairs)]
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 25.0, 35.0])
+def test_graduations_show_how_much_smaller_things_look_further_away(tilt_deg):
+    found = _mm_edges(tilt_deg)
+    view = view_of([one.edge for one in found], 4000.0)
+    near, far = (view.size(one.edge) for one in found)
+    assert near / far == pytest.approx(found[0].px_per_mm / found[1].px_per_mm, rel=0.12)
+
+
+def test_values_that_only_a_steep_view_brings_together_are_no_contradiction():
+    steep = _mm_edges(35.0)
+    assert steep[0].px_per_mm / steep[1].px_per_mm > 1.8
+    assert [one.decision.worth for one in decided(steep)] == [MM, MM]
+    # the same pitches on graduations that show no such view
+    level = [replace(one, edge=flat.edge) for one, flat in zip(steep, _mm_edges(0.0), strict=True)]
+    for one in level:
+        one.edge.course.pitch_px = one.sight.pitch_px
+    assert [one.decision.worth for one in decided(level)] == [None, None]
 
 
 def test_of_values_that_contradict_each_other_most_must_agree_or_none_is_certain():
