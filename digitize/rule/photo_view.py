@@ -67,5 +67,5 @@ def _middle(edge: GraduatedEdge) -> tuple[FloatArray, FloatArray]:
 
 def _growth(edge: GraduatedEdge) -> float:
     """Return by how much nearer an edge comes from one end to the other, relative to between them."""
-    first, last = (float(edge.course.pitch(number)) ** 0.5 for number in edge.at[[0, -1]])
+    first, last = (float(np.sqrt(edge.course.pitch(number))) for number in edge.at[[0, -1]])
     return 2.0 * (last - first) / (last + first)
