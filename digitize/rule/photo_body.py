@@ -64,6 +64,8 @@ class Body:
     far: float  # row of the body's other edge in the middle of the rule
     slope: float  # rows by which that is farther at the end of the rule than in its middle
     why: str
+    face: float = np.nan  # usual grey beyond the shortest marks
+    beside: float = np.nan  # usual grey beside the feet
 
 
 def tones(grey: Grey, course: Course, low: float, high: float, rows: FloatArray) -> FloatArray:
@@ -91,7 +93,8 @@ def look_at_body(grey: Grey, course: Course, low: float, high: float, side: Side
     edge = tone[zero - FOOT_ROWS : zero + FOOT_ROWS]
     band = tone[zero + FOOT_ROWS : max(int(first) - 1, zero + FOOT_ROWS + 1)].mean(axis=0)
     laid, sure, why = _role(_Foot(outside, edge, band, inside), contrast)
-    return Body(laid, sure, side.base + side.way * far, side.way * slope, why)
+    usual = float(np.median(inside)), float(np.median(outside))
+    return Body(laid, sure, side.base + side.way * far, side.way * slope, why, *usual)
 
 
 @dataclass(frozen=True, eq=False)

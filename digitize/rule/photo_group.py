@@ -27,6 +27,7 @@ WIDEST_MM = 62.0  # body with two graduated edges
 NEAR_HINT_PX = 60.0
 INNER_MM = 2.0  # from the edges of a body, clear of their shadows
 MOST_GAP_MM = 150.0
+SAME_FACE = 0.5  # a face's tone is nearer to another's, by this, than to that of the paper
 # The largest ratio of scales at two places of one photo, beyond what their own graduations show of the view, where no
 # other value would bring them nearer: a lens bends what they show.
 STEEPEST = 2.0
@@ -183,12 +184,17 @@ def role_of(members: list[Found], seen: list[Body]) -> Looks:
 
 def parted(members: list[Found], seen: list[Body]) -> list[list[int]]:
     """Return the members' numbers by what they are: a drawn rule beside a laid one looks like an edge of its body."""
-    laid = any(body.laid and body.sure >= SURE_STEP for body in seen)
+    laid = [body for body in seen if body.laid and body.sure >= SURE_STEP]
     drawn = [
         n for n, (one, body) in enumerate(zip(members, seen, strict=True))
-        if laid and not body.laid and body.sure >= SURE_LINE and not one.edge.finer
+        if laid and not body.laid and body.sure >= SURE_LINE and not one.edge.finer and not _same_face(body, laid)
     ]  # fmt: skip
     return [part for part in ([n for n in range(len(members)) if n not in drawn], drawn) if part]
+
+
+def _same_face(body: Body, laid: Sequence[Body]) -> bool:
+    """Tell whether an edge has the face of a laid one rather than what lies beside that: its wall may look drawn."""
+    return any(abs(body.face - one.face) < SAME_FACE * abs(body.face - one.beside) for one in laid)
 
 
 def _far(one: Found, members: list[Found], body: Body) -> Body:

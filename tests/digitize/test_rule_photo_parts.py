@@ -290,3 +290,13 @@ def test_a_drawn_rule_beside_a_laid_one_is_no_edge_of_its_body():
     assert parted(edges, [printed, printed, printed]) == [[0, 1, 2]]
     hidden = [*edges[:2], SimpleNamespace(edge=SimpleNamespace(finer=True))]  # its foot cannot be told
     assert parted(hidden, [steel, steel, printed]) == [[0, 1, 2]]
+
+
+def test_an_edge_with_the_face_of_a_laid_one_is_no_drawn_rule_beside_it():
+    """A wall and a line beside it look like a rule's own line; what lies beyond the marks is metal all the same."""
+    edges = [SimpleNamespace(edge=SimpleNamespace(finer=False)) for _ in range(2)]
+    steel = Body(True, SURE_STEP, 0.0, 0.0, "", face=105.0, beside=190.0)
+    walled = Body(False, SURE_LINE, 0.0, 0.0, "", face=112.0, beside=108.0)
+    printed = replace(walled, face=188.0, beside=190.0)
+    assert parted(edges, [steel, walled]) == [[0, 1]]
+    assert parted(edges, [steel, printed]) == [[0], [1]]
