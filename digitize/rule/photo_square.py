@@ -80,7 +80,7 @@ class _End:
 
 def _ends(edge: GraduatedEdge) -> tuple[_End, _End]:
     """Return both ends of an edge."""
-    feet = edge.course.px(edge.at, edge.base_row)
+    feet = edge.feet
     run = (feet[-1] - feet[0]) / float(np.hypot(*(feet[-1] - feet[0])))
     frame = np.array([run, [-run[1], run[0]]])
     s, t = frame @ feet.T
