@@ -14,7 +14,7 @@ from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
 from digitize.contour.boxes import closed_by_its_own_pen, frames, is_box
-from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, halves_on, one_sided
+from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
@@ -32,6 +32,8 @@ from digitize.shapes import Ink, OutlineHints
 
 # A way whose doubtful turns sum to more than this is not an outline; a turn dearer than the second asks for a look.
 MOST_DOUBT, DOUBTFUL_TURN = 14.0, 2.0
+# A way that is not believed though none of its turns is dearer than this may be a faint or broken body for all that.
+HARD_TURN = 5.0
 # Doubtful turns weigh against area and weight by this scale; half the weight counts as half the area.
 MERIT_DOUBT = 4.0
 # A body's straight run is at most this part of its size; longer ones are centerlines and frames.
@@ -45,7 +47,7 @@ RIVAL_MERIT = 0.5
 # Places on the outline are told to within this: a way that passes them farther off than another one is not meant.
 CLICK_MM = 0.7
 # Halves drawn beside each other are one body's top and back, of which one may reach a few mm farther.
-ALIKE_HALVES = 0.1
+ALIKE_HALVES, ALIKE_MERIT = 0.1, 0.3
 # A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.
 LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
 # ... or more than this of the length of all other lines.
@@ -80,13 +82,14 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     points, headings = _skeleton_points(ink, px_per_mm)
     lines = long_lines(points, headings, LEAST_BODY_MM)
     through = np.array(hints.through).reshape(-1, 2) / px_per_mm
-    ways = [
-        way
-        for way in closed_ways(network, through, lambda way: is_box(way, lines))
-        if _believable(way) and not _on_centerline(way, lines, network)
-    ]
+    every = closed_ways(network, through, lambda way: is_box(way, lines))
+    closed = [way for way in every if _believable(way)]
+    dear = [way for way in every if not _believable(way) and way.worst_turn < HARD_TURN]
+    ways = [way for way in closed if not _on_centerline(way, lines, network, through)]
     ways = [way for way in ways if not _is_border(way, ways, network)]
-    ways = sorted(_settled_by_hints(ways, hints, px_per_mm), key=_merit, reverse=True)
+    said = hints.near is not None or bool(hints.through)
+    settled = _settled_by_hints(ways, hints, px_per_mm) or (_settled_by_hints(dear, hints, px_per_mm) if said else [])
+    ways = sorted(settled, key=_merit, reverse=True)
     if not ways and len(through) > 1:
         told = way_along(network, through)
         ways = [told] if told is not None and body_like(told) else []
@@ -101,7 +104,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
         others = _near_as_good(whole, ways)
         near_by = beside(whole, network, px_per_mm, hints) or parts_elsewhere(whole, others, px_per_mm, hints)
-        doubts = (*near_by, *_turned(whole), *_elsewhere(whole, others, px_per_mm, hints))
+        doubts = (*near_by, *_turned(whole), *_elsewhere(whole, [*others, *_larger(whole, dear)], px_per_mm, hints))
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
@@ -110,8 +113,10 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         alike = [one for one in halves if abs(one.polygon().area / way.polygon().area - 1.0) < ALIKE_HALVES]
         _refuse_rivals([way, *alike], px_per_mm, hints)
     other = _other_half(network, way, line, px_per_mm, hints)
-    apart = _elsewhere(way, _near_as_good(way, [*ways, *halves]), px_per_mm, hints)
-    doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other, *apart)
+    rivals = [*_near_as_good(way, [*ways, *halves]), *_larger(way, dear)]
+    apart = _elsewhere(way, rivals, px_per_mm, hints)
+    ends = (doubt("half-closed"),) if not said and closed_by_line(way, line, closed) else ()
+    doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other, *ends, *apart)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
 
@@ -214,22 +219,32 @@ def _near_as_good(best: Way, ways: list[Way]) -> list[Way]:
     return [way for way in ways if way is not best and _merit(way) > least]
 
 
+def _larger(best: Way, ways: list[Way]) -> list[Way]:
+    """Return the ways that are larger than the best."""
+    return [way for way in ways if way.polygon().area > best.polygon().area]
+
+
 def _turned(way: Way) -> tuple[Doubt, ...]:
     """Doubt a way that takes a turn which good continuation does not explain."""
     return (doubt("uncertain-turn", cost=f"{way.worst_turn:.1f}"),) if way.worst_turn > DOUBTFUL_TURN else ()
 
 
-def _on_centerline(way: Way, lines: list[LongLine], network: Network) -> bool:
+def _on_centerline(way: Way, lines: list[LongLine], network: Network, told: FloatArray) -> bool:
     """Whether a closed way runs along one straight line, drawn lighter or heavier, for most of its size.
 
-    Such a way is a half and its centerline. A straight side drawn with the outline's own pen is a side.
+    Such a way is a half and its centerline. A straight side drawn with the outline's own pen is a side, if the way does
+    not look just as halves do, and nobody ``told`` (N, 2) that the outline runs along it.
     """
     size = float(np.ptp(way.xy, axis=0).max())
     for line in lines:
         along = (line.end - line.start) / line.length_mm
         normal = np.array([-along[1], along[0]])
         near = (way.xy[np.abs((way.xy - line.start) @ normal) < ON_LINE_MM] - line.start) @ along
-        if len(np.unique(near.astype(int))) > STRAIGHT_SHARE * size and not _own_pen(way, line, normal, network):
+        if len(np.unique(near.astype(int))) <= STRAIGHT_SHARE * size:
+            continue
+        if (np.abs((told - line.start) @ normal) < CLICK_MM).any():
+            continue
+        if not _own_pen(way, line, normal, network) or is_half(way, line):
             return True
     return False
 
@@ -337,7 +352,7 @@ def _best_half(
     best: tuple[Way, LongLine] | None = None
     rivals: list[Way] = []
     for way, line in sorted(found, key=lambda pair: -_merit(pair[0])):
-        if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _near_as_good(best[0], [way])):
+        if best is not None and not (_stands_apart(way, [best[0], *rivals]) and _may_be_meant(best[0], way)):
             continue
         if not whole_half(way, line):
             continue
@@ -346,6 +361,12 @@ def _best_half(
         else:
             rivals.append(way)
     return None if best is None else (*best, rivals)
+
+
+def _may_be_meant(best: Way, other: Way) -> bool:
+    """Whether another half is nearly as much of a body, or as large and not much less: top and back are drawn so."""
+    alike = abs(other.polygon().area / best.polygon().area - 1.0) < ALIKE_HALVES
+    return _merit(other) > (ALIKE_MERIT if alike else RIVAL_MERIT) * _merit(best)
 
 
 def _stands_apart(way: Way, bodies: list[Way]) -> bool:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
+from shapely.geometry import Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.lines import LongLine
@@ -22,6 +24,10 @@ LEAST_CHORD = 0.6
 HALF_END_MM = 2.0
 # A line that goes on this far beyond the centerline at less than this cost is the same line.
 BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
+# A closed way looks just like a half with its centerline where its straight run is this much of its length, leaves both
+# ends of it at about a right angle, and its two ends are unlike: this part of it is not covered by its mirror image.
+WHOLE_RUN, SQUARE_DEG, UNLIKE = 0.9, 25.0, 0.06
+ON_LINE_MM, LEAVES_MM = 0.8, (2.0, 10.0)
 # If this part of the mirrored half shows ink, the drawing was whole after all.
 MIRROR_INKED = 0.35
 # Ink this near to it shows it.
@@ -60,6 +66,34 @@ def halves_on(network: Network, ends: StrokeEnds, line: LongLine, told: list[int
             starts.append(arm)
     ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
     return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
+
+
+def is_half(way: Way, line: LongLine) -> bool:
+    """Whether a closed way looks just like a half with its centerline: of guitars and their like, not of boxes."""
+    along = (line.end - line.start) / line.length_mm
+    frame = np.column_stack([along, [-along[1], along[0]]])
+    place, off = ((way.xy - line.start) @ frame).T
+    on = np.abs(off) < ON_LINE_MM
+    if not on.any() or np.ptp(place[on]) < WHOLE_RUN * np.ptp(place):
+        return False
+    low, high = float(place[on].min()), float(place[on].max())
+    near, far = LEAVES_MM
+    for end in (low, high):
+        leaving = (np.abs(off) > near) & (np.abs(off) < far) & (np.abs(place - end) < far)
+        if not leaving.any() or np.ptp(place[leaving]) > np.tan(np.radians(SQUARE_DEG)) * np.ptp(off[leaving]):
+            return False
+    region = way.polygon()
+    turned = (way.xy - line.start) @ frame * (-1.0, 1.0) + (low + high, 0.0)
+    mirrored = Polygon(turned @ frame.T + line.start).buffer(0.0)
+    return bool(region.difference(mirrored).area > UNLIKE * region.area)
+
+
+def closed_by_line(half: Way, line: LongLine, whole: Sequence[Way]) -> bool:
+    """Whether a half's line ends where it does, so that one of the closed ways may be all that is meant to be drawn."""
+    along = (line.end - line.start) / line.length_mm
+    low, high = sorted(float((end - line.start) @ along) for end in (half.xy[0], half.xy[-1]))
+    beyond = max(low, line.length_mm - high) > BEYOND_MM
+    return not beyond and any(is_half(way, line) for way in whole)
 
 
 def _stops(network: Network, way: Way, line: LongLine) -> bool:

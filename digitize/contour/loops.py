@@ -39,6 +39,8 @@ CORE_MM = 5.0
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
 SEED_MM, MOST_SEEDS = 12.0, 90
+# Closed ways that are too small for a body are passed over, so many, where one is said to run.
+MOST_SMALL = 6
 # Of the ends that a half may have on its line, so many are sought from each start.
 MOST_ENDS = 4
 # A way that costs more than this is not believed.
@@ -112,7 +114,10 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
     for seed in (*told, *_seeds(network)):
         if seed in used and seed not in told:
             continue
-        way = _isolated(network, seed) if network.closed[seed] else _cycle(network, seed)
+        if network.closed[seed]:
+            way: Way | None = _isolated(network, seed)
+        else:
+            way = _cycle(network, seed) if seed not in told else _large_cycle(network, seed)
         if way is None:
             continue
         used.update(stroke for stroke, _ in way.darts)
@@ -209,20 +214,42 @@ def _isolated(network: Network, stroke: int) -> Way:
     return Way(((stroke, True),), line, inked, 0.0, True, weight=float(network.weights[stroke]))
 
 
-def _cycle(network: Network, seed: int) -> Way | None:
-    darts, cost = _search(network, (seed, True), set(), (seed, True))
+def _cycle(network: Network, seed: int, without: frozenset[int] = frozenset()) -> Way | None:
+    darts, cost = _search(network, (seed, True), set(), (seed, True), without)
     return _way(network, darts, cost, closed=True) if darts else None
 
 
-def _search(network: Network, first: Dart, ends: set[int], goal: Dart | None) -> tuple[list[Dart], float]:
+def _large_cycle(network: Network, seed: int) -> Way | None:
+    """Return the cheapest closed way along a stroke that has the size of a body, if one of the first few has.
+
+    Smaller ones turn dear corners into lines that cross: the next is sought without the least alike stroke there.
+    """
+    without: frozenset[int] = frozenset()
+    for _ in range(MOST_SMALL):
+        way = _cycle(network, seed, without)
+        if way is None or _sized(way) or len(way.darts) < 2:
+            return way
+        k = int(np.argmax(way.turns))
+        corner = [stroke for stroke, _ in (way.darts[k], way.darts[(k + 1) % len(way.darts)]) if stroke != seed]
+        unlike = np.abs(np.log(network.weights[corner] / network.weights[seed]))
+        without |= {corner[int(np.argmax(unlike))]}
+    return None
+
+
+def _search(
+    network: Network, first: Dart, ends: set[int], goal: Dart | None, without: frozenset[int] = frozenset()
+) -> tuple[list[Dart], float]:
     """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to a node of ``ends``."""
-    return next(iter(_trails(network, first, ends, goal, 1)), ([], np.inf))
+    return next(iter(_trails(network, first, ends, goal, 1, without)), ([], np.inf))
 
 
 def _trails(
-    network: Network, first: Dart, ends: set[int], goal: Dart | None, most: int
+    network: Network, first: Dart, ends: set[int], goal: Dart | None, most: int, without: frozenset[int] = frozenset()
 ) -> list[tuple[list[Dart], float]]:
-    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to the ``most`` nearest of ``ends``."""
+    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to the ``most`` nearest of ``ends``.
+
+    Strokes in ``without`` are taken by none.
+    """
     found: list[tuple[list[Dart], float]] = []
     open_ends = set(ends)
     best: dict[Dart, float] = {first: 0.0}
@@ -243,6 +270,8 @@ def _trails(
                 break
             continue
         for onward, turn in _onward(network, dart):
+            if onward[0] in without:
+                continue
             total = cost + (turn + along[onward[0]])
             if onward == goal:
                 # Closing: compare with all that is still open by queueing a stand-in for the goal.

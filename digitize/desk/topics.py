@@ -10,10 +10,14 @@ SIZE = (
     "card-not-found card-disagrees card-alone"
 )
 BODY = (
-    "no-outline several-bodies other-body outline-off-sheet bridged merged-line alternative-line uncertain-turn "
-    "empty-page two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small not-certain-enough"
+    "no-outline several-bodies other-body outline-off-sheet bridged merged-line alternative-line "
+    "uncertain-turn empty-page two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small "
+    "not-certain-enough"
 )
-HALVES = "half-doubtful no-centerline axis-from-outline axes-disagree ends-uncertain halves-differ half-not-single"
+HALVES = (
+    "half-doubtful half-closed no-centerline axis-from-outline axes-disagree ends-uncertain halves-differ "
+    "half-not-single"
+)
 COPY = "copy-one-way copy-unchecked sheet-unchecked card-disagrees-plan"
 
 TOPICS = {
