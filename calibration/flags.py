@@ -83,6 +83,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "no-outline": ("refused", "No closed body outline was found.", "Point to the body with body.near = [x, y], or scan the whole of it."),
     "several-bodies": ("refused", "{count} curves could be the body, near {places} px.", "Say which with body.near = [x, y]."),
     "other-body": ("look", "Another drawing on the sheet, near ({place}) px, is {percent} % as large and may be the body as well.", "If it is the one, add near = [{place}] to [body] in the plan file; if it is not, point to the right one in the same way."),
+    "curves-elsewhere": ("look", "Curved lines elsewhere on the sheet, near {place} px, make something larger than the outline: a body may have been missed there.", "If the body is there, point into it with body.near, and set body.through points on its line; if it is not, point into the one that was taken."),
     "outline-off-sheet": ("refused", "The outline runs off the picture at {place} px.", "Scan the whole body."),
     "bridged": ("look", "{length} mm of the outline ({percent} %) was bridged, not traced, near {place} px.", "Look at the overlay there; add body.through points if the line runs elsewhere."),
     "merged-line": ("look", "For {length} mm another line runs along inside the outline's ink near {place} px, and which edge is whose is not certain.", "Look at the overlay there; scan at a higher resolution, or erase the other line from the scan."),

@@ -14,7 +14,8 @@ from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
 from digitize.contour.boxes import closed_by_its_own_pen, frames, is_box
-from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided
+from digitize.contour.elsewhere import bends, curves_elsewhere
+from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided, opened
 from digitize.contour.lines import LongLine, long_lines
 from digitize.contour.loops import (
     FRAME_FILL,
@@ -54,8 +55,6 @@ LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
 MOST_INK = 0.8
 # Lines within this of where the other half would be, together longer than this part of the half, may be it.
 OTHER_ROOM_MM, OTHER_SHARE = 25.0, 0.15
-# A stroke that leaves its chord by more than this, and than this part of its length, bends.
-BEND_MM, BEND_SHARE = 0.6, 0.006
 # A half that shares more than this of its length with a whole body is part of it.
 SHARED = 0.5
 # A whole body goes on across a half's line when this part of the rest is drawn as heavily but for this (natural log.).
@@ -93,7 +92,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     if not ways and len(through) > 1:
         told = way_along(network, through)
         ways = [told] if told is not None and body_like(told) else []
-    best = _best_half(network, lines, points, px_per_mm, hints, ways)
+    best = _best_half(network, lines, points, px_per_mm, hints, ways, closed)
     half, halves = (best[:2], best[2]) if best is not None else (None, [])
     if half is not None:
         ways = [way for way in ways if not frames(way, half[0])]
@@ -104,7 +103,9 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
         others = _near_as_good(whole, ways)
         near_by = beside(whole, network, px_per_mm, hints) or parts_elsewhere(whole, others, px_per_mm, hints)
-        doubts = (*near_by, *_turned(whole), *_elsewhere(whole, [*others, *_larger(whole, dear)], px_per_mm, hints))
+        apart = _elsewhere(whole, [*others, *_larger(whole, dear)], px_per_mm, hints)
+        apart = apart or curves_elsewhere(whole, network, px_per_mm, hints)
+        doubts = (*near_by, *_turned(whole), *apart)
         return Choice(whole, False, _through(lines, whole), doubts, (text,))
     if half is None:
         raise Refusal("no-outline")
@@ -114,7 +115,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         _refuse_rivals([way, *alike], px_per_mm, hints)
     other = _other_half(network, way, line, px_per_mm, hints)
     rivals = [*_near_as_good(way, [*ways, *halves]), *_larger(way, dear)]
-    apart = _elsewhere(way, rivals, px_per_mm, hints)
+    apart = _elsewhere(way, rivals, px_per_mm, hints) or curves_elsewhere(way, network, px_per_mm, hints)
     ends = (doubt("half-closed"),) if not said and closed_by_line(way, line, closed) else ()
     doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other, *ends, *apart)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
@@ -130,7 +131,7 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float, hi
     side = np.sign(float(np.median((mirrored - line.start) @ normal)))
     found: list[FloatArray] = []
     for stroke, points in enumerate(network.lines):
-        if stroke in own or network.weights[stroke] < SAME_WEIGHT * way.weight or not _bends(points):
+        if stroke in own or network.weights[stroke] < SAME_WEIGHT * way.weight or not bends(points):
             continue  # borders and rules are straight
         beyond = points[(points - line.start) @ normal * side > BEYOND_MM]
         if len(beyond):
@@ -140,16 +141,6 @@ def _other_half(network: Network, way: Way, line: LongLine, px_per_mm: float, hi
         return ()
     place = hints.place(np.concatenate(inside).mean(axis=0) * px_per_mm)
     return (doubt("half-doubtful", place=f"({place})"),)
-
-
-def _bends(points: FloatArray) -> bool:
-    """Return whether a stroke is anything but a straight line."""
-    chord = points[-1] - points[0]
-    length = float(np.hypot(*chord))
-    if length < 1.0:
-        return True
-    off = (points - points[0]) @ np.array([-chord[1], chord[0]]) / length
-    return bool(np.ptp(off) > max(BEND_MM, BEND_SHARE * length))
 
 
 def _half_wins(half: tuple[Way, LongLine] | None, ways: list[Way], network: Network) -> bool:
@@ -331,11 +322,17 @@ def _best_half(
     px_per_mm: float,
     hints: OutlineHints,
     ways: list[Way],
+    closed: list[Way],
 ) -> tuple[Way, LongLine, list[Way]] | None:
-    """Return the half outline that is most of a body, its centerline, and others like it; ``ways`` are whole ones."""
+    """Return the half outline that is most of a body, its centerline, and others like it.
+
+    ``ways`` are whole bodies; ``closed`` are all closed ways, halves closed by their centerlines among them.
+    """
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
     ends = StrokeEnds.of(network)
     found = [(way, line) for line in lines for way in halves_on(network, ends, line, told)]
+    shut = [(opened(way, line), line) for line in lines for way in closed if way not in ways and is_half(way, line)]
+    found += [(way, line) for way, line in shut if not any(line is other for _, other in found)]
     inked = cKDTree(points)
     others = [*ways, *(way for way, _ in found if _believable(way))]
 

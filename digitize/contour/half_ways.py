@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -47,6 +47,7 @@ class StrokeEnds:
         arms = tuple(arm for some in network.arms.values() for arm in some)
         return cls(arms, np.array([network.end_point(arm) for arm in arms]).reshape(-1, 2))
 
+
 def halves_on(network: Network, ends: StrokeEnds, line: LongLine, told: list[int]) -> list[Way]:
     """Return ways that leave a straight line, stay on one side of it and come back to it.
 
@@ -70,9 +71,7 @@ def halves_on(network: Network, ends: StrokeEnds, line: LongLine, told: list[int
 
 def is_half(way: Way, line: LongLine) -> bool:
     """Whether a closed way looks just like a half with its centerline: of guitars and their like, not of boxes."""
-    along = (line.end - line.start) / line.length_mm
-    frame = np.column_stack([along, [-along[1], along[0]]])
-    place, off = ((way.xy - line.start) @ frame).T
+    place, off = _along(way, line)
     on = np.abs(off) < ON_LINE_MM
     if not on.any() or np.ptp(place[on]) < WHOLE_RUN * np.ptp(place):
         return False
@@ -82,10 +81,28 @@ def is_half(way: Way, line: LongLine) -> bool:
         leaving = (np.abs(off) > near) & (np.abs(off) < far) & (np.abs(place - end) < far)
         if not leaving.any() or np.ptp(place[leaving]) > np.tan(np.radians(SQUARE_DEG)) * np.ptp(off[leaving]):
             return False
-    region = way.polygon()
-    turned = (way.xy - line.start) @ frame * (-1.0, 1.0) + (low + high, 0.0)
-    mirrored = Polygon(turned @ frame.T + line.start).buffer(0.0)
+    region = Polygon(np.column_stack([place, off])).buffer(0.0)
+    mirrored = Polygon(np.column_stack([low + high - place, off])).buffer(0.0)
     return bool(region.difference(mirrored).area > UNLIKE * region.area)
+
+
+def opened(way: Way, line: LongLine) -> Way:
+    """Return a closed way that :func:`is_half` without its straight run: it may be one stroke that ends nowhere."""
+    place, off = _along(way, line)
+    on = np.abs(off) < ON_LINE_MM
+    middle = (place[on].min() + place[on].max()) / 2.0
+    start = int(np.argmin(np.where(on, np.abs(place - middle), np.inf)))
+    order = (np.arange(len(on)) + start) % len(on)
+    away = np.flatnonzero(~on[order])
+    rest = order[away[0] : away[-1] + 1]
+    return replace(way, xy=way.xy[rest], inked=way.inked[rest], closed=False)
+
+
+def _along(way: Way, line: LongLine) -> tuple[FloatArray, FloatArray]:
+    """Return how far along a line and how far beside it (N,) a way's points lie, mm."""
+    along = (line.end - line.start) / line.length_mm
+    place, off = ((way.xy - line.start) @ np.column_stack([along, [-along[1], along[0]]])).T
+    return place, off
 
 
 def closed_by_line(half: Way, line: LongLine, whole: Sequence[Way]) -> bool:

@@ -10,8 +10,8 @@ SIZE = (
     "card-not-found card-disagrees card-alone"
 )
 BODY = (
-    "no-outline several-bodies other-body outline-off-sheet bridged merged-line alternative-line "
-    "uncertain-turn empty-page two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small "
+    "no-outline several-bodies other-body curves-elsewhere outline-off-sheet bridged merged-line "
+    "alternative-line uncertain-turn empty-page two-sheets sheet-outline sheet-gap photo-blurred photo-moved too-small "
     "not-certain-enough"
 )
 HALVES = (

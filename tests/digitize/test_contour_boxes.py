@@ -44,12 +44,12 @@ def dimension(page: npt.NDArray[np.uint8]) -> None:
     line(page, (20, 10), (460, 10), (460, 310), (20, 310), pen=2, closed=True)  # the sheet's border
 
 
-def traced(page: npt.NDArray[np.uint8]) -> TracedOutline:
+def traced(page: npt.NDArray[np.uint8], **said: object) -> TracedOutline:
     grey = cv2.GaussianBlur(page, (0, 0), 0.6)
     grey = np.clip(grey + np.random.default_rng(4).normal(0, 2, grey.shape), 0, 255).astype(np.uint8)
     picture = Picture(grey, "box.png", "", None, "scan")
     scale = TrueScale(np.array([[PX, 0.0, 0.0], [0.0, -PX, 320 * PX]]))
-    return find_outline(picture, find_strokes(picture, PX), scale, OutlineHints())  # type: ignore[arg-type]
+    return find_outline(picture, find_strokes(picture, PX), scale, OutlineHints(**said))  # type: ignore[arg-type]
 
 
 def test_a_rectangle_with_a_centerline_through_it_and_out_is_a_body() -> None:
