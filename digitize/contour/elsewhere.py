@@ -15,7 +15,7 @@ from shapely.geometry import MultiPoint
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, IntArray
 from digitize.contour.beside import contained
-from digitize.contour.loops import Way
+from digitize.contour.loops import FRAME_FILL, Way
 from digitize.contour.network import Network
 from digitize.shapes import OutlineHints
 
@@ -59,19 +59,21 @@ def curves_elsewhere(way: Way, network: Network, px_per_mm: float, hints: Outlin
     for number in np.unique(group):
         members = np.flatnonzero(group == number)
         points = np.concatenate([network.lines[strokes[k]] for k in members])
-        if length[members].sum() < own or _hull_mm2(points) < way.polygon().convex_hull.area:
+        if length[members].sum() < own or _bent_round_mm2(points) < way.polygon().convex_hull.area:
             continue
         longest = network.lines[strokes[members[np.argmax(length[members])]]]
         return (doubt("curves-elsewhere", place=f"({hints.place(longest[len(longest) // 2] * px_per_mm)})"),)
     return ()
 
 
-def _hull_mm2(points: FloatArray) -> float:
-    return float(MultiPoint(points).convex_hull.area)
+def _bent_round_mm2(points: FloatArray) -> float:
+    """Return what lines bend round; nothing where they make a frame, whose corners one stroke may go round."""
+    hull = MultiPoint(points).convex_hull
+    return 0.0 if hull.area > FRAME_FILL * hull.minimum_rotated_rectangle.area else float(hull.area)
 
 
 def _outside(way: Way, network: Network) -> list[int]:
-    """Return the strokes that lie outside a way, long and heavy enough to be a body's."""
+    """Return the strokes that lie outside a way, long and heavy enough to be a body's; closed ones were ways."""
     own = [stroke for stroke, _ in way.darts]
     often = [max(1, round(network.length_mm(stroke))) for stroke in own]
     least = LEAST_WEIGHT * float(np.median(np.repeat(network.weights[own], often)))
@@ -80,6 +82,7 @@ def _outside(way: Way, network: Network) -> list[int]:
         stroke
         for stroke, points in enumerate(network.lines)
         if stroke not in own
+        and not network.closed[stroke]
         and network.length_mm(stroke) >= LEAST_MM
         and network.weights[stroke] >= least
         and contained(room, points).mean() < 0.5
