@@ -116,7 +116,8 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     other = _other_half(network, way, line, px_per_mm, hints)
     rivals = [*_near_as_good(way, [*ways, *halves]), *_larger(way, dear)]
     apart = _elsewhere(way, rivals, px_per_mm, hints) or curves_elsewhere(way, network, px_per_mm, hints)
-    ends = (doubt("half-closed"),) if not said and closed_by_line(way, line, closed) else ()
+    by_own = [one for one in closed if _own_pen(one, line, network)]
+    ends = (doubt("half-closed"),) if not said and closed_by_line(way, line, by_own) else ()
     doubts = (*beside(way, network, px_per_mm, hints), *_turned(way), *other, *ends, *apart)
     return Choice(way, True, (line,), doubts, ("an open line that starts and ends on one straight line",))
 
@@ -235,13 +236,15 @@ def _on_centerline(way: Way, lines: list[LongLine], network: Network, told: Floa
             continue
         if (np.abs((told - line.start) @ normal) < CLICK_MM).any():
             continue
-        if not _own_pen(way, line, normal, network) or is_half(way, line):
+        if not _own_pen(way, line, network) or is_half(way, line):
             return True
     return False
 
 
-def _own_pen(way: Way, line: LongLine, normal: FloatArray, network: Network) -> bool:
+def _own_pen(way: Way, line: LongLine, network: Network) -> bool:
     """Whether the part of a way that lies on a line is as heavy as the rest of the way."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
     weights: dict[bool, list[float]] = {True: [], False: []}
     for stroke, _ in way.darts:
         points = network.lines[stroke]

@@ -20,10 +20,10 @@ def half(unlike: float = 0.3) -> FloatArray:
     return np.column_stack([FIRST + share * (LAST - FIRST), LINE - 150.0 * wide])
 
 
-def closed_half(unlike: float = 0.3, beyond_mm: float = 0.0) -> npt.NDArray[np.uint8]:
+def closed_half(unlike: float = 0.3, beyond_mm: float = 0.0, pen: int = 4) -> npt.NDArray[np.uint8]:
     page = sheet()
-    line(page, *map(tuple, half(unlike)))
-    line(page, (FIRST - beyond_mm, LINE), (LAST + beyond_mm, LINE))
+    line(page, *map(tuple, half(unlike)), pen=4)
+    line(page, (FIRST - beyond_mm, LINE), (LAST + beyond_mm, LINE), pen=pen)
     return page
 
 
@@ -49,6 +49,12 @@ def test_whoever_points_to_it_is_not_asked_again() -> None:
 
 def test_a_centerline_that_goes_on_beyond_it_leaves_nothing_to_ask() -> None:
     found = traced(closed_half(beyond_mm=18.0))
+    assert found.half
+    assert "half-closed" not in codes(found)
+
+
+def test_a_centerline_of_another_pen_leaves_nothing_to_ask() -> None:
+    found = traced(closed_half(pen=1))
     assert found.half
     assert "half-closed" not in codes(found)
 
