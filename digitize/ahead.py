@@ -11,6 +11,7 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import TYPE_CHECKING
 
 from digitize.read import read_picture
@@ -30,28 +31,40 @@ def run_outline(plan_path: Path, out: Path, *, replace: bool = False, progress: 
         UsageError: the call, the plan file or the out folder is wrong.
     """
     plan = load_plan(plan_path)
-    loaded = threading.Event()
-    reader = read_picture if plan.more else _begun(loaded, plan.image, plan.page, plan.captured)
+    loaded, dropped = threading.Event(), threading.Event()
+    reader = read_picture if plan.more else _begun(loaded, dropped, plan.image, plan.page, plan.captured)
+    try:
+        pipeline = _loaded(loaded)
+        outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
+    except BaseException:
+        dropped.set()
+        raise
+    finally:
+        loaded.set()
+        for thread in threading.enumerate():
+            if thread.name == BESIDE:  # a refused run has not waited for it; left to itself it would be cut off at work
+                thread.join()
+    return outcome
+
+
+def _loaded(loaded: threading.Event) -> ModuleType:
+    """Load the program, say so, and begin to load what it needs last."""
     gc.disable()  # what is loaded is no garbage; looking for some in it takes a sixth of the time
     try:
         pipeline = import_module("digitize.pipeline")
         gc.freeze()
     finally:
         gc.enable()
-        loaded.set()
+    loaded.set()
     threading.Thread(target=import_module, args=(pipeline.LAST,), daemon=True).start()
-    outcome: Outcome = pipeline.run_outline(plan_path, out, replace=replace, progress=progress, reader=reader)
-    for thread in threading.enumerate():
-        if thread.name == BESIDE:  # a refused run may not have waited for it
-            thread.join()
-    return outcome
+    return pipeline
 
 
-def _begun(loaded: threading.Event, *wanted: object) -> Reader:
+def _begun(loaded: threading.Event, dropped: threading.Event, *wanted: object) -> Reader:
     """Begin to read one picture and return what reads any, that one once it is there.
 
-    The parts of the stages wait for the program to be loaded: of two threads that load modules which load each
-    other, Python ends one with a deadlock (``importlib``'s module locks).
+    The parts of the stages wait for the program to be loaded, and are left out once the run is dropped: of two
+    threads that load modules which load each other, Python ends one with a deadlock (``importlib``'s module locks).
     """
     reading: Future[Picture] = Future()
 
@@ -59,13 +72,14 @@ def _begun(loaded: threading.Event, *wanted: object) -> Reader:
         try:
             picture = read(*wanted)
             loaded.wait()
-            begun = _first_parts(picture)
+            begun = [] if dropped.is_set() else _first_parts(picture)
         except BaseException as fault:  # told to whoever asks for the picture
             reading.set_exception(fault)
             return
         reading.set_result(picture)
         for part in begun:
-            part()
+            if not dropped.is_set():
+                part()
 
     thread = threading.Thread(target=work, args=(read_picture,), daemon=True, name=BESIDE)
     thread.start()

@@ -33,3 +33,25 @@ def test_what_is_read_at_once_loads_nothing_while_the_program_loads(tmp_path: Pa
     asked = json.loads(done.stdout)
     assert any(name.startswith("scipy.") for name in asked["main"])
     assert asked["beside"] == []
+
+
+# Calls with a file where the out folder would be, and tells which threads are left.
+DROPPED = """
+import sys, threading
+from pathlib import Path
+from calibration.errors import UsageError
+from digitize.ahead import BESIDE, run_outline
+try:
+    run_outline(Path(sys.argv[1]), Path(sys.argv[1]))
+except UsageError:
+    print([thread.name for thread in threading.enumerate() if thread.name == BESIDE])
+"""
+
+
+def test_a_run_that_is_dropped_leaves_nothing_at_work(tmp_path: Path) -> None:
+    """The process would end with it in the middle of a library's threads, which abort then."""
+    blank = tmp_path / "blank.png"
+    assert cv2.imwrite(str(blank), np.full((2200, 1700), 255, dtype=np.uint8))
+    call = [sys.executable, "-c", DROPPED, str(blank)]
+    done = subprocess.run(call, capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stdout) == (0, "[]\n")
