@@ -100,10 +100,11 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
     if whole is not None:
+        others, larger = _near_as_good(whole, ways), _larger(whole, dear)
         text = "the largest smooth closed line on the sheet" + (f", of {len(ways)}" if len(ways) > 1 else "")
-        others = _near_as_good(whole, ways)
+        text += "; a larger one has too many doubtful turns" if larger else ""
         near_by = beside(whole, network, px_per_mm, hints) or parts_elsewhere(whole, others, px_per_mm, hints)
-        apart = _elsewhere(whole, [*others, *_larger(whole, dear)], px_per_mm, hints)
+        apart = _elsewhere(whole, [*others, *larger], px_per_mm, hints)
         apart = apart or curves_elsewhere(whole, network, px_per_mm, hints)
         doubts = (*near_by, *_turned(whole), *apart)
         return Choice(whole, False, _through(lines, whole), doubts, (text,))

@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from calibration.frames import FloatArray, IntArray
+from digitize.fair import equal_pieces
 from digitize.fair.chain_fit import Straight, Stretch
+from digitize.fair.equal_pieces import Measure
 
 # Pieces are cut so that one arc each lies equally far off, to this part.
 HALVINGS, ALIKE = 18, 0.04
@@ -45,28 +47,7 @@ def _line_off(xy: FloatArray) -> float:
     return float(np.abs(q @ vectors[:, 0]).max())
 
 
-def _furthest(xy: FloatArray, first: int, within_mm: float) -> int:
-    """Return the last point up to which one arc from ``first`` keeps within."""
-    last = len(xy) - 1
-    good, stride = min(first + 2, last), 16
-    while good < last and _circle_off(xy[first : min(first + stride, last) + 1]) <= within_mm:
-        good = min(first + stride, last)
-        stride *= 2
-    low, high = good, min(first + stride, last)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if _circle_off(xy[first : middle + 1]) <= within_mm else (low, middle)
-    return high if high == last and _circle_off(xy[first:]) <= within_mm else low
-
-
-def _cuts(xy: FloatArray, within_mm: float, most: int) -> list[int] | None:
-    """Return where arcs that keep within end, or None where more than ``most`` are needed."""
-    cuts = [0]
-    while cuts[-1] < len(xy) - 1:
-        if len(cuts) > most:
-            return None
-        cuts.append(_furthest(xy, cuts[-1], within_mm))
-    return cuts
+ARC = Measure(_circle_off, free=2)
 
 
 def parts_between(stretch: Stretch) -> list[tuple[int, int]]:
@@ -82,7 +63,7 @@ def all_cuts(stretch: Stretch, within_mm: float, most: int) -> list[list[int]] |
     """Return the cuts of every stretch between straight runs, or None where all together need more than ``most``."""
     found = []
     for a, b in parts_between(stretch):
-        cuts = _cuts(stretch.xy[a : b + 1], within_mm, most)
+        cuts = equal_pieces.cuts(stretch.xy[a : b + 1], within_mm, ARC, most)
         if cuts is None:
             return None
         found.append([a + c for c in cuts])
@@ -110,11 +91,10 @@ def halved_cuts(stretch: Stretch, count: int, within_mm: float) -> list[list[int
 
     With its mirror image such a piece is one arc. None for a stretch with straight runs, whose ends are those.
     """
-    cuts = _cuts(stretch.xy, within_mm, len(stretch.xy)) if not stretch.straights and count > 2 else None
+    cuts = equal_pieces.cuts(stretch.xy, within_mm, ARC) if not stretch.straights and count > 2 else None
     if cuts is None or len(cuts) < 3:
         return None
-    last = (cuts[-1] - cuts[-2]) / max(_furthest(stretch.xy[::-1], 0, within_mm), 1)  # cut short: a part of a piece
-    number = np.append(np.arange(len(cuts) - 1.0), len(cuts) - 2.0 + min(max(last, 0.05), 1.0))
+    number = equal_pieces.numbers(stretch.xy, cuts, within_mm, ARC)
     first, final = (0.5 if kind == "square" else 1.0 for kind in (stretch.start, stretch.end))
     wanted = np.append(0.0, first + np.arange(count - 1.0)) * number[-1] / (count - 2.0 + first + final)
     places = np.rint(np.interp(np.append(wanted, number[-1]), number, cuts)).astype(int)

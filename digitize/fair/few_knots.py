@@ -14,8 +14,10 @@ from scipy.ndimage import gaussian_filter1d
 
 from calibration.frames import FloatArray
 from digitize import bsplines
+from digitize.fair import equal_pieces
 from digitize.fair.chain_fit import Stretch
 from digitize.fair.cuts import parts_between
+from digitize.fair.equal_pieces import Measure
 from digitize.fair.spline_fit import Bend, Fitted, fitted, senses
 from digitize.shapes import SplineCurve
 
@@ -52,18 +54,7 @@ def _cubic_off(xy: FloatArray) -> float:
     return float(np.abs(across).max())
 
 
-def _furthest(xy: FloatArray, first: int, within_mm: float) -> int:
-    """Return the last point up to which one cubic from ``first`` keeps within."""
-    last = len(xy) - 1
-    good, stride = min(first + 4, last), 32
-    while good < last and _cubic_off(xy[first : min(first + stride, last) + 1]) <= within_mm:
-        good = min(first + stride, last)
-        stride *= 2
-    low, high = good, min(first + stride, last)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if _cubic_off(xy[first : middle + 1]) <= within_mm else (low, middle)
-    return high if high == last and _cubic_off(xy[first:]) <= within_mm else low
+CUBIC = Measure(_cubic_off, free=4)
 
 
 class _Part:
@@ -71,13 +62,9 @@ class _Part:
 
     def __init__(self, stretch: Stretch, first: int, last: int, within_mm: float) -> None:
         xy, place = stretch.xy[first : last + 1], stretch.place[first : last + 1]
-        cuts = [0]
-        while cuts[-1] < len(xy) - 1:
-            cuts.append(_furthest(xy, cuts[-1], within_mm))
-        full = _furthest(xy[::-1], 0, within_mm)  # the last one is cut short: as long as it would be
-        share = min(1.0, (cuts[-1] - cuts[-2]) / max(full, 1))
+        cuts = equal_pieces.cuts(xy, within_mm, CUBIC) or []
         self.place = place[cuts]
-        self.number = np.append(np.arange(len(cuts) - 1.0), len(cuts) - 2.0 + max(share, 0.05))
+        self.number = equal_pieces.numbers(xy, cuts, within_mm, CUBIC)
 
     def breaks(self, count: int) -> FloatArray:
         """Return where ``count`` pieces begin and end."""
