@@ -16,6 +16,9 @@ from digitize.contour.network import SHARED_MM, Arm, Network
 # the four arms costs so much more.
 WELL, WORST, CLEARLY = 1.0, 20.0, 4.0
 
+# Two lines run together for up to this where there is more ink, by this factor, than in any of the four arms.
+TOGETHER_MM, MORE_INK = 20.0, 1.3
+
 # A line that ends at a crossing is lighter than this part of the next.
 LIGHTER = 0.75
 
@@ -31,10 +34,11 @@ def part_crossings(network: Network) -> list[Pairing]:
     """
     found: list[tuple[int | None, Pairing]] = []
     for stroke, ends in enumerate(network.ends):
-        if ends[0] < 0 or ends[0] == ends[1] or network.length_mm(stroke) > SHARED_MM:
+        if ends[0] < 0 or ends[0] == ends[1] or network.length_mm(stroke) > TOGETHER_MM:
             continue
         arms = [arm for node in ends for arm in network.arms.get(node, []) if arm.stroke != stroke]
-        found += [(stroke, pairing) for pairing in _clear(network, arms)]
+        clear = _clear(network, arms) if network.length_mm(stroke) <= SHARED_MM else []
+        found += [(stroke, pairing) for pairing in clear or _together(network, stroke, arms)]
     for arms in network.arms.values():
         found += [(None, pairing) for pairing in _clear(network, arms)]
     touched: set[int] = set()
@@ -54,14 +58,9 @@ def part_crossings(network: Network) -> list[Pairing]:
 
 
 def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
-    """Return the one clear pairing of the four strokes that meet, or nothing.
-
-    A fifth one may end there when it is the lightest by far: light lines end on heavy ones.
-    """
-    arms = sorted(arms, key=lambda arm: float(network.weights[arm.stroke]))
-    if len(arms) == 5 and network.weights[arms[0].stroke] < LIGHTER * network.weights[arms[1].stroke]:
-        arms = arms[1:]
-    if len(arms) != 4 or len({arm.stroke for arm in arms}) < 4:
+    """Return the one clear pairing of the four strokes that meet, or nothing."""
+    arms = _four(network, arms)
+    if not arms:
         return []
     first, second, third, fourth = arms
     pairings: list[Pairing] = [
@@ -77,6 +76,38 @@ def _clear(network: Network, arms: list[Arm]) -> list[Pairing]:
     crossed = len({arm.node for arm in arms}) == 1 or all(pair[0].node != pair[1].node for pair in pairing)
     clear = best.min() < WELL and best.max() < WORST and rival.sum() - best.sum() > CLEARLY
     return [pairing] if clear and crossed else []
+
+
+def _four(network: Network, arms: list[Arm]) -> list[Arm]:
+    """Return the four arms, of as many strokes, that two lines have, or none.
+
+    A fifth one may end there when it is the lightest by far: light lines end on heavy ones.
+    """
+    arms = sorted(arms, key=lambda arm: float(network.weights[arm.stroke]))
+    if len(arms) == 5 and network.weights[arms[0].stroke] < LIGHTER * network.weights[arms[1].stroke]:
+        arms = arms[1:]
+    return arms if len(arms) == len({arm.stroke for arm in arms}) == 4 else []
+
+
+def _together(network: Network, shared: int, arms: list[Arm]) -> list[Pairing]:
+    """Return the one clear pairing of the strokes at both ends of one that holds the ink of two lines, or nothing.
+
+    One of the two lines goes on well, and only as itself; what is left is the other, however it turns in that ink.
+    """
+    arms = _four(network, arms)
+    first, second = ([arm for arm in arms if arm.node == node] for node in network.ends[shared])
+    if len(first) != 2 or len(second) != 2:
+        return []
+    if network.weights[shared] < MORE_INK * network.weights[[arm.stroke for arm in arms]].max():
+        return []
+    own = {arm: own_misfits_mm(network.reach(arm)) for arm in arms}
+    pairings: list[Pairing] = [
+        ((first[0], second[0]), (first[1], second[1])),
+        ((first[0], second[1]), (first[1], second[0])),
+    ]
+    best = [min(_going_on(network, pair, own) for pair in pairing) for pairing in pairings]
+    k = int(np.argmin(best))
+    return [pairings[k]] if best[k] < WELL and best[1 - k] - best[k] > CLEARLY else []
 
 
 def _going_on(network: Network, pair: Pair, own: dict[Arm, OwnMisfits]) -> float:
