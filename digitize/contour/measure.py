@@ -19,6 +19,8 @@ from digitize.shapes import Picture, Seen
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # How far round a corner paper and ink are looked up; over so many stations each side, this part must be ink.
 SHARP_LOOK_MM, SIDE_STATIONS, LEAST_INKED = 1.5, 6, 0.7
+# The ink at a corner may be that of another line so near it: then nearly all of the way to either side must be ink.
+OTHER_NEAR_MM, ALL_INKED, BETWEEN_STATIONS = 0.8, 0.95, 4
 # Two sections run past the corner where they meet by fewer stations than this.
 CORNER_STATIONS = 24
 
@@ -79,15 +81,20 @@ def measure_line(
             return section(path, closed=True)
         sections = [section(path[cut], closed=False) for cut in _cuts(path, corners, closed=closed)]
         whole = _join(sections, closed=closed)
-        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm) for c in whole.corners]
+        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm, others) for c in whole.corners]
         if edge != "middle" or not any(round_ones):
             return whole
         # Where both sides were carried on to meet there is no ink: the line turns there in a small round.
         corners = _without(corners, path, whole.xy[whole.corners[round_ones]])
 
 
-def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float) -> bool:
-    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there."""
+def _sharp(
+    grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float, others: tuple[OtherLine, ...]
+) -> bool:
+    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there.
+
+    A line that touches a small round is inked where the sides of the round would meet, too; it leaves paper between.
+    """
     reach = round(SHARP_LOOK_MM * px_per_mm)
     x, y = (round(float(v)) for v in xy[corner])
     window = grey[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
@@ -96,9 +103,13 @@ def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: 
         return False
     ink, paper = np.percentile(window, [2, 90])
     middle = (ink + paper) / 2.0
-    near = np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)
-    columns, rows = np.rint(np.clip(xy[near], 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
-    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > LEAST_INKED)
+    near = xy[np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)]
+    touched = any(np.hypot(*(line.path - xy[corner]).T).min() < OTHER_NEAR_MM * px_per_mm for line in others)
+    least, finer = (ALL_INKED, BETWEEN_STATIONS) if touched else (LEAST_INKED, 1)
+    at = np.linspace(0.0, len(near) - 1.0, finer * (len(near) - 1) + 1)
+    way = np.stack([np.interp(at, np.arange(len(near)), along) for along in near.T], axis=1)
+    columns, rows = np.rint(np.clip(way, 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
+    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > least)
 
 
 def _without(corners: IntArray, path: FloatArray, places: FloatArray) -> IntArray:
