@@ -12,7 +12,7 @@ import numpy as np
 
 from calibration.frames import FloatArray
 from digitize.contour.lines import LongLine
-from digitize.contour.loops import FRAME_FILL, Way, fill
+from digitize.contour.loops import Way, rectangular
 from digitize.contour.network import Network
 
 OFF_MIDDLE = 0.02  # of the box's width
@@ -24,17 +24,18 @@ INKED = 0.6  # of the line between a half's ends
 
 
 def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
-    """Whether a closed way that fills its rectangle has a centerline: along its middle and out of it."""
-    if fill(way) < FRAME_FILL:
+    """Whether a closed way that is nearly a rectangle has a centerline: along its middle and out of it."""
+    if not rectangular(way):
         return False
     ring = way.xy
-    middle = np.array(way.polygon().minimum_rotated_rectangle.centroid.coords[0])
+    least = way.polygon().minimum_rotated_rectangle
+    middle = np.array(least.centroid.coords[0])
     for line in lines:
         along = (line.end - line.start) / line.length_mm
         normal = np.array([-along[1], along[0]])
         wide, long = np.ptp(ring @ normal), np.ptp(ring @ along)
         # a rectangle is as wide across its own centerline as its sides are, not more
-        turned = wide * long > way.polygon().area * (1.0 + TURNED_RAD)
+        turned = wide * long > least.area * (1.0 + TURNED_RAD)
         beside = abs(float((middle - line.start) @ normal)) > OFF_MIDDLE * wide
         low, high = float((ring @ along).min()), float((ring @ along).max())
         ends = sorted((float(line.start @ along), float(line.end @ along)))
@@ -47,7 +48,7 @@ def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
 
 def frames(way: Way, half: Way) -> bool:
     """Whether a way is a rectangle that half a body lies in, with room beside it: its border."""
-    if fill(way) < FRAME_FILL:
+    if not rectangular(way):
         return False
     region, inner = way.polygon(), half.polygon()
     return bool(inner.area < MOST_INSIDE * region.area and region.buffer(1.0).contains(inner))
@@ -58,7 +59,7 @@ def closed_by_its_own_pen(half: Way, line: LongLine, network: Network) -> bool:
 
     Then it is a whole rectangle, body or border, and which of its sides would be the centerline nobody can tell.
     """
-    if fill(half) < FRAME_FILL:
+    if not rectangular(half):
         return False
     along = (line.end - line.start) / line.length_mm
     ends = sorted(((half.xy[0] - line.start) @ along, (half.xy[-1] - line.start) @ along))

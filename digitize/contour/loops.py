@@ -382,7 +382,7 @@ def body_like(way: Way) -> bool:
     """Whether a way has the size of a body, or of half a body with its centerline, and is no frame."""
     if not _sized(way):
         return False
-    return not way.closed or (fill(way) < FRAME_FILL and not _squared(way))  # half a box is nearly a rectangle
+    return not way.closed or not rectangular(way)  # half a box is nearly a rectangle
 
 
 def _sized(way: Way) -> bool:
@@ -395,6 +395,11 @@ def fill(way: Way) -> float:
     """Return the part of the least rectangle round a way that it fills."""
     (_, sides, _) = cv2.minAreaRect(way.xy.astype(np.float32))
     return float(way.polygon().area / (sides[0] * sides[1]))
+
+
+def rectangular(way: Way) -> bool:
+    """Whether a way is nearly a rectangle, or all its sides run nearly along two directions square to each other."""
+    return fill(way) >= FRAME_FILL or _squared(way)
 
 
 def _squared(way: Way) -> bool:
