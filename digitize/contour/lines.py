@@ -15,7 +15,7 @@ ANGLE_STEP_DEG, OFFSET_STEP_MM = 0.25, 0.8
 VOTE_DEG = 8.0  # a point votes for lines within so much of its own stroke's heading
 # A centerline shows ink along at least this part of its length.
 LEAST_INKED = 0.45
-MOST_LINES = 24
+MOST_LINES = 60
 # Ink nearer than this to the line belongs to it; ink farther apart along it than this ends it.
 NEAR_MM, BREAK_MM = 0.5, 14.0
 
