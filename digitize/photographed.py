@@ -54,6 +54,7 @@ class Photographed:
     spans: tuple[SpanPlaces, ...]
     doubts: tuple[Doubt, ...]
     scale: PlanScale | None  # where drawn lengths are the scale: of the plan, not of this copy's paper
+    covered: tuple[FloatArray, ...] = ()  # (V, 2) px of the flat picture each, round what lies on the sheet
 
     def factors(self, scale: PlanScale) -> PrintFactors:
         """Return what the copier did by known lengths of the plan."""
@@ -340,6 +341,7 @@ def _laid_flat(
         tuple(spans),
         (*_scale_doubts(search, photo, bent, scale), *seen),
         scale,
+        tuple(sheet.to_flat_px(SheetPoints(ring)) for ring in covered),
     )
 
 

@@ -11,7 +11,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from calibration.errors import Refusal
-from calibration.frames import PxPoints
+from calibration.flags import Doubt
+from calibration.frames import FloatArray, PxPoints, SheetPoints
 from digitize.assemble import lens_record, lens_refusal_record, made_record, refusal_record, report_context
 from digitize.contour import find_outline
 from digitize.cross_check import cross_checks, refuse_unfit_picture
@@ -26,6 +27,7 @@ from digitize.outcome import Memo, Reader
 from digitize.outcome import Outcome as Outcome
 from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
+from digitize.rule_edges import along_edges
 from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import TracedOutline
@@ -207,11 +209,22 @@ def _contoured(scaled: Scaled, clock: Clock) -> TracedOutline:
             f"ink {picture.file}", (picture, px_per_mm), lambda: find_strokes(picture, px_per_mm)
         )  # fmt: skip
     with clock("contour"):
-        return clock.kept(
+        on_sheet = clock.kept(
             f"outline {picture.file}",
             (picture, ink, calibration, hints.near, hints.ignore, hints.through, hints.line),
             lambda: find_outline(picture, ink, calibration, hints),
         )
+    return dataclasses.replace(on_sheet, doubts=(*on_sheet.doubts, *_along_rules(on_sheet, scaled)))
+
+
+def _along_rules(on_sheet: TracedOutline, scaled: Scaled) -> tuple[Doubt, ...]:
+    """Return the doubt that the edge of a rule on a photographed sheet was taken for the outline, or nothing."""
+
+    def told(place_mm: FloatArray) -> str:
+        return scaled.hints.place(scaled.calibration.to_px(SheetPoints(place_mm[None])).xy[0])
+
+    edges = [scaled.calibration.to_sheet(PxPoints(ring)).xy for ring in scaled.covered]
+    return along_edges(on_sheet.points.xy, edges, told)
 
 
 def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, clock: Clock) -> Traced:

@@ -55,6 +55,7 @@ class Scaled:
     u_across: Callable[[SheetPoints], FloatArray] | None = None  # (N,) place by place what ``more_terms`` tell at large
     by_noise: Calibration | None = None  # for the budget: without what ``more_terms`` hold of the scale
     cards: tuple[CardCheck, ...] = ()
+    covered: tuple[FloatArray, ...] = ()  # (V, 2) px each, round the rules that lie on a photographed sheet
 
     def line(self, ends_px: Sequence[tuple[float, float]]) -> SheetLine:
         """Return a line that the person gave by two places of the picture as read."""
@@ -166,7 +167,7 @@ def scaled_flat(flat: Photographed, plan: PlanSettings) -> Scaled:
     return Scaled(
         flat.sheet.picture, flat.calibration, flat.rules, flat.spans, flat.copy, flat.hints(plan.outline_hints),
         flat.neck(plan.body.neck), flat.doubts, flat.terms, flat.in_flat, flat.photo,
-        flat.u_across, flat.by_noise,
+        flat.u_across, flat.by_noise, covered=flat.covered,
     )  # fmt: skip
 
 
