@@ -1,7 +1,9 @@
 """Straight lines that may carry graduations: drawn lines, and lines through the ends of short strokes.
 
 Line segments come from the line segment detector of Grompone von Gioi, Jakubowicz, Morel and Randall,
-"LSD: a Line Segment Detector", Image Processing On Line 2 (2012) 35, as OpenCV has it.
+"LSD: a Line Segment Detector", Image Processing On Line 2 (2012) 35, as OpenCV has it. It sees a line by its edges, and
+graduations that stand on both sides of their line leave none: such lines are found by their ink, with the progressive
+probabilistic Hough transform of Matas, Galambos and Kittler, Computer Vision and Image Understanding 78 (2000) 119.
 """
 
 from __future__ import annotations
@@ -20,6 +22,9 @@ BLUR_PX = 0.9  # the steps of a 1-bit picture hide the direction of its lines
 SAME_LINE_PX = 2.5  # reduced px: both edges of a drawn line, and its pieces
 SAME_ANGLE_RAD = np.deg2rad(2.0)
 SHORTEST_PIECE_PX = 15.0  # reduced px; shorter pieces do not fix a direction
+# Ink is darker than so large a neighbourhood, reduced px; a line of it has so many votes at one direction and place, is
+# at least so long, and is broken by no more than this.
+ROUND_PX, HOUGH_VOTES, HOUGH_LEAST_PX, HOUGH_GAP_PX, HOUGH_RAD = 51, 120, 150, 3, np.deg2rad(0.25)
 SHORTEST_LINE_PX = 90.0  # of the picture, sum of pieces
 MOST_DRAWN_LINES = 240
 TICK_PX = (4.0, 200.0)  # reduced px: strokes that may be graduations
@@ -31,10 +36,28 @@ MOST_END_LINES = 60
 
 def segments(grey: Grey) -> tuple[FloatArray, float]:
     """Return (N, 4) line segments x1 y1 x2 y2 in px of a reduced picture, and the reduction."""
-    factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
-    factor = float(min(int(factor), MOST_FACTOR)) if factor >= WHOLE_FACTOR else factor
+    factor = _factor(grey)
     small = shrunk(grey, factor) if factor > 1 else cv2.GaussianBlur(grey, (0, 0), BLUR_PX)
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0).detect(small)[0]
+    if found is None:
+        return np.empty((0, 4)), factor
+    return np.asarray(found, dtype=np.float64).reshape(-1, 4), factor
+
+
+def _factor(grey: Grey) -> float:
+    factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / DETECTOR_PIXELS))) / 2)
+    return float(min(int(factor), MOST_FACTOR)) if factor >= WHOLE_FACTOR else factor
+
+
+def inked_segments(grey: Grey, contrast: float) -> tuple[FloatArray, float]:
+    """Return the same of lines found by their ink, which is ``contrast`` grey levels darker than round it."""
+    factor = _factor(grey)
+    small = shrunk(grey, factor) if factor > 1 else grey
+    mean, under = cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV
+    ink = cv2.adaptiveThreshold(small, 255, mean, under, ROUND_PX, contrast)
+    found = cv2.HoughLinesP(
+        ink, 1.0, HOUGH_RAD, HOUGH_VOTES, minLineLength=HOUGH_LEAST_PX, maxLineGap=HOUGH_GAP_PX
+    )  # fmt: skip
     if found is None:
         return np.empty((0, 4)), factor
     return np.asarray(found, dtype=np.float64).reshape(-1, 4), factor

@@ -12,11 +12,11 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
 from digitize.begun import begin, made
-from digitize.rule.candidates import Seed, find_seeds
+from digitize.rule.candidates import Seed, find_seeds, least_contrast
 from digitize.rule.certain import certain_part
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
-from digitize.rule.lines import segments
+from digitize.rule.lines import inked_segments, segments
 from digitize.rule.records import rule_record
 from digitize.rule.uneven import measure_uneven, numbers_go_on
 from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
@@ -47,6 +47,8 @@ UNEVEN_PITCH = 0.4  # relative: pitches along an uneven rule
 UNEVEN_MM = 100.0  # a shorter rule says too little of how the sheet was fed
 MOST_ALIKE = 12  # misses with one pitch along one direction: squared paper
 ALIKE_PITCH = 0.005  # relative
+BOTH_WAYS_RAD = np.deg2rad(45.0)  # rules so far turned measure the sheet both ways
+INK_SHARE = 0.7  # of the contrast between ink and paper: darker is ink of a line
 
 
 @dataclass(frozen=True, eq=False)
@@ -287,10 +289,24 @@ def begin_rules(picture: Picture) -> Callable[[], None]:
 
 def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     """Return every set of graduations found, decided or not, each once."""
-    found: list[Found] = []
+    seeds = find_seeds(picture.grey, made(picture, "segments", (), lambda: segments(picture.grey)))
+    found = _examined(picture, seeds, hints, [])
+    if not _both_ways(found):
+        contrast = INK_SHARE * least_contrast(picture.grey)
+        by_ink = find_seeds(picture.grey, inked_segments(picture.grey, contrast))
+        seeds = [*seeds, *by_ink]
+        found = _examined(picture, by_ink, hints, found)
+    found += _pointed_at(picture, seeds, hints, found)
+    return _by_other_rules(_distinct(found))
+
+
+def _examined(
+    picture: Picture, seeds: Sequence[Seed], hints: Sequence[RuleHint], before: Sequence[Found]
+) -> list[Found]:
+    """Return what was found before, and what is found at seeds, the best first, until too many lead nowhere."""
+    found = list(before)
     missed: list[Seed] = []
     tries = misses = 0
-    seeds = find_seeds(picture.grey, made(picture, "segments", (), lambda: segments(picture.grey)))
     for seed in seeds[:MOST_SEEDS]:
         if _covered(seed, found) or sum(_alike(seed, other) for other in missed) >= MOST_ALIKE:
             continue
@@ -303,8 +319,13 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
             missed.append(seed)
         if tries >= MOST_TRIES or misses >= MOST_MISSES:
             break
-    found += _pointed_at(picture, seeds, hints, found)
-    return _by_other_rules(_distinct(found))
+    return found
+
+
+def _both_ways(found: Sequence[Found]) -> bool:
+    """Whether graduations run both along and across the sheet."""
+    turns = [_turn(found[0].ticks, one.ticks.line.direction) for one in found]
+    return bool(max(turns, default=0.0) > BOTH_WAYS_RAD)
 
 
 def _pointed_at(
