@@ -160,3 +160,12 @@ def test_a_strip_without_ink_holds_no_baseline():
     grey[1::2] = 215
     line = Line(np.array([0.0, 30.0]), np.array([1.0, 0.0]), 0.0, 399.0)
     assert not find_baseline(grey, Seed(line, 1, 10.0, 0.0, 399.0, 1.0)).drawn
+
+
+def test_fine_graduations_on_both_sides_of_their_line_are_found():
+    """Each edge of the line is broken at every graduation: on a large sheet, looked at small, no edge is left of it."""
+    levels = {step: length / 2.8 for step, length in inch_levels(16).items()}
+    sides = [DrawnRule((120, 300), 0, MM_PER_INCH / 16, 176, levels, side=side) for side in (1, -1)]
+    page = Page(dpi=200, width_mm=600, height_mm=440, skew_deg=1.0, rules=sides)
+    rule = only_rule(page.picture(), page, sides[0])
+    assert rule.graduations > WHOLE * sides[0].count
