@@ -19,8 +19,9 @@ from digitize.shapes import Picture, Seen
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # How far round a corner paper and ink are looked up; over so many stations each side, this part must be ink.
 SHARP_LOOK_MM, SIDE_STATIONS, LEAST_INKED = 1.5, 6, 0.7
-# The ink at a corner may be that of another line so near it: then nearly all of the way to either side must be ink.
-OTHER_NEAR_MM, ALL_INKED, BETWEEN_STATIONS = 0.8, 0.95, 4
+# Where another line passes so near, its ink may make a corner of a small round. Measured without a corner, a sharp one
+# still turns by this part of its whole turn, over the second length, within the first of the place.
+OTHER_NEAR_MM, SHARP_SHARE, SHARP_TURN_MM, WHOLE_TURN_MM = 1.0, 0.7, 0.75, 3.0
 # Two sections run past the corner where they meet by fewer stations than this.
 CORNER_STATIONS = 24
 
@@ -76,25 +77,42 @@ def measure_line(
         measure_section, picture, px_per_mm=px_per_mm, line_width_px=line_width_px, edge=edge, side=side,
         through_px=through_px, others=others,
     )  # fmt: skip
-    while True:
+    def measured(corners: IntArray) -> Measured:
         if closed and len(corners) == 0:
             return section(path, closed=True)
-        sections = [section(path[cut], closed=False) for cut in _cuts(path, corners, closed=closed)]
-        whole = _join(sections, closed=closed)
-        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm, others) for c in whole.corners]
+        return _join([section(path[cut], closed=False) for cut in _cuts(path, corners, closed=closed)], closed=closed)
+
+    touched = np.array([_touched(path[c], others, px_per_mm) for c in corners], dtype=np.bool_)
+    if edge == "middle" and touched.any():
+        without = measured(corners[~touched]).xy
+        rounds = [c for c in corners[touched] if not _turns_at_once(without, path[c], closed=closed)]
+        corners = np.setdiff1d(corners, rounds)
+    while True:
+        whole = measured(corners)
+        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm) for c in whole.corners]
         if edge != "middle" or not any(round_ones):
             return whole
         # Where both sides were carried on to meet there is no ink: the line turns there in a small round.
         corners = _without(corners, path, whole.xy[whole.corners[round_ones]])
 
 
-def _sharp(
-    grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float, others: tuple[OtherLine, ...]
-) -> bool:
-    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there.
+def _touched(place: FloatArray, others: tuple[OtherLine, ...], px_per_mm: float) -> bool:
+    """Whether another line passes near a place."""
+    return any(np.hypot(*(line.path - place).T).min() < OTHER_NEAR_MM * px_per_mm for line in others)
 
-    A line that touches a small round is inked where the sides of the round would meet, too; it leaves paper between.
-    """
+
+def _turns_at_once(xy: FloatArray, place: FloatArray, *, closed: bool) -> bool:
+    """Whether a line that was measured without a corner near a place turns there nearly as sharply as one."""
+    near = int(np.argmin(np.hypot(*(xy - place).T)))
+    around = np.arange(near - SIDE_STATIONS, near + SIDE_STATIONS + 1)
+    around = around % len(xy) if closed else around[(around >= 0) & (around < len(xy))]
+    reaches = (round(reach_mm / STATION_MM) for reach_mm in (SHARP_TURN_MM, WHOLE_TURN_MM))
+    at_once, whole = (_turn_deg(xy, reach, closed=closed)[around].max() for reach in reaches)
+    return bool(at_once > SHARP_SHARE * whole)
+
+
+def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float) -> bool:
+    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there."""
     reach = round(SHARP_LOOK_MM * px_per_mm)
     x, y = (round(float(v)) for v in xy[corner])
     window = grey[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
@@ -103,13 +121,9 @@ def _sharp(
         return False
     ink, paper = np.percentile(window, [2, 90])
     middle = (ink + paper) / 2.0
-    near = xy[np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)]
-    touched = any(np.hypot(*(line.path - xy[corner]).T).min() < OTHER_NEAR_MM * px_per_mm for line in others)
-    least, finer = (ALL_INKED, BETWEEN_STATIONS) if touched else (LEAST_INKED, 1)
-    at = np.linspace(0.0, len(near) - 1.0, finer * (len(near) - 1) + 1)
-    way = np.stack([np.interp(at, np.arange(len(near)), along) for along in near.T], axis=1)
-    columns, rows = np.rint(np.clip(way, 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
-    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > least)
+    near = np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)
+    columns, rows = np.rint(np.clip(xy[near], 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
+    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > LEAST_INKED)
 
 
 def _without(corners: IntArray, path: FloatArray, places: FloatArray) -> IntArray:

@@ -84,3 +84,14 @@ def test_a_border_with_a_line_through_its_middle_and_out_is_no_body_where_one_li
     found = traced(page)
     assert found.half == half
     assert np.ptp(found.points.xy[:, 0]) == pytest.approx(260.0, abs=0.5)
+
+
+@pytest.mark.parametrize("taper_mm", [3.0, 12.0])  # it fills 0.99 and 0.945 of its own rectangle
+def test_a_box_that_tapers_a_little_is_a_body_as_well(taper_mm: float) -> None:
+    page = sheet()
+    line(page, (LEFT, TOP), (RIGHT, TOP + taper_mm), (RIGHT, LOW - taper_mm), (LEFT, LOW), closed=True)
+    centerline(page, 18.0)
+    dimension(page)
+    found = traced(page)
+    assert not found.half
+    assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, LOW - TOP], abs=0.3)

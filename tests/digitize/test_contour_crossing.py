@@ -130,3 +130,36 @@ def test_places_told_lead_round_a_body_in_any_order() -> None:
     assert way is not None
     assert {stroke for stroke, _ in way.darts} == {0, 1, 2, 3}
     assert way.polygon().area == pytest.approx(3600.0, rel=1e-6)
+
+
+def run_together(shared_weight: float, fine: tuple[float, ...] = ()) -> Network:
+    """A straight line, and a bow that meets it, runs along in its ink for 8 mm and turns off at a small round."""
+    bow = run((-5.0, -40.0), *[(-5.0 * np.sin(a), 5.0 * np.cos(a) - 5.0) for a in np.linspace(np.pi / 2, 0.0, 20)])
+    off = run(*[(8.0 + 2.0 * np.sin(a), 2.0 - 2.0 * np.cos(a)) for a in np.linspace(0.0, np.pi / 2, 12)], (10.0, 40.0))
+    strokes = [(run((-40.0, 0.0), (0.0, 0.0)), 10, 0), (bow, 11, 0), (run((0.0, 0.0), (8.0, 0.0)), 0, 1)]
+    strokes += [(run((8.0, 0.0), (50.0, 0.0)), 1, 12), (off, 1, 13)]
+    strokes += [(run((8.0, 0.0), (8.0, -30.0)), 1, 14 + k) for k in range(len(fine))]
+    return network(*strokes, weights=(0.3, 0.3, shared_weight, 0.3, 0.3, *fine))
+
+
+def beyond(made: Network, stroke: int) -> set[int]:
+    """Return what can follow a stroke through the one after it."""
+    shared, *others = [arm for arm in made.arms[made.ends[stroke][1]] if arm.stroke != stroke]
+    assert not others
+    far = made.ends[shared.stroke][1]
+    return {arm.stroke for arm in made.arms[far]} - {shared.stroke}
+
+
+@pytest.mark.parametrize("fine", [(), (0.15,)])
+def test_a_line_that_turns_in_anothers_ink_is_taken_apart_by_the_other(fine: tuple[float, ...]) -> None:
+    made = run_together(0.48, fine)
+    part_crossings(made)
+    assert beyond(made, 0) - {5} == {3}
+    assert beyond(made, 1) == {4}
+
+
+def test_where_there_is_the_ink_of_one_line_only_the_other_may_end_there() -> None:
+    made = run_together(0.31)
+    before = list(made.ends)
+    part_crossings(made)
+    assert made.ends == before
