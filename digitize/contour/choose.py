@@ -16,7 +16,7 @@ from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neig
 from digitize.contour.boxes import closed_by_its_own_pen, frames, is_box
 from digitize.contour.elsewhere import bends, curves_elsewhere
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided, opened
-from digitize.contour.lines import LongLine, long_lines
+from digitize.contour.lines import LongLine, long_lines, without_squares
 from digitize.contour.loops import (
     FRAME_FILL,
     LEAST_BODY_MM,
@@ -333,7 +333,7 @@ def _best_half(
     ``ways`` are whole bodies; ``closed`` are all closed ways, halves closed by their centerlines among them.
     """
     told = strokes_at(network, np.array(hints.through).reshape(-1, 2) / px_per_mm)
-    ends = StrokeEnds.of(network)
+    ends, lines = StrokeEnds.of(network), without_squares(lines)
     found = [(way, line) for line in lines for way in halves_on(network, ends, line, told)]
     shut = [(opened(way, line), line) for line in lines for way in closed if way not in ways and is_half(way, line)]
     found += [(way, line) for way, line in shut if not any(line is other for _, other in found)]

@@ -83,6 +83,8 @@ def _four(network: Network, arms: list[Arm]) -> list[Arm]:
 
     A fifth one may end there when it is the lightest by far: light lines end on heavy ones.
     """
+    if len(arms) not in (4, 5):
+        return []
     arms = sorted(arms, key=lambda arm: float(network.weights[arm.stroke]))
     if len(arms) == 5 and network.weights[arms[0].stroke] < LIGHTER * network.weights[arms[1].stroke]:
         arms = arms[1:]

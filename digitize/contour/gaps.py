@@ -7,7 +7,7 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.contour.continuation import beyond, direction
-from digitize.contour.network import Arm, Network
+from digitize.contour.network import MOST_ARMS, Arm, Network
 
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
@@ -66,6 +66,8 @@ def _facing(network: Network, arms: list[Arm]) -> list[tuple[int, int, float]]:
 def _ends(network: Network, arm: Arm) -> bool:
     """Whether a line that meets others may end there: it is no part of the meeting, and none of them goes on as it."""
     others = [other for other in network.arms[arm.node] if other != arm]
+    if len(others) > MOST_ARMS:
+        return False
     if network.length_mm(arm.stroke) < LEAST_STROKE_MM and _reach_mm(network, arm) < LEAST_REACH_MM:
         return False
     return all(network.smooth_cost(arm, other) > ONWARD_COST for other in others)

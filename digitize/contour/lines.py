@@ -16,6 +16,8 @@ VOTE_DEG = 8.0  # a point votes for lines within so much of its own stroke's hea
 # A centerline shows ink along at least this part of its length.
 LEAST_INKED = 0.45
 MOST_LINES = 60
+# Lines side by side that are this much alike, so many at least, are squared paper, or a table.
+SQUARED, SQUARED_LIKE, SQUARED_RAD = 6, 0.02, np.radians(0.5)
 # Ink nearer than this to the line belongs to it; ink farther apart along it than this ends it.
 NEAR_MM, BREAK_MM = 0.5, 14.0
 
@@ -54,6 +56,22 @@ def long_lines(points: FloatArray, headings: FloatArray, least_mm: float) -> lis
             found.append(line)
         votes[max(0, row - 6) : row + 7, max(0, column - 3) : column + 4] = 0
     return found
+
+
+def without_squares(lines: list[LongLine]) -> list[LongLine]:
+    """Return the lines but for those of squared paper: many parallel ones as long, that begin side by side."""
+    if not lines:
+        return []
+    ends = np.array([(line.start, line.end) for line in lines])
+    step = ends[:, 1] - ends[:, 0]
+    length, heading = np.hypot(step[:, 0], step[:, 1]), np.arctan2(step[:, 1], step[:, 0])
+    along = step / length[:, None]
+    middle = ends.mean(axis=1)
+    beside = np.einsum("ijk,ik->ij", middle[None] - middle[:, None], along)  # how far ahead of i's middle is j's
+    alike = np.abs(np.sin(heading[:, None] - heading[None])) < SQUARED_RAD
+    alike &= np.abs(length[None] / length[:, None] - 1.0) < SQUARED_LIKE
+    alike &= np.abs(beside) < SQUARED_LIKE * length[:, None]
+    return [line for line, others in zip(lines, alike.sum(axis=1), strict=True) if others < SQUARED]
 
 
 def _vote(points: FloatArray, headings: FloatArray, angles: FloatArray) -> tuple[np.ndarray, float]:

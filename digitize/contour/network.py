@@ -22,6 +22,8 @@ LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
 USUAL_MISFIT = 0.5
 # Weights of pieces of one line differ by up to this (natural logarithm); what more of it costs.
 LIKE_WEIGHT, UNLIKE_COST = 0.2, 5.0
+# Where more strokes than this meet there is a blot, or some solid thing: nothing is one line through it.
+MOST_ARMS = 24
 # A stroke this short beside a junction may hold the ink of two lines, and be this much heavier (natural logarithm).
 SHARED_MM, SHARED_WEIGHT = 5.0, 0.8
 
@@ -109,6 +111,8 @@ class Network:
         best, least = None, np.inf
         node = self.ends[arm.stroke][1 if arm.start else 0]
         others = [other for other in self.arms.get(node, []) if other.stroke != arm.stroke]
+        if len(others) > MOST_ARMS:
+            return None
         alike = [other for other in others if self.unlike(arm, other) == 0.0]
         for other in others:
             onward = self._leaving(other)
