@@ -30,6 +30,8 @@ from digitize.contour.network import (
 
 # A body is at least and at most this long, and at least this part of it wide; anything else on the sheet is not one.
 LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
+# What fills less of its smallest box goes round twice: along two lines side by side, out on one and back on the other.
+LEAST_FILL = 0.15
 # A closed curve that fills its smallest box more than this, or of which more than the second share runs along one
 # direction or square to it, is a frame or a table.
 FRAME_FILL, FRAME_SQUARE, SQUARE_DEG, SQUARE_STEP_MM = 0.955, 0.95, 2.5, 4.0
@@ -118,6 +120,8 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
             way: Way | None = _isolated(network, seed)
         else:
             way = _cycle(network, seed) if seed not in told else _large_cycle(network, seed)
+            if way is not None and _is_band(way):
+                way = _large_cycle(network, seed)
         if way is None:
             continue
         used.update(stroke for stroke, _ in way.darts)
@@ -388,13 +392,18 @@ def body_like(way: Way) -> bool:
 def _sized(way: Way) -> bool:
     (_, sides, _) = cv2.minAreaRect(way.xy.astype(np.float32))
     slenderest = SLENDEREST if way.closed else SLENDEREST / 2.0
-    return bool(LEAST_BODY_MM <= max(sides) <= LONGEST_BODY_MM and min(sides) >= slenderest * max(sides))
+    sized = LEAST_BODY_MM <= max(sides) <= LONGEST_BODY_MM and min(sides) >= slenderest * max(sides)
+    return bool(sized) and not _is_band(way)
+
+
+def _is_band(way: Way) -> bool:
+    return way.closed and fill(way) < LEAST_FILL
 
 
 def fill(way: Way) -> float:
     """Return the part of the least rectangle round a way that it fills."""
     (_, sides, _) = cv2.minAreaRect(way.xy.astype(np.float32))
-    return float(way.polygon().area / (sides[0] * sides[1]))
+    return float(way.polygon().area / max(sides[0] * sides[1], 1e-9))
 
 
 def rectangular(way: Way) -> bool:

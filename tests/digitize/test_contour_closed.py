@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from calibration.frames import FloatArray
+from digitize.contour.loops import Way, body_like
 from digitize.shapes import TracedOutline
 from tests.digitize.test_contour_boxes import PX, line, sheet, traced
 
@@ -124,3 +125,13 @@ def test_a_place_told_where_hatching_makes_small_loops_finds_the_body() -> None:
     away = np.hypot(*(found.points.xy - (128.0, 320.0 - 160.0)).T)
     assert away.min() < 0.3
     assert np.ptp(found.points.xy[:, 0]) > 300.0
+
+
+@pytest.mark.parametrize(("between_mm", "is_one"), [(2.0, False), (60.0, True)])
+def test_a_way_out_along_one_line_and_back_along_the_one_beside_it_is_no_body(between_mm: float, is_one: bool) -> None:
+    """A body may be as hollow as a horseshoe; along a binding's two lines there is next to nothing between."""
+    turn = np.linspace(0.1, 2.0 * np.pi - 0.1, 600)[:, None]
+    ring = np.hstack([np.cos(turn), np.sin(turn)])
+    xy = np.vstack([200.0 * ring, (200.0 - between_mm) * ring[::-1]])
+    way = Way(((0, True),), xy, np.ones(len(xy), dtype=bool), 0.0, True, weight=0.3)
+    assert body_like(way) == is_one
