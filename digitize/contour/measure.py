@@ -20,8 +20,9 @@ CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # How far round a corner paper and ink are looked up; over so many stations each side, this part must be ink.
 SHARP_LOOK_MM, SIDE_STATIONS, LEAST_INKED = 1.5, 6, 0.7
 # Where another line passes so near, its ink may make a corner of a small round. Measured without a corner, a sharp one
-# still turns by this part of its whole turn, over the second length, within the first of the place.
-OTHER_NEAR_MM, SHARP_SHARE, SHARP_TURN_MM, WHOLE_TURN_MM = 1.0, 0.7, 0.75, 3.0
+# still turns by this part of its whole turn, over the second length, within the first of the place. At an acute tip, of
+# a larger turn, the ink of its two sides runs together and rounds it.
+OTHER_NEAR_MM, SHARP_SHARE, SHARP_TURN_MM, WHOLE_TURN_MM, ACUTE_DEG = 1.0, 0.7, 0.75, 3.0, 100.0
 # Two sections run past the corner where they meet by fewer stations than this.
 CORNER_STATIONS = 24
 
@@ -102,13 +103,13 @@ def _touched(place: FloatArray, others: tuple[OtherLine, ...], px_per_mm: float)
 
 
 def _turns_at_once(xy: FloatArray, place: FloatArray, *, closed: bool) -> bool:
-    """Whether a line that was measured without a corner near a place turns there nearly as sharply as one."""
+    """Whether a line that was measured without a corner near a place turns there as sharply as one, or acutely."""
     near = int(np.argmin(np.hypot(*(xy - place).T)))
     around = np.arange(near - SIDE_STATIONS, near + SIDE_STATIONS + 1)
     around = around % len(xy) if closed else around[(around >= 0) & (around < len(xy))]
     reaches = (round(reach_mm / STATION_MM) for reach_mm in (SHARP_TURN_MM, WHOLE_TURN_MM))
     at_once, whole = (_turn_deg(xy, reach, closed=closed)[around].max() for reach in reaches)
-    return bool(at_once > SHARP_SHARE * whole)
+    return bool(at_once > SHARP_SHARE * whole or whole > ACUTE_DEG)
 
 
 def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float) -> bool:

@@ -67,3 +67,15 @@ def test_a_line_that_touches_a_corner_does_not_make_it_sharp_or_round(radius_mm:
     found = measure_line(page, rough * PX, PX, float(PEN_PX), closed=False, others=(other,))
     assert len(found.corners) == (1 if sharp else 0)
     assert _off_mm(found.xy[5:-5] / PX, curve).max() < 0.08
+
+
+def test_a_line_that_touches_an_acute_tip_does_not_round_it() -> None:
+    """The ink of the tip's sides runs together: measured without a corner it would be round, 1 mm short."""
+    tip = np.array([30.0, 20.0])
+    ends = [tip + 25.0 * np.array([np.sin(a), np.cos(a)]) for a in np.radians([-20.0, 24.0])]
+    curve = np.array([ends[0], tip, ends[1]])
+    touching = np.array([(2.0, 20.0), (30.0, 20.0)])
+    other = OtherLine(np.linspace(touching[0], touching[1] + (3.0, 0.0), 200) * PX, float(FINE_PX))
+    found = measure_line(_page(curve, touching), curve * PX, PX, float(PEN_PX), closed=False, others=(other,))
+    assert len(found.corners) == 1
+    assert np.hypot(*(found.xy[found.corners[0]] / PX - tip)) < 0.15
