@@ -39,9 +39,9 @@ def _corner(radius_mm: float) -> FloatArray:
     return np.vstack([first, arc, last])
 
 
-def _page(curve: FloatArray, touching: FloatArray) -> Picture:
+def _page(curve: FloatArray, touching: FloatArray, pen_px: int = PEN_PX) -> Picture:
     page = np.full((round(60 * PX), round(60 * PX)), 240, np.uint8)
-    for xy, pen in ((curve, PEN_PX), (touching, FINE_PX)):
+    for xy, pen in ((curve, pen_px), (touching, FINE_PX)):
         cv2.polylines(page, [np.rint(xy * PX * 16).astype(np.int32)], False, 40, pen, cv2.LINE_AA, 4)
     noisy = cv2.GaussianBlur(page, (0, 0), 0.6) + np.random.default_rng(4).normal(0, 2, page.shape)
     return Picture(np.clip(noisy, 0, 255).astype(np.uint8), "corner.png", "", None, "scan")
@@ -76,6 +76,7 @@ def test_a_line_that_touches_an_acute_tip_does_not_round_it() -> None:
     curve = np.array([ends[0], tip, ends[1]])
     touching = np.array([(2.0, 20.0), (30.0, 20.0)])
     other = OtherLine(np.linspace(touching[0], touching[1] + (3.0, 0.0), 200) * PX, float(FINE_PX))
-    found = measure_line(_page(curve, touching), curve * PX, PX, float(PEN_PX), closed=False, others=(other,))
+    pen_px = 2 * PEN_PX
+    found = measure_line(_page(curve, touching, pen_px), curve * PX, PX, float(pen_px), closed=False, others=(other,))
     assert len(found.corners) == 1
     assert np.hypot(*(found.xy[found.corners[0]] / PX - tip)) < 0.15
