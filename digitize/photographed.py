@@ -199,9 +199,7 @@ def photographed(
 def _untold(plan: PlanSettings, evidence: _Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:
     """Return a doubt where nothing shows or tells that a rule was drawn with the plan; a clear one looks the same."""
     names = [one.name for one in evidence.drawn if one.source == "drawn rule" and one.name not in evidence.told]
-    body = plan.body
-    stated = any((body.length_mm, body.lower_bout_mm, body.waist_mm, body.upper_bout_mm)) or plan.spans
-    if not names or stated or (scale is not None and scale.proven):
+    if not names or plan.body.states_size or plan.spans or (scale is not None and scale.proven):
         return ()
     return (doubt("drawn-untold", rules=" and ".join(names)),)
 

@@ -78,6 +78,8 @@ def scaled_picture(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled
     except Refusal as refusal:
         if plan.cards and refusal.doubt.code in NO_RULE:
             raise Refusal("card-alone") from refusal
+        if refusal.doubt.code == "no-rule" and plan.body.states_size:
+            raise Refusal("size-alone") from refusal
         raise
     with clock("card"):
         return _carded(scaled, picture, plan)

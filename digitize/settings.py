@@ -78,6 +78,11 @@ class BodyHints(Table):
     ignore: tuple[Polygon, ...] = ()
     through: tuple[PxPlace, ...] = ()
 
+    @property
+    def states_size(self) -> bool:
+        """Whether any of the plan's own sizes of the body is told."""
+        return any((self.length_mm, self.lower_bout_mm, self.waist_mm, self.upper_bout_mm))
+
     @model_validator(mode="after")
     def _two_ends(self) -> BodyHints:
         if self.centerline and math.dist(*self.centerline) < LEAST_CENTERLINE_PX:

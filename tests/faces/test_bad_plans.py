@@ -51,6 +51,10 @@ def test_no_rule_on_the_sheet_is_refused(tmp_path: Path) -> None:
     made = make_plan(replace(SMALL, rules=()), tmp_path)
     exit_code, record, said = outline(made.path, tmp_path / "out")
     assert_refused("no-rule", record, said, tmp_path / "out", exit_code)
+    plan = tmp_path / "stated.toml"
+    plan.write_text(f'[plan]\nimage = "{made.path.name}"\n[body]\nlength = "300 mm"\n', encoding="utf-8")
+    exit_code, record, said = outline(plan, tmp_path / "stated")
+    assert_refused("size-alone", record, said, tmp_path / "stated", exit_code)
 
 
 def test_one_direction_only_is_a_look_with_a_wider_claim(tmp_path: Path) -> None:
