@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
@@ -258,12 +259,21 @@ def an_answer_that_comes_late_undoes_nothing(browser: webdriver.Chrome, served: 
     until(lambda: "near" not in said(plan))
 
 
+def typed(browser: webdriver.Chrome, field: str, words: str) -> bool:
+    """Whether words could be typed into a field: an answer may draw it anew just as it is gone to."""
+    try:
+        browser.find_element(By.CSS_SELECTOR, field).send_keys(words)
+    except StaleElementReferenceException:
+        return False
+    return True
+
+
 def what_is_being_typed_outlasts_the_end_of_a_run(browser: webdriver.Chrome) -> None:
     go(browser, "size")
     browser.execute_script("document.querySelector('#words details').open = true")
     press(browser, "Work it out again")
     browser.execute_script("desk.result = null")
-    browser.find_element(By.CSS_SELECTOR, "#words details input").send_keys("19 7")
+    until(lambda: typed(browser, "#words details input", "19 7"))
     until(lambda: browser.execute_script("return Boolean(desk.result)"))
     field = browser.find_element(By.CSS_SELECTOR, "#words details input")
     assert field.get_attribute("value") == "19 7"
