@@ -125,7 +125,7 @@ def trust_in(solution: Solution, scatter: float, known_by: KnownBy) -> Trust:
 
     def sigma(less: Sequence[Assumed]) -> FloatArray:
         matrix = solution.normal.matrix - (1.0 - LOOSEN**-2) * sum(one.rows.T @ one.rows for one in less)
-        common = scatter**2 * np.linalg.inv(matrix)[:COMMONS, :COMMONS]
+        common = scatter**2 * _inverse(matrix)[:COMMONS, :COMMONS]
         return np.asarray(np.sqrt(np.einsum("pk,kl,pl->p", parts, common, parts)) * effect)
 
     return Trust(
@@ -136,6 +136,19 @@ def trust_in(solution: Solution, scatter: float, known_by: KnownBy) -> Trust:
         judged_loose=sigma([one for one in assumed if one.judged]),
         assumed=assumed,
     )
+
+
+def _inverse(matrix: FloatArray) -> FloatArray:
+    """Return the inverse (U, U) of a sum of squares; what rounding has left of nothing counts as what rounding leaves.
+
+    With all that is assumed trusted less, parts of the map can be all but free, and the plain inverse then has variances
+    below zero.
+    """
+    unit = 1.0 / np.sqrt(np.diag(matrix))
+    strength, ways = np.linalg.eigh(matrix * unit[:, None] * unit)
+    least = len(matrix) * np.finfo(np.float64).eps * strength[-1]
+    ways = ways * unit[:, None]
+    return np.asarray((ways / np.maximum(strength, least)) @ ways.T)
 
 
 def _assumed(solution: Solution, known_by: KnownBy) -> tuple[Assumed, ...]:

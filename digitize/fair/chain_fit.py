@@ -263,6 +263,8 @@ def fitted(stretch: Stretch, chain: Chain, straight: IntArray, tolerance_mm: flo
         done = _closed(chain, stretch, straight)
         if done is not None and _worst(stretch, done) <= tolerance_mm:
             return done
+        if stretch.straights and done is not None and _worst(stretch, done) < _worst(stretch, chain):
+            chain = done  # stuck short of the conditions, the way on from where they hold is open again
         if _worst(stretch, chain) > hopeless * tolerance_mm:
             return None
     chain = _levelled(_thinned(stretch, chain), chain, straight, tolerance_mm)
