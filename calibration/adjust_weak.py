@@ -141,7 +141,7 @@ def trust_in(solution: Solution, scatter: float, known_by: KnownBy) -> Trust:
 def _inverse(matrix: FloatArray) -> FloatArray:
     """Return the inverse (U, U) of a sum of squares; what rounding has left of nothing counts as what rounding leaves.
 
-    With all that is assumed trusted less, parts of the map can be all but free, and the plain inverse then has variances
+    With all that is assumed trusted less, parts of the map can be all but free, and a plain inverse then has variances
     below zero.
     """
     unit = 1.0 / np.sqrt(np.diag(matrix))
