@@ -23,6 +23,7 @@ from digitize.sheet.outline import Bound, bound_sheet, count_sheets, paper_about
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
 from digitize.sheet.profile import STATION_PX, smooth_course
 from digitize.sheet.sides import plain_tones, side_lines, stronger
+from digitize.sheet.tint import tinted
 
 Grey = npt.NDArray[np.uint8]
 
@@ -78,17 +79,27 @@ def find_sheet(picture: Picture) -> SheetView:
     finer = max(1, round(float(np.sqrt(picture.grey.size / MEASURED_PIXELS))))
     grey = _averaged(picture.grey, finer)
     focal_px = picture.focal_px / finer if picture.focal_px else None
-    return _scaled(_found(grey, focal_px), finer)
-
-
-def _found(grey: Grey, focal_px: float | None) -> SheetView:
     factor = max(1, round(float(np.sqrt(grey.size / REDUCED_PIXELS))))
     copy = _Copy(_averaged(grey, factor), factor)
+    view = _found(grey, focal_px, copy, None)
+    if len(view.edges) < len(SIDE_NAMES) and picture.colours is not None:
+        tint = tinted(picture.colours, copy.grey.shape[:2])
+        by_tint = None if tint is None else _found(grey, focal_px, copy, _Copy(tint, factor))
+        view = by_tint if by_tint is not None and len(by_tint.edges) > len(view.edges) else view
+    return _scaled(view, finer)
+
+
+def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) -> SheetView:
+    """Return what a picture shows; where a copy by colour alone is given, the sheet's edges are looked for in that."""
     rough = _lens_of_chains(copy)
     lens = replace(Lens.plain(grey.shape), terms=rough.terms)
-    bound, sheets, gap = _bounded(copy, rough)
+    bound, sheets, gap = _bounded(tint or copy, rough)
     halves = _halves(bound, copy.factor)
-    measured = _edges(grey, lens, halves, _paper(bound, copy.factor))
+    if tint is None:
+        measured = _edges(grey, lens, halves, _paper(bound, copy.factor))
+    else:
+        on_copy = _edges(tint.grey, rough, _halves(bound, 1), _paper(bound, 1))
+        measured = {k: _scaled_line(edge, copy.factor) for k, edge in on_copy.items()}
     outline = seen_polygon(cut_frame(lens, grey.shape, halves), lens, halves)[0] if halves else None
     drawn = _drawn(grey, lens, copy, rough, outline)
     lens = _told_by_all(lens, list(measured.values()), drawn)
@@ -119,14 +130,15 @@ def _scaled(view: SheetView, times: int) -> SheetView:
     if times == 1:
         return view
     shift = (times - 1) / 2
-
-    def scaled(line: StraightLine) -> StraightLine:
-        return replace(line, places=PxPoints(line.places.xy * times + shift), sigma_px=line.sigma_px * times)
-
     polygon = None if view.polygon_px is None else view.polygon_px * times + shift
-    edges, lines = (tuple(scaled(line) for line in group) for group in (view.edges, view.lines))
+    edges, lines = (tuple(_scaled_line(line, times) for line in group) for group in (view.edges, view.lines))
     gap = None if view.gap_px is None else view.gap_px * times + shift
     return replace(view, polygon_px=polygon, edges=edges, lines=lines, gap_px=gap)
+
+
+def _scaled_line(line: StraightLine, times: int) -> StraightLine:
+    places = PxPoints(line.places.xy * times + (times - 1) / 2)
+    return replace(line, places=places, sigma_px=line.sigma_px * times)
 
 
 def _lens_of_chains(copy: _Copy) -> Lens:
