@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
+from digitize.contour.dashes import dashes_between
 from digitize.contour.gaps import find_gaps
 from digitize.contour.measure import find_corners
 from digitize.contour.network import Network
@@ -34,7 +35,9 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
 
     Strokes that lie mostly in one of the ``ignore`` polygons (px) are left out.
     """
-    keep = [n for n in _large_marks(ink, px_per_mm) if not _ignored(ink.strokes[n].points.xy, ignore)]
+    keep = _large_marks(ink, px_per_mm)
+    dashes = set(dashes_between(picture.grey, ink, keep, px_per_mm))
+    keep = [n for n in sorted({*keep, *dashes}) if not _ignored(ink.strokes[n].points.xy, ignore)]
     node_group = _merge_meetings(ink, keep, px_per_mm)
     network = Network([], np.zeros(0), [], [])
     fresh = len(node_group)
@@ -43,6 +46,8 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
+        if index in dashes:
+            network.dashed.update(int(node_group[node]) for node in stroke.nodes)
         if _is_spur(stroke.nodes, node_group, line, network):
             continue
         if stroke.closed:

@@ -21,8 +21,6 @@ from shapely.geometry import Point, Polygon
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.network import (
-    GAP_COST,
-    GAP_COST_PER_MM,
     LENGTH_COST_PER_MM,
     Arm,
     Network,
@@ -315,7 +313,7 @@ def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
         result.append(((arm.stroke, arm.start), network.cost(into, arm)))
     for other, gap in network.gaps.get(node, []):
         for arm in network.arms.get(other, []):
-            result.append(((arm.stroke, arm.start), GAP_COST + GAP_COST_PER_MM * gap + network.cost(into, arm)))
+            result.append(((arm.stroke, arm.start), network.gap_cost(node, other, gap) + network.cost(into, arm)))
     return result
 
 

@@ -16,6 +16,7 @@ from calibration.frames import FloatArray
 from digitize.contour.continuation import ARM_MM, CORNER_DEG, MISFIT_MM, direction, joint_misfit_mm, misfit
 
 CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.0, 0.2, 0.0005
+DASH_COST = 0.1  # of a gap beside a dash of a line that is known to go on so
 # A corner where nothing else goes on; how fast a corner gets cheaper as the ways to go on get dearer.
 LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
 # Pieces of one line misfit by up to this.
@@ -47,6 +48,7 @@ class Network:
     closed: list[bool]
     arms: dict[int, list[Arm]] = field(default_factory=dict)
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
+    dashed: set[int] = field(default_factory=set)  # the nodes that dashes of a line end at
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
     _along: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)  # of lines, which never change
@@ -160,6 +162,11 @@ class Network:
         onward = [self.smooth_cost(arm, other) for arm in (into, out) for other in others]
         left = CORNER_COST * float(np.exp(-min(onward, default=np.inf) / CORNER_FADE))
         return float(min(CORNER_COST, LONE_CORNER_COST + left + self.unlike(into, out)))
+
+    def gap_cost(self, node: int, other: int, gap_mm: float) -> float:
+        """Return what it costs to go on from one node at another across a gap."""
+        dash = node in self.dashed or other in self.dashed
+        return DASH_COST if dash else GAP_COST + GAP_COST_PER_MM * gap_mm
 
     def around(self, arm: Arm) -> list[Arm]:
         """Return all arms at an arm's node and at those across gaps from it."""

@@ -20,8 +20,9 @@ from digitize.shapes import SpanPlaces
 if TYPE_CHECKING:
     from digitize.settings import SpanHint
 
-# A place put by eye is this certain (1 sigma), one moved to the middle of its mark this.
-BY_EYE_PX, CENTRED_PX = 1.0, 0.3
+# A place put by eye is this certain (1 sigma), or this part of the picture's longer side, which is not looked at pixel
+# by pixel; one moved to the middle of its mark this.
+BY_EYE_PX, BY_EYE_PART, CENTRED_PX = 3.0, 1.0 / 2000.0, 0.3
 # Edges count within this of the place, falling off as a bell of this spread; a mark's middle is sought within the last.
 REACH_PX, SPREAD_PX, FARTHEST_PX = 12, 5.0, 3.0
 ROUNDS, SETTLED_PX = 8, 0.01
@@ -46,10 +47,10 @@ def span_places(grey: npt.NDArray[np.uint8], spans: Sequence[SpanHint]) -> tuple
 
 
 def _placed(grey: npt.NDArray[np.uint8], span: SpanHint) -> SpanPlaces:
-    ends = []
+    ends, by_eye_px = [], max(BY_EYE_PX, BY_EYE_PART * max(grey.shape))
     for place in (span.from_px, span.to_px):
         middle = mark_middle(grey, place)
-        ends.append((place, BY_EYE_PX) if middle is None else (middle, CENTRED_PX))
+        ends.append((place, by_eye_px) if middle is None else (middle, CENTRED_PX))
     return SpanPlaces(ends[0][0], ends[1][0], span.length_mm, (ends[0][1], ends[1][1]))
 
 
