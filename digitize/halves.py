@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from calibration.budget import COVERAGE_95
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
@@ -21,7 +22,7 @@ from digitize.pipeline import EXIT_CODES, Outcome, Progress, trace_plan
 from digitize.report.halves_page import HalvesShown, write_halves_page
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Difference, DifferenceMap, EndMeeting, HalvesAudit
-from digitize.symmetry import audit_halves, squared
+from digitize.symmetry import JudgedHalves, audit_halves, squared
 from digitize.traced import Clock, Traced
 from digitize.writers.dxf import write_dxf
 from digitize.writers.record import tidied, write_record
@@ -73,7 +74,7 @@ def _as_drawn(plan: PlanSettings) -> PlanSettings:
 def _written(plan: PlanSettings, cut: bool, thickness_mm: float | None, clock: Clock, draft: Path) -> dict[str, Any]:
     traced = trace_cut_half(plan, thickness_mm, clock) if cut else trace_plan(plan, clock)
     with clock("audit"):
-        audit = audit_halves(traced.on_sheet, _neck(traced))
+        audit = audit_halves(traced.on_sheet, _neck(traced), traced.calibration.covariance)
     told = (*traced.doubts, *_doubts(audit))
     with clock("arcs"):
         few = few_arcs(traced.fair)
@@ -87,7 +88,7 @@ def _written(plan: PlanSettings, cut: bool, thickness_mm: float | None, clock: C
     part = {**halves_part(audit, cut=cut), "square": square_part(traced)}
     with clock("report"):
         record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
-        shown = HalvesShown(traced.fair.points, audit.map, plan.unit, few, spline)
+        shown = HalvesShown(traced.fair.points, audit.map, plan.unit, few, spline, _sheet(audit))
         write_halves_page(record, shown, draft / "halves.html")
     record = tidied({**made_record(traced, clock, sha256_of(draft)), "halves": part})
     write_record(record, draft / "record.json")
@@ -128,6 +129,19 @@ def _kinked(side: str, end: str, one: EndMeeting) -> Doubt:
         "half-kink", side=side, end=end, what=what, way=way, kink_deg=f"{abs(one.kink_deg):.1f}",
         u95_deg=f"{2.0 * one.u95_deg:.1f}", tip_mm=f"{abs(one.tip_mm):.2f}",
     )  # fmt: skip
+
+
+def _sheet(audit: JudgedHalves) -> dict[str, float] | None:
+    """Return, for the page, how far the sheet was taken to be out of square, and what that does to the gap."""
+    one = audit.square
+    if one is None:
+        return None
+    return {
+        "taken_deg": float(np.degrees(one.taken_rad)),
+        "taken_mm": one.taken_mm,
+        "left_u95_mm": one.may_mm,
+        "known_u95_deg": COVERAGE_95 * float(np.degrees(one.known_u_rad)),
+    }
 
 
 def halves_part(audit: HalvesAudit, *, cut: bool = False) -> dict[str, Any]:

@@ -23,6 +23,9 @@ TEMPLATE = "halves.html.j2"
 # The longest hair is so long, and stands for no less than the second figure.
 HAIR_PX, LEAST_HAIR_MM = 60.0, 0.1
 HAIR_STEP_MM = 2.0
+# What a sheet out of square does to the gap is told from here on; from the second on it is for the mean of both halves,
+# half of a pencil line being lost in either half alone.
+LEAST_SHOWN_MM, SLANTED_MM = 0.01, 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +37,7 @@ class HalvesShown:
     unit: Unit
     few: FewArcs | None = None
     spline: FairSpline | None = None
+    sheet: Mapping[str, float] | None = None  # how square the sheet was taken to be, and what that does to the gap
 
 
 def write_halves_page(record: Mapping[str, Any], shown: HalvesShown, path: Path) -> None:
@@ -53,10 +57,10 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "css": Markup(data(STYLE)),
         "file": str(words.dig(record, "input", "file") or "the sheet"),
         "kind": str(record["verdict"]),
-        "word": headline(part),
+        "word": headline(part, shown.sheet),
         "sentence": axis_sentence(part),
-        "steps": words.unique([f"{one.text} {one.remedy}" for one in reasons if one.weight != "note"])
-        or ("Nothing to decide: take either half, or the mean, as the master.",),
+        "steps": steps(shown.sheet, reasons),
+        "sheet": sheet_sentence(shown.sheet),
         "picture": map_picture(shown.map, part["differences"]) if shown.map is not None else None,
         "chart": map_chart(shown.map) if shown.map is not None else None,
         "hair": words.number(longest_hair_mm(shown.map), 2) if shown.map is not None else "",
@@ -74,6 +78,36 @@ def view(record: Mapping[str, Any], shown: HalvesShown) -> dict[str, Any]:
         "settings": flat(words.dig(record, "settings") or {}),
         "timings": timings(record),
     }
+
+
+def steps(sheet: Mapping[str, float] | None, reasons: Sequence[words.Reason]) -> tuple[str, ...]:
+    """Return what to do now."""
+    looks = words.unique([f"{one.text} {one.remedy}" for one in reasons if one.weight != "note"])
+    slanted = _slanted_mm(sheet)
+    if slanted <= SLANTED_MM:
+        return looks or ("Nothing to decide: take either half, or the mean, as the master.",)
+    mean = (
+        f'Take the mean of both halves (keep = "mean") as the master: either half alone has up to '
+        f"{words.number(slanted / 2.0, 2)} mm in it of a sheet that seems out of square."
+    )
+    return (*looks, mean)
+
+
+def _slanted_mm(sheet: Mapping[str, float] | None) -> float:
+    return sheet["taken_mm"] if sheet else 0.0
+
+
+def sheet_sentence(one: Mapping[str, float] | None) -> str:
+    """Return what a sheet out of square does to the gap, and what was made of that."""
+    if not one or max(one["taken_mm"], one["left_u95_mm"]) < LEAST_SHOWN_MM:
+        return ""
+    known = f"The sheet's squareness is known to ± {words.number(one['known_u95_deg'], 2)}°"
+    if one["taken_mm"] < LEAST_SHOWN_MM:
+        return f"{known}; what that may do to the gap, up to {words.number(one['left_u95_mm'], 2)} mm, is in the band."
+    return (
+        f"{known}. A sheet out of square by {words.number(abs(one['taken_deg']), 2)}° explains up to "
+        f"{words.number(one['taken_mm'], 2)} mm of what the halves differ by; that is taken out here."
+    )
 
 
 def spline_sentence(shown: HalvesShown) -> str:
@@ -115,7 +149,7 @@ def fairing_sentence(record: Mapping[str, Any]) -> str:
     )
 
 
-def headline(part: Mapping[str, Any]) -> str:
+def headline(part: Mapping[str, Any], sheet: Mapping[str, float] | None = None) -> str:
     """Return the answer in a few words."""
     if not part["whole"]:
         return "One half, cut out" if part["cut"] else "Only one half is drawn"
@@ -124,7 +158,7 @@ def headline(part: Mapping[str, Any]) -> str:
         rest = f"; besides, they differ in {words.count(len(real), 'place', 'places')}" if real else ""
         return f"The halves are unlike on purpose{rest}"
     if not real:
-        return "The halves agree"
+        return "The halves agree" + ", but for a sheet out of square" * (_slanted_mm(sheet) > SLANTED_MM)
     return f"The halves differ in {words.count(len(real), 'place', 'places')}"
 
 

@@ -138,7 +138,7 @@ def verdict(record: Mapping[str, Any], unit: Unit) -> Verdict:
             look_sentence(record, u95),
             (*unique([f"{one.text} {one.remedy}" for one in heavy]), f"When that is settled: {PRINT_STEP}"),
         )
-    sentence = f"The outline holds to {u95} all the way round (95 in 100). Nothing needs a second look."
+    sentence = f"The outline holds to {u95} along 95 % of it (95 in 100). Nothing needs a second look."
     return Verdict(
         "sound", "Sound", sentence, (f"P{PRINT_STEP[1:]}", "Check the check line with your own steel rule, then cut.")
     )
@@ -162,7 +162,8 @@ def look_sentence(record: Mapping[str, Any], u95: str) -> str:
     """Return what a person must look at, counted."""
     looks = [reason for reason in reasons(record) if reason.weight == "look"]
     things = "One thing needs" if len(looks) == 1 else f"{len(looks)} things need" if looks else "Something needs"
-    return f"{things} your eyes first. If it is all as it should be, the outline holds to {u95} (95 in 100)."
+    holds = f"the outline holds to {u95} along 95 % of it (95 in 100)"
+    return f"{things} your eyes first. If it is all as it should be, {holds}."
 
 
 def copy_sentence(percent: float | None, u95_percent: float | None, way: str, size_mm: float | None, over: str) -> str:

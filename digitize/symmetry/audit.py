@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -10,9 +10,10 @@ import numpy as np
 from calibration.frames import BoolArray, FloatArray, SheetPoints
 from digitize.curve import arc_length, blurred, feet, resample, unit_tangents
 from digitize.shapes import BodyTrace, EndMeeting, HalvesAudit, Keep, KeepChange, Seen, TracedOutline
-from digitize.symmetry.differences import COVERAGE, differences, gap_of
+from digitize.symmetry.differences import COVERAGE, differences
 from digitize.symmetry.halves import Half, Loop
 from digitize.symmetry.place import About, about_axis, half_about, kept_loop
+from digitize.symmetry.square import Squareness, judged_gap
 
 KEEPS: tuple[Keep, ...] = ("as drawn", "mean", "left", "right")
 # How a half meets the centerline is read from this much of its line, but for the very end.
@@ -21,7 +22,15 @@ END_FROM_MM, END_TO_MM = 0.6, 15.0
 FAIR_STEP_MM, FAIR_BLUR_MM, FAIR_CLEAR_MM = 0.5, 5.0, 15.0
 # A half is called the fairer one where the other is rougher by this much.
 FAIRER_TIMES = 1.25
-SIZE_BLUR = 4.0
+# Outlines are compared and measured evenly spaced and quietened by so much: so a corner is rounded alike in each.
+EVEN_STEP_MM, EVEN_BLUR_MM = 0.0625, 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedHalves(HalvesAudit):
+    """The audit with how square the sheet was taken to be."""
+
+    square: Squareness | None = None  # of a whole outline
 
 
 # --- the ends --------------------------------------------------------------------------
@@ -117,29 +126,32 @@ def _fairer(left: float, right: float) -> Literal["left", "right"] | None:
 # --- what keep would change ------------------------------------------------------------
 
 
-def _size(loop: Loop) -> tuple[float, float]:
-    """Return the length and the greatest width of a loop, its noise quietened."""
-    xy = blurred(loop.xy, SIZE_BLUR, closed=True)
+def _even(loop: Loop) -> FloatArray:
+    """Return (N, 2) a loop evenly spaced, its noise quietened."""
+    return blurred(resample(loop.xy, EVEN_STEP_MM, closed=True), EVEN_BLUR_MM / EVEN_STEP_MM, closed=True)
+
+
+def _size(xy: FloatArray) -> tuple[float, float]:
+    """Return the length and the greatest width of a closed curve."""
     return float(np.ptp(xy[:, 1])), float(np.ptp(xy[:, 0]))
 
 
 def _keep_changes(about: About) -> tuple[KeepChange, ...]:
-    drawn, _ = kept_loop(about, "as drawn")
+    drawn = _even(kept_loop(about, "as drawn")[0])
     length, width = _size(drawn)
-    quiet = blurred(drawn.xy, SIZE_BLUR, closed=True)
     rows = []
     for keep in KEEPS:
-        loop, _ = kept_loop(about, keep)
-        moved = feet(blurred(loop.xy, SIZE_BLUR, closed=True), quiet, closed=True)
-        k = int(np.argmax(moved.distance))
-        size = _size(loop)
+        kept = _even(kept_loop(about, keep)[0])
+        moved = feet(kept, drawn, closed=True).distance
+        k = int(np.argmax(moved))
+        size = _size(kept)
         rows.append(
             KeepChange(
                 keep,
-                float(np.sqrt(np.mean(moved.distance**2))),
-                float(moved.distance[k]),
-                float(loop.xy[k, 0]),
-                float(loop.xy[k, 1]),
+                float(np.sqrt(np.mean(moved**2))),
+                float(moved[k]),
+                float(kept[k, 0]),
+                float(kept[k, 1]),
                 size[0] - length,
                 size[1] - width,
             )
@@ -150,27 +162,32 @@ def _keep_changes(about: About) -> tuple[KeepChange, ...]:
 # --- all of it -------------------------------------------------------------------------
 
 
-def audit_halves(traced: TracedOutline, neck: SheetPoints | None = None) -> HalvesAudit:
+def audit_halves(
+    traced: TracedOutline, neck: SheetPoints | None = None, covariance: FloatArray | None = None
+) -> JudgedHalves:
     """Return the audit of a traced outline: both halves of a whole one, or the one half there is.
 
     Args:
         traced: the outline in sheet mm.
         neck: a place nearer to the neck end than to the tail, where the person told one.
+        covariance: (3, 3) of the sheet's log scale x, log scale y and shear, its own frame; None: known exactly.
 
     Raises:
         Refusal: the outline does not reach the centerline at both ends.
     """
-    return _half(traced, neck) if traced.half else _whole(traced, neck)
+    sure = np.zeros((3, 3)) if covariance is None else covariance
+    return _half(traced, neck) if traced.half else _whole(traced, neck, sure)
 
 
-def _whole(traced: TracedOutline, neck: SheetPoints | None) -> HalvesAudit:
+def _whole(traced: TracedOutline, neck: SheetPoints | None, covariance: FloatArray) -> JudgedHalves:
     about = about_axis(traced, neck)
     shift = np.array([0.0, about.one.tail.y_mm])
     right, left = (replace(half, xy=half.xy - shift) for half in (about.one.right, about.one.left))
     rough = roughness(left), roughness(right)
-    return HalvesAudit(
+    gap, square = judged_gap(traced, about, covariance)
+    return JudgedHalves(
         whole=True,
-        map=differences(gap_of(right, left, about.chosen.u_mm, about.own.angle_u_rad)),
+        map=differences(gap),
         ends=(
             ("left", meeting(left, at_tail=True), meeting(left, at_tail=False)),
             ("right", meeting(right, at_tail=True), meeting(right, at_tail=False)),
@@ -184,12 +201,13 @@ def _whole(traced: TracedOutline, neck: SheetPoints | None) -> HalvesAudit:
         fairer=_fairer(*rough),
         keeps=_keep_changes(about),
         doubts=about.doubts,
+        square=square,
     )
 
 
-def _half(traced: TracedOutline, neck: SheetPoints | None) -> HalvesAudit:
+def _half(traced: TracedOutline, neck: SheetPoints | None) -> JudgedHalves:
     half, side, chosen, doubts = half_about(traced, neck)
-    return HalvesAudit(
+    return JudgedHalves(
         whole=False,
         map=None,
         ends=((side, meeting(half, at_tail=True), meeting(half, at_tail=False)),),

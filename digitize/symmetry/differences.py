@@ -4,7 +4,9 @@ The gap between the halves is compared with bumps of many lengths at every place
 51 (1963) 1016). How far noise alone would lift one is taken from the gap itself: from second differences of its means
 over :data:`BLOCK_MM`, so a lasting difference does not count as noise while noise that is alike over a few mm does. The
 limit is Student's t for a false alarm anywhere on the curve and at any length of one in a thousand (Bonferroni), with
-as many degrees of freedom as the estimate of the noise has. Body frame, mm, both halves as right halves.
+as many degrees of freedom as the estimate of the noise has. What the axis, the sheet's shear or ink beside
+the line may make is in the uncertainty, and nothing within its own uncertainty is real. Body frame, mm, both halves as
+right halves.
 """
 
 from __future__ import annotations
@@ -15,7 +17,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import stdtrit
 
-from calibration.frames import BoolArray, FloatArray
+from calibration.frames import BoolArray, FloatArray, IntArray
 from digitize.curve import arc_length, blurred, feet, resample, right_normals, unit_tangents
 from digitize.shapes import Difference, DifferenceMap, Seen
 from digitize.symmetry.halves import Half
@@ -55,10 +57,12 @@ class Gap:
     mm: FloatArray  # (M,) mirrored left minus right; left larger positive
     seen: BoolArray  # (M,) both halves traced
     axis_u: FloatArray  # (M,) 1 sigma of it from the axis
+    shear_u: FloatArray  # (M,) 1 sigma of it from how square the sheet is
+    ink_u: FloatArray  # (M,) 1 sigma of it from other ink, where a half's line does not show both edges
 
 
 def gap_of(right: Half, left: Half, axis_u_mm: float, axis_u_rad: float) -> Gap:
-    """Return the gap of two halves, both tail to neck and on the right.
+    """Return the gap of two halves, both tail to neck and on the right, of a sheet that is square.
 
     Args:
         right: the right half.
@@ -76,7 +80,17 @@ def gap_of(right: Half, left: Half, axis_u_mm: float, axis_u_rad: float) -> Gap:
     middle = one[:, 1] - np.ptp(one[:, 1]) / 2.0 - one[:, 1].min()
     turned = middle * normal[:, 0] - one[:, 0] * normal[:, 1]
     axis_u = 2.0 * np.hypot(axis_u_mm * normal[:, 0], axis_u_rad * turned)
-    return Gap(arc_length(one, closed=False), one, normal, np.where(side >= 0, 1.0, -1.0) * foot.distance, seen, axis_u)
+    gap = np.where(side >= 0, 1.0, -1.0) * foot.distance
+    ink_u = np.hypot(_ink_u(left, there), _ink_u(right, here))
+    return Gap(arc_length(one, closed=False), one, normal, gap, seen, axis_u, np.zeros(len(one)), ink_u)
+
+
+def _ink_u(half: Half, at: IntArray) -> FloatArray:
+    """Return (M,) what a line is uncertain by at some of its points, where other ink hides an edge of it.
+
+    That is the same all along such ink, so no mean makes it smaller; where both edges show, the gap's noise tells all.
+    """
+    return np.where(half.seen[at] < Seen.BOTH_EDGES, half.sigma[at], 0.0)
 
 
 def _quiet(xy: FloatArray) -> FloatArray:
@@ -100,7 +114,15 @@ def _on_purpose(gap: Gap) -> list[tuple[int, int]]:
     return found
 
 
-def _noise(gap: Gap, mm: FloatArray, use: BoolArray) -> tuple[float, float]:
+def compared(gap: Gap) -> BoolArray:
+    """Return (M,) where the halves are compared: both seen, and not drawn unlike on purpose."""
+    use = gap.seen.copy()
+    for low, high in _on_purpose(gap):
+        use[low : high + 1] = False
+    return use
+
+
+def noise_density(gap: Gap, mm: FloatArray, use: BoolArray) -> tuple[float, float]:
     """Return the noise's density, mm2 per (1/mm), and the degrees of freedom with which it is known."""
     step = gap.place[1] - gap.place[0]
     size = max(round(BLOCK_MM / step), 2)
@@ -140,7 +162,8 @@ def _strongest(gap: Gap, mm: FloatArray, use: BoolArray, density: float) -> tupl
         shape = _bump(np.arange(-half, half + 1) * step, 0.0, length)
         power = np.convolve(use.astype(float), shape**2, mode="same") * step
         height = np.convolve(held, shape, mode="same") * step / np.maximum(power, 1e-12)
-        sigma = np.sqrt(density / np.maximum(power, 1e-12))
+        ink = np.convolve(np.where(use, gap.ink_u**2, 0.0), shape**2, mode="same") * step
+        sigma = np.sqrt((density + ink) / np.maximum(power, 1e-12) + gap.shear_u**2)
         if length > AXIS_LENGTH_MM:
             sigma = np.hypot(sigma, gap.axis_u)
         sigmas = np.where(power >= SEEN_PART * 0.375 * length, np.abs(height) / sigma, 0.0)
@@ -170,14 +193,14 @@ def _bumps(gap: Gap, use: BoolArray) -> tuple[list[tuple[float, float, float]], 
     left, found = gap.mm.copy(), []
     clear = use.copy()
     for _ in range(MOST_FOUND):
-        density, freedom = _noise(gap, left, clear)
+        density, freedom = noise_density(gap, left, clear)
         sigmas, *first = _strongest(gap, left, use, density)
         if sigmas < _limit(gap, freedom):
             break
         bump = _refined(gap, left, use, (first[0], first[1], first[2]))
         left = left - bump[2] * _bump(gap.place, bump[0], bump[1])
         found.append(bump)
-    return found, _noise(gap, left, clear)[0]
+    return found, noise_density(gap, left, clear)[0]
 
 
 def _grouped(gap: Gap, bumps: list[tuple[float, float, float]], density: float) -> list[Difference]:
@@ -202,7 +225,8 @@ def _difference(gap: Gap, group: list[tuple[float, float, float]], density: floa
     k = int(np.argmax(np.abs(model)))
     low, high = min(c - n / 2 for c, n, _ in group), max(c + n / 2 for c, n, _ in group)
     length = max(n for _, n, _ in group)
-    u = float(np.hypot(np.sqrt(density / (0.375 * length)), gap.axis_u[k]))
+    ink = float(np.average(gap.ink_u**2, weights=model**2))
+    u = float(np.sqrt(density / (0.375 * length) + gap.axis_u[k] ** 2 + gap.shear_u[k] ** 2 + ink))
     return _at(gap, k, float(model[k]), COVERAGE * u, max(low, 0.0), min(high, float(gap.place[-1])), purpose=False)
 
 
@@ -225,13 +249,9 @@ def _at(gap: Gap, k: int, mm: float, u95: float, low: float, high: float, purpos
 
 def differences(gap: Gap) -> DifferenceMap:
     """Return the map of a gap: its values over :data:`MAP_MM`, their uncertainty, and which differences are real."""
-    purpose = _on_purpose(gap)
-    use = gap.seen.copy()
-    for low, high in purpose:
-        use[low : high + 1] = False
-    bumps, density = _bumps(gap, use)
-    found = _grouped(gap, bumps, density)
-    for low, high in purpose:
+    bumps, density = _bumps(gap, compared(gap))
+    found = [one for one in _grouped(gap, bumps, density) if round(one.size_mm, 2) > round(one.u95_mm, 2)]
+    for low, high in _on_purpose(gap):
         k = low + int(np.argmax(np.abs(gap.mm[low : high + 1])))
         place = gap.place[low], gap.place[high]
         found.append(_at(gap, k, float(gap.mm[k]), 0.0, float(place[0]), float(place[1]), purpose=True))
@@ -239,7 +259,9 @@ def differences(gap: Gap) -> DifferenceMap:
     kernel = np.ones(size)
     weight = np.convolve(gap.seen.astype(float), kernel, mode="same")
     mean = np.convolve(np.where(gap.seen, gap.mm, 0.0), kernel, mode="same") / np.maximum(weight, 1.0)
-    u95 = COVERAGE * np.hypot(np.sqrt(density / MAP_MM * size / np.maximum(weight, 1.0)), gap.axis_u)
+    ink = np.convolve(np.where(gap.seen, gap.ink_u**2, 0.0), kernel, mode="same")
+    noise = (density / MAP_MM * size + ink) / np.maximum(weight, 1.0)
+    u95 = COVERAGE * np.sqrt(noise + gap.axis_u**2 + gap.shear_u**2)
     ordered = tuple(sorted(found, key=lambda one: -one.size_mm))
     known = weight > 0
     return DifferenceMap(gap.place, gap.xy, np.where(known, mean, np.nan), np.where(known, u95, np.nan), ordered)

@@ -12,7 +12,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import BodyPoints, BoolArray, FloatArray, SheetPoints, frozen_floats
 from digitize.curve import signed_area
 from digitize.shapes import BodyTrace, Hand, Keep, SheetLine, SymmetryAudit, TracedOutline
-from digitize.symmetry.axis import Axis, OwnAxis, own_axis
+from digitize.symmetry.axis import Axis, OwnAxis, own_axis, refined
 from digitize.symmetry.centerline import Chosen, choose_axis, half_axis, line_angle, told_axis
 from digitize.symmetry.halves import (
     EndFit,
@@ -232,14 +232,20 @@ class About:
     doubts: tuple[Doubt, ...]
 
 
-def about_axis(traced: TracedOutline, neck: SheetPoints | None) -> About:
+def about_axis(traced: TracedOutline, neck: SheetPoints | None, near: Axis | None = None) -> About:
     """Return a whole outline with its axis found and its halves compared about it.
+
+    Args:
+        traced: the outline in sheet mm.
+        neck: a place nearer to the neck end than to the tail, where one is known.
+        near: the outline's own axis but for a little, where it is known.
 
     Raises:
         Refusal: the outline does not cross the centerline at both ends.
     """
     loop = Loop(traced.points.xy, traced.sigma_mm, traced.seen, traced.corners).counter_clockwise()
-    own = own_axis(loop.xy, tuple(line_angle(line) for line in traced.lines))
+    likely = tuple(line_angle(line) for line in traced.lines)
+    own = own_axis(loop.xy, likely) if near is None else refined(near, loop.xy)[0]
     if traced.told_axis is not None:
         chosen = told_axis(traced.told_axis, loop.xy, traced.lines, own)
     else:

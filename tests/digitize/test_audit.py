@@ -16,11 +16,13 @@ from digitize.symmetry.audit import meeting, straightness
 from digitize.symmetry.axis import Axis
 from digitize.symmetry.axis import refined as refined_axis
 from digitize.symmetry.halves import Half
+from digitize.symmetry.square import shear_u
 from digitize.traced import moved_doubts
-from tests.digitize.bodies import HALF_CONTROLS, line, traced, turned
+from tests.digitize.bodies import HALF_CONTROLS, line, spaced, traced, turned
 from tests.digitize.halves_cases import Noise, outline, outward, with_bulge
 
 STROKE = Noise(0.02, 2.0)
+LOOSE = np.diag([1e-8, 1e-8, 0.005**2])  # squareness as copiers usually hold it, 0.3 degree
 SURE = Budget((Term("all", 0.05, "told"),))
 
 
@@ -48,6 +50,69 @@ def test_a_bulge_is_found_where_it_is_and_as_large_as_it_is(side: float) -> None
     assert found[0].size_mm == pytest.approx(0.3, abs=0.045)
     assert found[0].u95_mm < 0.1
     assert not found[0].on_purpose
+
+
+def out_of_square(xy: FloatArray, by_rad: float) -> FloatArray:
+    """The sheet sheared: the angle between across and along closed by so much."""
+    return xy @ np.array([[1.0, by_rad / 2.0], [by_rad / 2.0, 1.0]])
+
+
+@pytest.mark.parametrize("by_deg", [0.3, -0.5])
+def test_a_sheet_out_of_square_makes_no_real_difference(by_deg: float) -> None:
+    """The halves of an even body part by over a millimetre, and a sheet's 0.3 degree (1 sigma) explains all of it."""
+    xy = out_of_square(STROKE.on(outline(), np.random.default_rng(5)), np.radians(by_deg))
+    audit = audit_halves(traced(xy), None, LOOSE)
+    assert audit.map is not None
+    assert audit.square is not None
+    assert audit.map.found == ()
+    assert np.degrees(audit.square.taken_rad) == pytest.approx(by_deg, abs=0.005)
+    assert audit.square.taken_mm > 1.0
+    known = np.isfinite(audit.map.gap_mm)
+    assert np.mean(np.abs(audit.map.gap_mm[known]) > audit.map.u95_mm[known]) < 0.15
+    told = audit_halves(traced(xy), None).map  # on a sheet that is square for sure they do differ
+    assert told is not None
+    assert max(one.size_mm for one in told.found) > 0.7
+
+
+@pytest.mark.parametrize("by_deg", [0.0, 0.3])
+def test_a_bulge_is_found_on_a_sheet_of_loose_squareness(by_deg: float) -> None:
+    xy = outline()
+    index = int(np.argmin(np.hypot(*(xy - (125.0, 250.0)).T)))
+    made = STROKE.on(with_bulge(xy, index), np.random.default_rng(4))
+    (found,) = audit_halves(traced(out_of_square(made, np.radians(by_deg))), None, LOOSE).map.found  # type: ignore[union-attr]
+    assert found.side == "right"
+    assert np.hypot(found.x_mm - xy[index, 0], found.y_mm - xy[index, 1]) < 10.0
+    assert found.size_mm == pytest.approx(0.3, abs=0.045)
+    assert found.u95_mm < 0.1
+
+
+def test_more_shear_than_a_sheet_can_have_is_a_difference_larger_than_its_uncertainty() -> None:
+    xy = out_of_square(STROKE.on(outline(), np.random.default_rng(5)), np.radians(1.2))
+    audit = audit_halves(traced(xy), None, LOOSE)
+    assert audit.square is not None
+    assert audit.square.taken_rad == 0.0
+    found = audit.map.found  # type: ignore[union-attr]
+    assert found
+    assert all(round(one.size_mm, 2) > round(one.u95_mm, 2) for one in found)
+    assert max(one.u95_mm for one in found) > 0.5
+
+
+def test_a_scale_known_one_way_only_is_shear_to_a_body_that_lies_aslant() -> None:
+    covariance = np.diag([0.016**2, 1e-10, 0.0])
+    assert shear_u(covariance, Axis((0.0, 0.0), np.pi / 2)) == pytest.approx(0.0, abs=1e-9)
+    assert shear_u(covariance, Axis((0.0, 0.0), np.pi / 2 + 0.1)) == pytest.approx(0.016 * np.sin(0.2), rel=1e-3)
+    assert shear_u(LOOSE, Axis((0.0, 0.0), 0.0)) == pytest.approx(0.005, rel=1e-6)
+
+
+def test_ink_that_hides_an_edge_all_along_makes_no_real_difference() -> None:
+    """A line drawn into one side of the tail pushes the outline's middle by 0.07 mm over 30 mm."""
+    xy = outline()
+    index = int(np.argmin(np.hypot(*(xy - (22.0, 1.0)).T)))
+    one = traced(Noise(0.005, 2.0).on(with_bulge(xy, index, 0.07, 40.0), np.random.default_rng(4)))
+    near = np.hypot(*(xy - xy[index]).T) < 20.0
+    assert audit_halves(one).map.found  # type: ignore[union-attr]
+    hidden = replace(one, seen=np.where(near, Seen.ONE_EDGE, one.seen))
+    assert audit_halves(hidden).map.found == ()  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("noise", [Noise(0.1, 0.0), Noise(0.05, 3.0)], ids=str)
@@ -94,6 +159,16 @@ def test_the_keeps_say_what_they_would_change() -> None:
     assert keeps["left"].width_mm == pytest.approx(-0.6, abs=0.05)
     assert keeps["right"].width_mm == pytest.approx(0.6, abs=0.05)
     assert keeps["left"].x_mm > 0 > keeps["right"].x_mm  # each changes the other half
+
+
+def test_at_a_corner_a_keep_changes_what_lies_between_the_curves() -> None:
+    """The halves are the same curve, but for how near to each other its points lie beside one corner."""
+    ring = np.array([(0, 0), (80, 0), (95, 150), (40, 300), (-40, 300), (-95, 150), (-80, 0)], dtype=float)
+    xy, marks = spaced(ring, tuple(range(7)))
+    at = np.arange(len(xy))
+    thinned = np.delete(xy, at[(at > marks[5]) & (at < marks[5] + 12) & (at % 3 > 0)], axis=0)
+    keeps = audit_halves(traced(thinned, corners=[*marks[1:6], marks[6] - len(xy) + len(thinned)])).keeps
+    assert max(one.max_mm for one in keeps) < 0.01
 
 
 @pytest.mark.parametrize("kink", [6.0, -4.0, 0.0])

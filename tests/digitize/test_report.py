@@ -202,6 +202,12 @@ def test_half_drawing_has_no_gap_chart(example):
     assert "Left against right:" not in html
 
 
+def test_on_narrow_pages_millimetres_are_added_only_where_the_column_has_no_unit_of_its_own(page):
+    assert page.count('class="budget in-mm"') == 1
+    assert '<table class="budget in-mm">\n<thead><tr><th scope="col">Cause</th><th scope="col">mm</th>' in page
+    assert re.findall(r'(\S+) td:nth-child\(2\)::after \{ content: " mm"', data("report.css")) == [".budget.in-mm"]
+
+
 def test_budget_shares_are_of_the_squares(example):
     rows = budget(example.record)
     assert [row.term for row in rows] == ["scale", "rule as printed", "line on the paper"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from digitize.report import words
+from digitize.report import halves_page, words
 
 
 def test_missing_number_is_a_dash():
@@ -41,6 +41,29 @@ def test_refusing_doubt_beside_an_outline_is_something_to_look_at():
     said = words.verdict({"verdict": "look", "reasons": [entry], "outline": {"u95_mm": 0.2}}, "mm")
     assert said.sentence.startswith("One thing needs")
     assert words.reasons({"verdict": "refused", "reasons": [entry]})[0].weight == "refused"
+
+
+@pytest.mark.parametrize("kind", ["sound", "look"])
+def test_the_outline_is_said_to_hold_along_as_much_of_it_as_the_claim_is_for(kind: str) -> None:
+    said = words.verdict({"verdict": kind, "reasons": [], "outline": {"u95_mm": 0.1}}, "mm")
+    assert "± 0.10 mm along 95 % of it" in said.sentence
+    assert "all the way" not in said.sentence
+
+
+def test_the_mean_is_the_master_where_a_sheet_out_of_square_parts_the_halves() -> None:
+    sheet = {"taken_deg": -0.3, "taken_mm": 1.23, "left_u95_mm": 0.01, "known_u95_deg": 0.56}
+    part = {"whole": True, "differences": []}
+    (step,) = halves_page.steps(sheet, ())
+    assert 'keep = "mean"' in step
+    assert "0.61 mm" in step
+    assert halves_page.headline(part, sheet) == "The halves agree, but for a sheet out of square"
+    told = halves_page.sheet_sentence(sheet)
+    for figure in ("± 0.56°", "0.30°", "1.23 mm"):
+        assert figure in told
+    square = {**sheet, "taken_deg": 0.0, "taken_mm": 0.0, "left_u95_mm": 0.004}
+    assert halves_page.sheet_sentence(square) == ""
+    assert halves_page.steps(square, ())[0].startswith("Nothing to decide")
+    assert halves_page.headline(part, square) == "The halves agree"
 
 
 def test_negative_zero_has_no_sign():
