@@ -19,10 +19,12 @@ from digitize.contour.weight import stroke_weights
 from digitize.shapes import Ink
 
 # A dash, or a part of one where something crosses it, is so long, and so straight.
-LEAST_DASH_MM, LONGEST_DASH_MM, STRAIGHT_MM = 0.8, 12.0, 0.35
-# The next is no further than this, nor than so many times the dash; both head so nearly along the step between them.
-LONGEST_GAP_MM, MOST_GAPS, FACING_DEG = 5.0, 2.0, 20.0
-TOUCHING_MM = 0.05
+LEAST_DASH_MM, LONGEST_DASH_MM, STRAIGHT_MM = 0.8, 12.0, 0.4
+END_PART = 5  # of its points at either end tell nothing of where it heads
+# The next is no further than this, nor than so many times the dash, and heads the same way; from where each heads the
+# other is aside by so much of the gap, or by this: the middle of ink bends aside where other ink is near.
+LONGEST_GAP_MM, MOST_GAPS, ALONG = 5.0, 2.0, float(np.cos(np.radians(25.0)))
+FACING, ASIDE_MM = 0.36, 0.8
 # Weights of one line's dashes and of what they join are less than usual by no more (natural logarithm), and more by no
 # more than this where they run into other ink.
 LIKE_WEIGHT, HEAVIER = 0.4, 0.8
@@ -72,21 +74,28 @@ def _candidates(ink: Ink, px_per_mm: float) -> list[int]:
         if stroke.closed or len(stroke.points.xy) < 3:
             continue
         xy = stroke.points.xy / px_per_mm
-        chord = xy[-1] - xy[0]
-        length = float(np.hypot(*chord))
-        if not LEAST_DASH_MM <= length <= LONGEST_DASH_MM:
+        if not LEAST_DASH_MM <= float(np.hypot(*(xy[-1] - xy[0]))) <= LONGEST_DASH_MM:
             continue
-        off = np.abs((xy - xy[0]) @ np.array([-chord[1], chord[0]])) / length
-        if off.max() < STRAIGHT_MM:
+        inner = _inner(xy)
+        along = inner[-1] - inner[0]
+        off = (inner - inner[0]) @ np.array([-along[1], along[0]])
+        if np.abs(off).max() < STRAIGHT_MM * max(float(np.hypot(*along)), 1e-9):
             found.append(number)
     return found
+
+
+def _inner(line: FloatArray) -> FloatArray:
+    """Return a dash without its ends: the middle of ink bends aside where other ink is near."""
+    cut = len(line) // END_PART
+    return line[cut : len(line) - cut]
 
 
 def _ends(lines: list[FloatArray], dashes: int) -> _Ends:
     at = np.concatenate([line[[0, -1]] for line in lines])
     outward = []
-    for line in lines:
-        for way in (line, line[::-1]):
+    for number, line in enumerate(lines):
+        seen = _inner(line) if number < dashes else line
+        for way in (seen, seen[::-1]):
             far = np.hypot(*(way - way[0]).T)
             stop = int(np.argmax(far > HEADING_MM)) if (far > HEADING_MM).any() else len(way) - 1
             step = way[0] - way[stop]
@@ -99,12 +108,14 @@ def _partners(ends: _Ends, length_mm: FloatArray) -> IntArray:
     count = 2 * ends.dashes
     near = cKDTree(ends.at[:count]).sparse_distance_matrix(cKDTree(ends.at), LONGEST_GAP_MM, output_type="coo_matrix")
     one, other, gap = near.row.astype(np.int64), near.col.astype(np.int64), near.data
-    step = (ends.at[other] - ends.at[one]) / np.maximum(gap, 1e-9)[:, None]
-    ahead = np.einsum("pi,pi->p", ends.outward[one], step)
-    back = -np.einsum("pi,pi->p", ends.outward[other], step)
+    step = ends.at[other] - ends.at[one]
     against = -np.einsum("pi,pi->p", ends.outward[one], ends.outward[other])
-    facing = np.cos(np.radians(FACING_DEG))
-    goes_on = np.where(gap < TOUCHING_MM, against > facing, (ahead > facing) & (back > facing))
+    aside = np.maximum(FACING * gap, ASIDE_MM)
+    goes_on = against > ALONG
+    for way, sense in ((ends.outward[one], 1.0), (ends.outward[other], -1.0)):
+        off = np.abs(way[:, 0] * step[:, 1] - way[:, 1] * step[:, 0])
+        ahead = sense * np.einsum("pi,pi->p", way, step)
+        goes_on &= (off < aside) & ((ahead > 0.0) | (gap < ASIDE_MM))
     goes_on &= (one // 2 != other // 2) & (gap <= MOST_GAPS * length_mm[one // 2])
     partner = np.full(count, -1)
     order = np.lexsort((-against, gap))[::-1]  # the nearest last, so that it stays
