@@ -29,11 +29,15 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "unknown-key": ("usage", "{file}: unknown key '{key}' in [{table}]{hint}.", "Correct or remove that line."),
     "bad-value": ("usage", "{file}: '{key}' is {got}, but {need} is needed.", "Correct that line."),
     "bad-length": ("usage", "'{text}' is not a length.", "Write a number with its unit, such as 505 mm, 19.875 in or 19 7/8 in."),
+    "length-without-unit": ("usage", "'{text}' does not say whether it is mm or in.", "Say mm or in: write the unit behind the number, such as 505 mm, 19.875 in or 19 7/8 in."),
+    "place-outside": ("usage", "({x}, {y}) of {key} is outside the picture, {width} x {height}.", "Give the place in pixels of the whole picture, counted from its upper left corner: x to the right, then y down."),
     "bad-option": ("usage", "{option} is '{got}', but {need} is needed.", "Correct the call."),
     "bad-toml": ("usage", "{file} is not a readable plan file: {why}.", "Mend the line named; the file is TOML."),
     "no-such-file": ("usage", "{file} does not exist.", "Check the name and the folder."),
+    "odd-name": ("usage", "The name {file} is not written in UTF-8, and the picture cannot be opened by it.", "Rename the file, or its folder, in plain letters."),
     "no-plans": ("usage", "{place} holds no plan: neither a picture nor a plan file.", "Give pictures, plan files, folders of them, or a list of them, one a line, as a .txt file."),
     "out-not-writable": ("usage", "The folder {folder} cannot be written: {why}.", "Choose another folder with --out."),
+    "disk-full": ("usage", "The disk is full: the results do not fit into {folder}.", "Free space there, or give another folder with --out."),
     "out-has-results": ("usage", "The folder {folder} already holds results ({file}).", "Choose another folder with --out, or add --replace."),
     "port-taken": ("usage", "Port {port} of this machine cannot be used: {why}.", "Choose another with --port, or leave it out for any free one."),
     # --- the reprint
@@ -65,6 +69,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),
+    "absurd-size": ("refused", "By {by} the whole picture would be {width} x {height} mm, which no plan of a body is.", "Check the unit and the length of each [[span]], and the unit of each [[rule]]: 505 mm is not 505 in."),
     "unit-uncertain": ("refused", "The graduations at {place} px may be {candidates}: their unit is not certain.", "Say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),
     "unit-contradicted": ("refused", "The plan file says that the graduations at {place} px are in {told}, but they look like {seen}.", "Read the numbers on the rule: if they agree, take unit out of that [[rule]], or put its near = [x, y] on the edge that is meant."),
     "rule-left-out": ("note", "The graduations at {place} px may be {candidates}; other rules fix the scale, so they were left out.", "To count them too, say which in the plan file: [[rule]] unit = \"mm\" or \"in\", near = [x, y]."),

@@ -15,12 +15,15 @@ import tomllib
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from calibration.errors import BoutlineError, UsageError
 from digitize import __version__
+from digitize.outbox import OUTLINE_FILES, clear_drafts, has_drafts, unwritable
+from digitize.tables import printable
 
 PICTURES = (".png", ".jpg", ".jpeg", ".tif", ".tiff", ".pdf", ".heic", ".heif", ".gif", ".webp")
 PLAN_FILE, LIST_FILE = ".toml", ".txt"
@@ -29,6 +32,7 @@ SCHEMA = 1
 # From good to bad: sound, look, refused, wrong usage, fault. Answers are kept; the last two are tried again.
 EXIT_CODES = (0, 3, 4, 2, 1)
 ANSWERED = (0, 3, 4)
+CLEAR_UP_S = 3.0
 
 Result = dict[str, Any]
 
@@ -101,10 +105,10 @@ def _images(path: Path) -> list[str] | None:
 
 def folders_for(plans: Sequence[Path]) -> list[str]:
     """Return the name of each plan's folder: its own without the suffix, with it where two would be the same."""
-    stems = [plan.stem for plan in plans]
+    stems = [printable(plan.stem) for plan in plans]
     names: list[str] = []
     for plan, stem in zip(plans, stems, strict=True):
-        name = stem if stems.count(stem) == 1 else plan.name.replace(".", "-")
+        name = stem if stems.count(stem) == 1 else printable(plan.name).replace(".", "-")
         number, free = 2, name
         while free in names:
             number, free = number + 1, f"{name}-{number}"
@@ -126,17 +130,32 @@ def run_many(
         tell: is called with each result as it comes.
 
     Raises:
-        UsageError: ``out-not-writable``.
+        UsageError: ``out-not-writable`` or ``disk-full``.
     """
     kept = _read(out / LEDGER)
     names = folders_for(plans)
     wanted = {name: Job(plan, out / name, replace, kept.get(name)) for name, plan in zip(names, plans, strict=True)}
     done: dict[str, Result] = {}
-    for result in _results(wanted, done, jobs or -1):
-        done[result["folder"]] = result
-        _write(out / LEDGER, _summary([{**kept, **done}[name] for name in sorted({**kept, **done})]))
-        tell(result)
+    try:
+        for result in _results(wanted, done, jobs or -1):
+            done[result["folder"]] = result
+            _write(out / LEDGER, _summary([{**kept, **done}[name] for name in sorted({**kept, **done})]))
+            tell(result)
+    except BaseException:  # also an interrupt: what is at work is ended, and leaves its draft
+        _clear_up([wanted[name].out for name in names if name not in done])
+        raise
     return _summary([done[name] for name in names])
+
+
+def _clear_up(folders: Sequence[Path]) -> None:
+    """Remove the drafts of plans whose processes are ended, which may take them a moment."""
+    until = time.monotonic() + CLEAR_UP_S
+    while True:
+        for folder in folders:
+            clear_drafts(folder)
+        if not any(has_drafts(folder) for folder in folders) or time.monotonic() > until:
+            return
+        time.sleep(0.1)
 
 
 def worst(codes: Sequence[int]) -> int:
@@ -197,20 +216,20 @@ def _digest(plan: Path) -> str:
 
 
 def _is_done(job: Job, digest: str) -> bool:
-    """Return whether the same plan was answered before, its files, if it had any, still there."""
-    from digitize.outbox import OUTLINE_FILES
-
+    """Return whether the same plan was answered before, and its folder holds what that left: all files, or none."""
     if job.before is None or job.before.get("digest") != digest or job.before["exit_code"] not in ANSWERED:
         return False
-    return job.before["verdict"] == "refused" or all((job.out / name).exists() for name in OUTLINE_FILES)
+    there = [(job.out / name).exists() for name in OUTLINE_FILES]
+    return not any(there) if job.before["verdict"] == "refused" else all(there)
 
 
 def _head(job: Job) -> Result:
-    return {"plan": str(job.plan), "folder": job.out.name}
+    return {"plan": printable(str(job.plan)), "folder": job.out.name}
 
 
 def _failed(job: Job, exit_code: int, text: str, remedy: str = "", code: str = "fault") -> Result:
-    reason = {"code": code, "text": text, "remedy": remedy or "Run it alone with -v and report what it prints."}
+    remedy = remedy or "Run it alone with -v and report what it prints."
+    reason = {"code": code, "text": printable(text), "remedy": printable(remedy)}
     return {
         **_head(job), "digest": None, "verdict": "fault" if exit_code == 1 else "usage", "exit_code": exit_code,
         "reasons": [reason], "as_before": False,
@@ -234,7 +253,7 @@ def _write(path: Path, content: Result) -> None:
     """Write the file whole or not at all: a run may be ended at any time.
 
     Raises:
-        UsageError: ``out-not-writable``.
+        UsageError: ``out-not-writable`` or ``disk-full``.
     """
     draft = path.with_name(f".{path.name}.{os.getpid()}")
     try:
@@ -242,4 +261,7 @@ def _write(path: Path, content: Result) -> None:
         draft.write_text(json.dumps(content, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         draft.replace(path)
     except OSError as fault:
-        raise UsageError("out-not-writable", folder=path.parent, why=fault.strerror or str(fault)) from fault
+        raise unwritable(path.parent, fault) from fault
+    finally:
+        with suppress(OSError):
+            draft.unlink(missing_ok=True)

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 from calibration.flags import Doubt
 from digitize import __version__
 from digitize.shapes import Picture
+from digitize.tables import printable
 
 EXIT_CODES = {"sound": 0, "look": 3, "refused": 4}
 BYTES_PER_MIB = 2**20
@@ -92,7 +93,7 @@ def tool_part() -> dict[str, str]:
 
 def reasons_part(doubts: Sequence[Doubt]) -> list[dict[str, str]]:
     """Return the doubts as a record lists them."""
-    return [{"code": one.code, "text": one.text, "remedy": one.remedy} for one in doubts]
+    return [{"code": one.code, "text": printable(one.text), "remedy": printable(one.remedy)} for one in doubts]
 
 
 def effort_part(clock: Clock) -> dict[str, Any]:

@@ -29,8 +29,9 @@ from digitize.outcome import Progress as Progress
 from digitize.read import read_picture
 from digitize.rule_edges import along_edges
 from digitize.scaled import Scaled, scaled_picture
-from digitize.settings import PlanSettings, load_plan
+from digitize.settings import PlanSettings, load_plan, refuse_odd_names
 from digitize.shapes import TracedOutline
+from digitize.sources import refuse_absurd_size, refuse_absurd_spans
 from digitize.symmetry import place_body
 from digitize.traced import Clock, Traced, body_on_sheet, body_to_px, moved_doubts, traced_budget
 from digitize.writers.record import write_record
@@ -96,6 +97,7 @@ def run_lens(
 
     board = Board.told(corners, square)
     check_place(out, replace=replace)
+    refuse_odd_names(shots)
     clock = Clock(progress)
     try:
         with Outbox(out.parent, (out.name,), replace=True) as outbox:
@@ -127,7 +129,7 @@ def trace_plan(
 
     Raises:
         Refusal: a stage found that no outline can be trusted.
-        UsageError: ``no-such-page``.
+        UsageError: ``no-such-page`` or ``place-outside``.
     """
     if plan.more:
         return _trace_photos(plan, clock)
@@ -145,7 +147,11 @@ def _read_and_scaled(plan: PlanSettings, clock: Clock, reader: Reader = read_pic
         )  # fmt: skip
         clock.picture = picture
         refuse_unfit_picture(picture)
-    return scaled_picture(picture, plan, clock)
+        plan.refuse_places_outside(picture)
+        refuse_absurd_spans(picture, plan.spans)
+    scaled = scaled_picture(picture, plan, clock)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
+    return scaled
 
 
 def _as_it_lies(path: Path) -> tuple[object, ...]:

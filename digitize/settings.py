@@ -7,6 +7,7 @@ here on, whatever unit they were written in.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -14,8 +15,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from calibration.errors import UsageError
 from digitize.lens_file import LensFile, load_lens
-from digitize.shapes import Hand, Keep, OutlineHints, Unit
-from digitize.tables import LengthMm, Table, parsed, validated
+from digitize.shapes import Hand, Keep, OutlineHints, Picture, Unit
+from digitize.tables import LengthMm, Table, parsed, printable, validated
 
 PLAN_SUFFIX = ".toml"
 
@@ -23,6 +24,8 @@ PLAN_SUFFIX = ".toml"
 TABLE_FORMS = {"plan": "[plan]", "rule": "[[rule]]", "span": "[[span]]", "card": "[[card]]", "body": "[body]"}
 
 LEAST_CENTERLINE_PX = 50.0  # two places nearer to each other do not tell how a line runs
+
+OUTSIDE_PX = 1.0  # a place on the very rim may be counted from the pixels' corners or from their middles
 
 PxPlace = tuple[float, float]
 Polygon = Annotated[tuple[PxPlace, ...], Field(min_length=3)]
@@ -164,6 +167,32 @@ class PlanSettings(BaseModel):
         rules = tuple(rule for rule in self.rules if rule.image in (None, self.image.name))
         return (self.model_copy(update={"more": (), "spans": spans, "rules": rules}), *others)
 
+    def refuse_places_outside(self, picture: Picture) -> None:
+        """Refuse places that are not in the picture: they were counted in another one, or x and y exchanged.
+
+        Regions to ignore may reach beyond it.
+
+        Raises:
+            UsageError: ``place-outside``.
+        """
+        height, width = picture.grey.shape
+        for key, (x, y) in self._places():
+            if not (-OUTSIDE_PX <= x <= width - 1 + OUTSIDE_PX and -OUTSIDE_PX <= y <= height - 1 + OUTSIDE_PX):
+                place = {"x": f"{x:.10g}", "y": f"{y:.10g}", "width": width, "height": height}
+                raise UsageError("place-outside", key=key, **place)
+
+    def _places(self) -> Iterator[tuple[str, PxPlace]]:
+        """Yield the places that are told, each with its key in the plan file."""
+        body = self.body
+        told: dict[str, Sequence[PxPlace | None]] = {
+            "body.near": [body.near], "body.neck": [body.neck], "body.centerline": body.centerline or (),
+            "body.through": body.through, "rule.near": [one.near for one in self.rules],
+            "span.from": [one.from_px for one in self.spans], "span.to": [one.to_px for one in self.spans],
+            "card.near": [one.near for one in self.cards],
+        }  # fmt: skip
+        for key, places in told.items():
+            yield from ((key, place) for place in places if place is not None)
+
     def _named(self, image: Path) -> dict[str, object]:
         """Return what is told of a picture that is not the first."""
         rules = (rule for rule in self.rules if rule.image == image.name or (rule.near, rule.image) == (None, None))
@@ -184,24 +213,37 @@ def load_plan(path: Path) -> PlanSettings:
     """Return the settings of a plan file, or the defaults for a plain picture.
 
     Raises:
-        UsageError: ``no-such-file``, ``bad-toml``, ``unknown-key``, ``bad-value``, ``bad-length``, ``bad-lens-file`` or
-            ``lens-for-photos``.
+        UsageError: ``no-such-file``, ``bad-toml``, ``unknown-key``, ``bad-value``, ``bad-length``,
+            ``length-without-unit``, ``odd-name``, ``bad-lens-file`` or ``lens-for-photos``.
     """
     if not path.is_file():
         raise UsageError("no-such-file", file=path)
     if path.suffix.lower() != PLAN_SUFFIX:
+        refuse_odd_names([path])
         return PlanSettings(image=path)
     content = _content(path)
     images = [path.parent / name for name in content.plan.image]
     for image in images:
         if not image.is_file():
             raise UsageError("no-such-file", file=image)
+    refuse_odd_names(images)
     options = {name: getattr(content.plan, name) for name in ("page", "captured", "unit", "line")}
     options |= _lens_options(content.plan, path)
     return PlanSettings(
         image=images[0], more=tuple(images[1:]), rules=content.rule, spans=content.span, cards=content.card,
         body=content.body, **options,
     )  # fmt: skip
+
+
+def refuse_odd_names(pictures: Sequence[Path]) -> None:
+    """Refuse pictures whose names, or whose folders' names, are no UTF-8: libvips opens none of them.
+
+    Raises:
+        UsageError: ``odd-name``.
+    """
+    for path in pictures:
+        if (shown := printable(str(path))) != str(path):
+            raise UsageError("odd-name", file=shown)
 
 
 def _lens_options(plan: _Plan, path: Path) -> dict[str, Any]:
@@ -218,7 +260,7 @@ def check_plan(written: dict[str, Any], file: str) -> None:
     """Check what a plan file would hold; ``file`` is its name, for complaints.
 
     Raises:
-        UsageError: ``unknown-key``, ``bad-value`` or ``bad-length``.
+        UsageError: ``unknown-key``, ``bad-value``, ``bad-length`` or ``length-without-unit``.
     """
     _checked(written, file)
 

@@ -9,15 +9,52 @@ import numpy as np
 
 from calibration.budget import COVERAGE_95
 from calibration.controls import Control
+from calibration.errors import Refusal
 from calibration.frames import PxPoints
 from calibration.print_factors import SCANNER_LIMIT_REL, PrintFactors
 from calibration.solve import Calibration, solve
 from calibration.units import MM_PER_INCH
-from digitize.shapes import Rule, SpanPlaces
+from digitize.settings import SpanHint
+from digitize.shapes import Picture, Rule, SpanPlaces
 from digitize.traced import CopySize, scale_u_rel
 
 # Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
 SPAN_LIMIT_MM = 0.25
+# Longer side of a picture that may show a plan of a body: a small one is 120 mm long, a wide roll of paper 1 m wide and
+# as long as the largest body a few times over (common practice, no source).
+LEAST_SIDE_MM, MOST_SIDE_MM = 100.0, 5000.0
+NEARER = 3.0  # one part of a photographed sheet is this much nearer to the camera than another, at most
+
+
+def refuse_absurd_size(picture: Picture, calibration: Calibration) -> None:
+    """Refuse a scale by which the picture shows no plan of a body: most likely a wrong unit.
+
+    No later stage is made for lines that are a hundredth of a pixel wide, or a hundred.
+
+    Raises:
+        Refusal: ``absurd-size``.
+    """
+    scale = calibration.mm_per_px_x, calibration.mm_per_px_y
+    _refuse_absurd(picture, scale, " and ".join(calibration.names), 1.0)
+
+
+def refuse_absurd_spans(picture: Picture, spans: Sequence[SpanHint]) -> None:
+    """Refuse a span of a length that cannot be, before anything is looked for in sizes that follow from it.
+
+    Raises:
+        Refusal: ``absurd-size``.
+    """
+    wider = NEARER if picture.captured == "photo" else 1.0
+    for number, span in enumerate(spans, 1):
+        mm_per_px = span.length_mm / math.dist(span.from_px, span.to_px)
+        _refuse_absurd(picture, (mm_per_px, mm_per_px), f"span {number}", wider)
+
+
+def _refuse_absurd(picture: Picture, mm_per_px: tuple[float, float], by: str, wider: float) -> None:
+    height, width = picture.grey.shape
+    sides_mm = width * mm_per_px[0], height * mm_per_px[1]
+    if not LEAST_SIDE_MM / wider <= max(sides_mm) <= MOST_SIDE_MM * wider:
+        raise Refusal("absurd-size", by=by, width=f"{sides_mm[0]:.0f}", height=f"{sides_mm[1]:.0f}")
 
 
 def plan_controls(rules: Sequence[Rule], spans: Sequence[SpanPlaces]) -> tuple[Control, ...]:

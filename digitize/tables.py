@@ -17,11 +17,30 @@ from calibration.units import Unit, parse_length
 
 
 def _as_mm(value: object, info: ValidationInfo) -> object:
-    """Return the millimetres of a written length; its unit when bare is in the context."""
+    """Return the millimetres of a written length; the unit of a bare number, not of a text, is in the context."""
     if not isinstance(value, str | int | float):
         raise ValueError("a length is needed")
+    if isinstance(value, str):
+        return length_with_unit(value)
     unit: Unit = (info.context or {}).get("unit", "mm")
     return parse_length(value, unit)
+
+
+def length_with_unit(text: str) -> float:
+    """Return the millimetres of a length that says its unit: who writes ``19 7/8`` alone means inches, most likely.
+
+    Raises:
+        UsageError: ``bad-length`` or ``length-without-unit``.
+    """
+    length_mm = parse_length(text)
+    if length_mm != parse_length(text, "in"):
+        raise UsageError("length-without-unit", text=text)
+    return length_mm
+
+
+def printable(text: str) -> str:
+    """Return a file's name, or what holds one, with bytes that are no UTF-8 written out: they fit into no file."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 def _none_or_mm(value: object, info: ValidationInfo) -> object:
@@ -57,7 +76,7 @@ def parsed(path: Path) -> dict[str, Any]:
 
 
 def validated(model: type[Whole], content: dict[str, Any], file: str, unit: object, forms: Mapping[str, str]) -> Whole:
-    """Return a file's content as its model; bare lengths are in ``unit``.
+    """Return a file's content as its model; lengths that are bare numbers are in ``unit``.
 
     Args:
         model: of the whole file; its fields are tables.
@@ -67,7 +86,7 @@ def validated(model: type[Whole], content: dict[str, Any], file: str, unit: obje
         forms: how each table is opened in the file.
 
     Raises:
-        UsageError: ``unknown-key``, ``bad-value`` or ``bad-length``.
+        UsageError: ``unknown-key``, ``bad-value``, ``bad-length`` or ``length-without-unit``.
     """
     try:
         return model.model_validate(content, context={"unit": unit if unit in get_args(Unit) else "mm"})
@@ -88,7 +107,7 @@ def _first_fault(faults: list[ErrorDetails], file: str, model: type[Table], form
 def _unknown_key(names: list[str], file: str, model: type[Table]) -> UsageError:
     table, key = (names[0], names[-1]) if len(names) > 1 else ("the file", names[-1])
     near = difflib.get_close_matches(key.lower(), _known_keys(table, model), n=1)
-    hint = f"; did you mean '{near[0]}'?" if near else ""
+    hint = f" (did you mean '{near[0]}'?)" if near else ""
     return UsageError("unknown-key", file=file, key=key, table=table, hint=hint)
 
 

@@ -13,6 +13,7 @@ import typer
 
 from digitize import __version__
 from digitize.cli import work
+from digitize.cli.guard import open_streams
 from digitize.cli.summary import (
     fit_summary,
     halves_summary,
@@ -48,6 +49,7 @@ app = typer.Typer(
 
 def main() -> None:
     """Run the command line."""
+    open_streams()
     app(prog_name="boutline")
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import digitize
 from calibration.errors import UsageError
+from digitize.outbox import unwritable
 
 PACKAGE = Path(digitize.__file__).parent
 # Inside an installed wheel; beside the packages in a checkout.
@@ -18,7 +19,7 @@ def copy_demo(out: Path, *, replace: bool) -> Path:
 
     Raises:
         UsageError: ``no-such-file`` when the example was not installed; ``out-has-results`` when a file of its
-            name is there and ``replace`` is not given; ``out-not-writable``.
+            name is there and ``replace`` is not given; ``out-not-writable`` or ``disk-full``.
     """
     source = next((place for place in PLACES if place.is_dir()), None)
     plans = sorted(source.glob("*.toml")) if source else []
@@ -33,5 +34,5 @@ def copy_demo(out: Path, *, replace: bool) -> Path:
         for path in shipped:
             shutil.copyfile(path, out / path.name)
     except OSError as fault:
-        raise UsageError("out-not-writable", folder=out, why=fault.strerror or str(fault)) from fault
+        raise unwritable(out, fault) from fault
     return out / plans[0].name

@@ -11,10 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import typer
-
 from digitize.batch import plans_in, run_many, worst
-from digitize.cli.guard import stdout_to_stderr
+from digitize.cli.guard import say, stdout_to_stderr
 
 HEAD = ("plan", "verdict", "length", "lower bout", "within", "results")
 NOTHING = "-"
@@ -34,15 +32,15 @@ def run_plans(told: Sequence[Path], out: Path, *, replace: bool, jobs: int | Non
         count += 1
         if sys.stderr.isatty():
             took = "as before" if result["as_before"] else f"{result.get('took_s', 0.0):.0f} s"
-            typer.echo(f"{count}/{len(plans)} {result['plan']}: {result['verdict']}, {took}", err=True)
+            say(f"{count}/{len(plans)} {result['plan']}: {result['verdict']}, {took}", err=True)
         _complain(result, verbose)
 
     with stdout_to_stderr():
         summary = run_many(plans, out, replace=replace, jobs=jobs, tell=tell)
     if as_json:
-        typer.echo(json.dumps(summary, indent=1, sort_keys=True, ensure_ascii=False))
+        say(json.dumps(summary, indent=1, sort_keys=True, ensure_ascii=False))
     else:
-        typer.echo(table(summary["plans"], out))
+        say(table(summary["plans"], out))
     return worst([one["exit_code"] for one in summary["plans"]])
 
 
@@ -51,11 +49,11 @@ def _complain(result: dict[str, Any], verbose: bool) -> None:
     from calibration.flags import TABLE
 
     if verbose and "traceback" in result:
-        typer.echo(result["traceback"], err=True)
+        say(result["traceback"], err=True)
     for reason in result["reasons"]:
         if TABLE.get(reason["code"], ("fault",))[0] != "note":
             text = " ".join(reason["text"].split())
-            typer.echo(f"boutline: {result['plan']}: {text}\n  what to do: {reason['remedy']}", err=True)
+            say(f"boutline: {result['plan']}: {text}\n  what to do: {reason['remedy']}", err=True)
 
 
 def table(results: Sequence[dict[str, Any]], out: Path) -> str:

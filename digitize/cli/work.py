@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
 
-from calibration.errors import BoutlineError
-from digitize.cli.guard import stdout_to_stderr
+from calibration.errors import BoutlineError, UsageError
+from digitize.cli.guard import say, stdout_to_stderr
 from digitize.cli.summary import outline_summary
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ def outline(plan: Path, out: Path, replace: bool) -> Outcome:
 
 def lens(shots: list[Path], out: Path, corners: str, square: str, replace: bool) -> Outcome:
     """Measure a lens by its shots of a chessboard."""
+    with_units(square)
     with _progress() as progress:
         progress("start")
         from digitize.pipeline import run_lens
@@ -74,6 +75,7 @@ def mold(outline_file: Path, job: Path | None, out: Path, replace: bool) -> Outc
 
 def fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: bool) -> Outcome:
     """Hold a cut part against its outline."""
+    with_units(wanted.tolerance, wanted.thickness)
     wanted.check()  # a wrong call is told before anything heavy is loaded
     with _progress() as progress:
         progress("start")
@@ -84,6 +86,7 @@ def fit(part: Path, outline_file: Path, out: Path, wanted: FitWanted, replace: b
 
 def halves(plan: Path, cut: bool, thickness: str | None, out: Path, replace: bool) -> Outcome:
     """Audit the halves."""
+    with_units(thickness)
     with _progress() as progress:
         progress("start")
         from digitize.halves import run_halves
@@ -103,10 +106,26 @@ def serve(plan: Path, out: Path | None, port: int, browser: bool, replace: bool,
     try:
         from digitize.desk.serve import run_desk
 
-        run_desk(plan, out, port=port, browser=browser, replace=replace, tell=typer.echo)
+        run_desk(plan, out, port=port, browser=browser, replace=replace, tell=say)
     except BoutlineError as fault:
         complain(fault.doubt.text, fault.doubt.remedy, verbose)
         raise typer.Exit(fault.exit_code) from fault
+
+
+def with_units(*told: str | None) -> None:
+    """Refuse a length of the call that is a number alone; whatever else is wrong with it is told by who reads it.
+
+    Raises:
+        UsageError: ``length-without-unit``.
+    """
+    from digitize.tables import length_with_unit
+
+    for text in told:
+        try:
+            length_with_unit(text or "0")
+        except UsageError as fault:
+            if fault.code == "length-without-unit":
+                raise
 
 
 def run(
@@ -150,8 +169,8 @@ def run_many(plans: list[Path], out: Path, replace: bool, jobs: int | None, as_j
 def complain(text: str, remedy: str, verbose: bool) -> None:
     """Say what is wrong and what to do, with the traceback where it is asked for."""
     if verbose:
-        typer.echo(traceback.format_exc(), err=True)
-    typer.echo(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
+        say(traceback.format_exc(), err=True)
+    say(f"boutline: {' '.join(text.split())}\n  what to do: {remedy}", err=True)
 
 
 def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[dict[str, Any], Path], str]) -> None:
@@ -160,13 +179,13 @@ def _show(record: dict[str, Any], out: Path, as_json: bool, summary: Callable[[d
 
     for reason in record["reasons"]:
         if TABLE[reason["code"]][0] == "note":
-            typer.echo(f"note: {' '.join(reason['text'].split())}", err=True)
+            say(f"note: {' '.join(reason['text'].split())}", err=True)
         else:
             complain(reason["text"], reason["remedy"], verbose=False)
     if as_json:
-        typer.echo(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
+        say(json.dumps(record, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False))
     elif record["verdict"] != "refused":
-        typer.echo(summary(record, out))
+        say(summary(record, out))
 
 
 @contextmanager
