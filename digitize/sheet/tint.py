@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from digitize.shapes import Colours
+from digitize.sheet.edges import LIGHT
 
 Grey = npt.NDArray[np.uint8]
 
@@ -22,8 +23,8 @@ SMOOTHED_PX = 1.2
 MIDDLE_PART, RIM_PART, LEAST_OF_RIM = 0.3, 0.05, 0.04
 # Colours that differ by less than this (log) are no evidence.
 LEAST_APART = 0.10
-# How paper and table come to look.
-PAPER_TONE, TABLE_TONE = 200.0, 110.0
+# How light paper and table come to look, 0 to 255; an edge is where light is half way.
+PAPER_LIGHT, TABLE_LIGHT = 150.0, 40.0
 
 
 def tinted(colours: Colours, size: tuple[int, int]) -> Grey | None:
@@ -47,5 +48,5 @@ def tinted(colours: Colours, size: tuple[int, int]) -> Grey | None:
     if np.linalg.norm(way) < LEAST_APART:
         return None
     part = (colour - paper) @ (way / (way @ way))
-    tone = np.clip(PAPER_TONE + (TABLE_TONE - PAPER_TONE) * part, 0.0, 255.0).astype(np.uint8)
+    tone = np.interp(PAPER_LIGHT + (TABLE_LIGHT - PAPER_LIGHT) * part, LIGHT, np.arange(256.0)).astype(np.uint8)
     return np.asarray(cv2.resize(tone, size[::-1], interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
