@@ -227,7 +227,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "parts-unlike": ("refused", "{name} is no counterpart: it is not cut on the same side of the same half outline.", "Give two templates, two mold layers or two solid halves of one outline, each with rules in view."),
     # --- the files written
     "file-check": ("refused", "{file} did not measure as written: {why}.", "Nothing was kept. Please report this with the plan."),
-    "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution, or with more and longer rules; of rules laid on the sheet, tell the class and the thickness."),
+    "not-certain-enough": ("look", "The outline is only certain to {u95} mm.", "Scan at a higher resolution, or with more and longer rules; of rules laid on the sheet, tell the class and the thickness; put a span's ends on the middle of crosses, where they are found to a part of a pixel."),
 }
 
 

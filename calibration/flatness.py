@@ -20,7 +20,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints, frozen_floats
 from calibration.photo import PhotoCalibration, outward, without_rigid
 
-CHANCE = 0.015  # a lift that noise alone shows more seldom than this is reported
+CHANCE = 0.05  # a lift that noise alone shows more seldom than this is reported: the usual level of a test
 HARMLESS_MM = 0.05  # a lift that moves no place further than this is not
 FLAT_U_MM = 0.5  # 1 sigma of the lift of a sheet laid down with care; common practice, no source
 UNSEEN_MM = 1.0  # by which a lift that goes unseen may move an outline before a person must look at the sheet

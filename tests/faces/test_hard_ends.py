@@ -124,7 +124,7 @@ def test_a_place_outside_the_picture_is_2(tmp_path: Path, table: str, place: str
     told(done, 2, f"{place} of {key} is outside the picture, 5211 x 2599.")
 
 
-@pytest.mark.parametrize("length", ["502.358 in", "50 m", "5.02 mm"])
+@pytest.mark.parametrize("length", ["502.358 in", "5.02 mm", pytest.param("50 m", marks=pytest.mark.slow)])
 def test_a_span_of_the_wrong_unit_is_refused(tmp_path: Path, length: str) -> None:
     made = make_plan(BARE, tmp_path)
     ends = made.to_px(np.array([[0.0, 0.0], [0.0, made.measures["length_mm"]]])).round(1).tolist()
@@ -154,7 +154,13 @@ def test_a_length_of_the_call_without_a_unit_is_2(found: Path, tmp_path: Path, w
 
 
 @pytest.mark.parametrize(
-    "redirection", ["| true", ">&-", "2>&-", ">/dev/full", "2>/dev/full", "--json >&- 2>&- <&-", "--json >/dev/full"]
+    "redirection",
+    [
+        "| true",
+        ">/dev/full",
+        "--json >&- 2>&- <&-",
+        *(pytest.param(more, marks=pytest.mark.slow) for more in (">&-", "2>&-", "2>/dev/full", "--json >/dev/full")),
+    ],
 )
 def test_outputs_that_take_nothing_change_no_exit_code(tmp_path: Path, redirection: str) -> None:
     done = shell(f"$boutline outline {SMALL} --out out {redirection}; exit ${{PIPESTATUS[0]}}", tmp_path)
