@@ -20,7 +20,7 @@ from digitize.shapes import Ink
 
 # A dash, or a part of one where something crosses it, is so long, and so straight.
 LEAST_DASH_MM, LONGEST_DASH_MM, STRAIGHT_MM = 0.8, 12.0, 0.4
-END_PART = 5  # of its points at either end tell nothing of where it heads
+END_PART = 5  # a fifth of its points at either end tells nothing of where it heads
 # The next is no further than this, nor than so many times the dash, and heads the same way; from where each heads the
 # other is aside by so much of the gap, or by this: the middle of ink bends aside where other ink is near.
 LONGEST_GAP_MM, MOST_GAPS, ALONG = 5.0, 2.0, float(np.cos(np.radians(25.0)))
@@ -46,7 +46,14 @@ class _Ends:
 def dashes_between(
     grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_per_mm: float
 ) -> list[int]:
-    """Return the strokes, none of ``keep``, that are dashes of a line which strokes of ``keep`` begin and end."""
+    """Return the strokes, none of ``keep``, that are dashes of a line which strokes of ``keep`` begin and end.
+
+    Args:
+        grey: (H, W) dark ink on light paper.
+        ink: the page's strokes, px.
+        keep: numbers of the strokes of large marks.
+        px_per_mm: of the picture.
+    """
     small = _candidates(ink, px_per_mm)
     rest, short = set(keep), set(small)
     long = [n for n in keep if n not in short and not ink.strokes[n].closed and len(ink.strokes[n].points.xy) > 2]
