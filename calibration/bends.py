@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.adjust_fit import Solution
-from calibration.adjust_model import COMMONS, LEFT_OUT, Rows, Scene, linearised, normal_equations
+from calibration.adjust_model import COMMONS, LEFT_OUT, SHAPES, Rows, Scene, linearised, normal_equations
 from calibration.frames import BoolArray, FloatArray
 
 DIRECTIONS = 16  # round the sheet
@@ -20,6 +20,7 @@ CURL_FROM = (0.0, 0.5)  # where a curl begins, in shares of the way from the mid
 RIDGE_AT = (-0.6, 0.0, 0.6)
 SEEN_INFORMATION = 1e-6  # per mm^2; less is none
 RIDGE_HALF = 0.4  # its half width, in the same shares
+STRAIGHT_SCATTER = 0.5  # the least of its sigma that is left to a place of a straight thing whose neighbours agree
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,14 +122,19 @@ def _raised(scene: Scene, height: FloatArray, rides: bool) -> FloatArray:
 
 
 def noise_rows(solution: Solution) -> Rows:
-    """Return the rows with sigmas widened only by what neighbours do not share, for a bend is what they share."""
+    """Return the rows with sigmas by what neighbours do not share, for a bend is what they share.
+
+    Only the sigmas of what is straight for certain, a drawn line, become less than they were taken to be, and by no
+    more than half: neighbours may share more of their noise than their differences show.
+    """
     scene = solution.scene
     plain = linearised(scene, solution.state, np.asarray(solution.used / scene.sigma_px.T))
     widen = np.ones((scene.things, 2))
     for thing, places in enumerate(scene.slices):
         inside = plain.misfit[:, places][:, solution.used[places]]
         if inside.shape[1] > 2:  # after von Neumann, Ann. Math. Statist. 12 (1941) 367
-            widen[thing] = np.maximum(1.0, np.sqrt(np.mean(np.diff(inside, axis=1) ** 2, axis=1) / 2.0))
+            least = STRAIGHT_SCATTER if scene.line[thing] and not scene.own_u[thing, SHAPES].any() else 1.0
+            widen[thing] = np.maximum(least, np.sqrt(np.mean(np.diff(inside, axis=1) ** 2, axis=1) / 2.0))
     weight = np.asarray(solution.used / (scene.sigma_px * widen[scene.of]).T)
     return linearised(scene, solution.state, weight)
 

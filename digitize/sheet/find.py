@@ -85,8 +85,17 @@ def find_sheet(picture: Picture) -> SheetView:
     if len(view.edges) < len(SIDE_NAMES) and picture.colours is not None:
         tint = tinted(picture.colours, copy.grey.shape[:2])
         by_tint = None if tint is None else _found(grey, focal_px, copy, _Copy(tint, factor))
-        view = by_tint if by_tint is not None and len(by_tint.edges) > len(view.edges) else view
+        view = by_tint if by_tint is not None and _better(by_tint, view) else view
     return _scaled(view, finer)
+
+
+def _better(by_tint: SheetView, by_light: SheetView) -> bool:
+    """Whether colour alone tells more of the sheet.
+
+    What bounds it by colour may be a rule that lies on it, of a colour that neither paper nor table has; the paper
+    beyond then looks like another sheet.
+    """
+    return len(by_tint.edges) > len(by_light.edges) and (by_tint.sheets == 1 or not by_light.edges)
 
 
 def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) -> SheetView:
