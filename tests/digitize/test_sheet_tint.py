@@ -57,3 +57,35 @@ def test_one_colour_all_over_tells_nothing() -> None:
     picture = photo(View(), paper=TABLE)
     assert picture.colours is not None
     assert tinted(picture.colours, (750, 1000)) is None
+
+
+def covered(view: View, corners_mm: npt.ArrayLike, size: tuple[int, int]) -> npt.NDArray[np.float64]:
+    """Return how much of each pixel of a picture (wide, high) a polygon on the sheet covers."""
+    fine = np.zeros((size[1] * 2, size[0] * 2), np.uint8)
+    corners = view.to_px(corners_mm) * (size[0] * 2 / view.wide)
+    cv2.fillPoly(fine, [np.rint((corners + 0.5) * 64).astype(np.int32)], 255, cv2.LINE_AA, 6)
+    return np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), np.float64)[:, :, None] / 255.0
+
+
+def test_a_grey_square_on_brown_paper_bounds_no_sheet_of_its_own() -> None:
+    """By light two edges are found, the others being out of the frame and under the square; by colour, its arms are."""
+    view = View(turn_deg=0.6, tilt_deg=(0.5, -0.5), away_mm=400.0, aim_mm=(210.0, 205.0))
+    arms = [(-40, 60), (415, 60), (415, 92), (-40, 92)], [(375, 60), (415, 60), (424, 360), (384, 360)]
+    paper, table, steel = (200.0, 178.0, 128.0), (122.0, 92.0, 58.0), (150.0, 152.0, 155.0)
+
+    def painted(size: tuple[int, int], seed: int) -> npt.NDArray[np.uint8]:
+        rng = np.random.default_rng(seed)
+        seen = np.full((size[1], size[0], 3), table) + rng.normal(0, 4.0, (size[1], size[0], 1))
+        for corners, colour in (([(0, 0), (WIDE_MM, 0), (WIDE_MM, HIGH_MM), (0, HIGH_MM)], paper),
+                                (arms[0], steel), (arms[1], steel)):
+            part = covered(view, corners, size)
+            seen = part * colour + (1.0 - part) * seen
+        return np.clip(np.rint(seen + rng.normal(0, 1.5, seen.shape)), 0, 255).astype(np.uint8)
+
+    colours = painted((view.wide // TIMES, view.high // TIMES), 5)
+    grey = cv2.cvtColor(painted((view.wide, view.high), 6), cv2.COLOR_RGB2GRAY)
+    picture = Picture(grey, "t.jpg", "", None, "photo", colours=colours)
+    found = find_sheet(picture)
+    assert found.sheets == 1 and len(found.edges) >= 2
+    for edge in found.edges:
+        assert off_px(view, edge.places.xy) < NEAR_PX
