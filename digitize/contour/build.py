@@ -10,10 +10,10 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
-from digitize.contour.dashes import dashes_between
+from digitize.contour.dashes import StrokeEnd, dashes_between
 from digitize.contour.gaps import find_gaps
 from digitize.contour.measure import find_corners
-from digitize.contour.network import Network
+from digitize.contour.network import Arm, Network
 from digitize.contour.weight import pen_changes, stroke_weights
 from digitize.shapes import Ink, Picture
 
@@ -36,18 +36,17 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
     Strokes that lie mostly in one of the ``ignore`` polygons (px) are left out.
     """
     keep = _large_marks(ink, px_per_mm)
-    dashes = set(dashes_between(picture.grey, ink, keep, px_per_mm))
-    keep = [n for n in sorted({*keep, *dashes}) if not _ignored(ink.strokes[n].points.xy, ignore)]
+    dashes = dashes_between(picture.grey, ink, keep, px_per_mm)
+    keep = [n for n in sorted({*keep, *dashes.strokes}) if not _ignored(ink.strokes[n].points.xy, ignore)]
     node_group = _merge_meetings(ink, keep, px_per_mm)
     network = Network([], np.zeros(0), [], [])
     fresh = len(node_group)
+    ends: dict[StrokeEnd, Arm] = {}
     lines_px = {index: ink.strokes[index].points.xy for index in keep if not ink.strokes[index].closed}
     pens = dict(zip(lines_px, pen_changes(picture.grey, list(lines_px.values()), px_per_mm), strict=True))
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
-        if index in dashes:
-            network.dashed.update(int(node_group[node]) for node in stroke.nodes)
         if _is_spur(stroke.nodes, node_group, line, network):
             continue
         if stroke.closed:
@@ -56,12 +55,15 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
         cuts = sorted({*_sharp_bends(line), *pens[index]})
         nodes = [int(node_group[stroke.nodes[0]]), *range(fresh, fresh + len(cuts)), int(node_group[stroke.nodes[1]])]
         fresh += len(cuts)
-        for part, ends in zip(_parts(line, cuts), itertools.pairwise(nodes), strict=True):
-            network.add(part, ends)
+        parts = [network.add(*piece) for piece in zip(_parts(line, cuts), itertools.pairwise(nodes), strict=True)]
+        ends |= {(index, True): Arm(parts[0], nodes[0], True), (index, False): Arm(parts[-1], nodes[-1], False)}
     weights = stroke_weights(picture.grey, [line * px_per_mm for line in network.lines], px_per_mm)
     network.weights = np.maximum(weights, LEAST_WEIGHT_MM)
     _drop_free_spurs(network)
     find_gaps(network)
+    for one, other in dashes.links:
+        if one in ends and other in ends:
+            network.link(ends[one], ends[other])
     return network
 
 

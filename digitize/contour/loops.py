@@ -313,7 +313,7 @@ def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
         result.append(((arm.stroke, arm.start), network.cost(into, arm)))
     for other, gap in network.gaps.get(node, []):
         for arm in network.arms.get(other, []):
-            result.append(((arm.stroke, arm.start), network.gap_cost(node, other, gap) + network.cost(into, arm)))
+            result.append(((arm.stroke, arm.start), network.gap_cost(into, arm, gap) + network.cost(into, arm)))
     return result
 
 

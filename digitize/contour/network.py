@@ -16,7 +16,7 @@ from calibration.frames import FloatArray
 from digitize.contour.continuation import ARM_MM, CORNER_DEG, MISFIT_MM, direction, joint_misfit_mm, misfit
 
 CORNER_COST, SMOOTH_COST, GAP_COST, GAP_COST_PER_MM, LENGTH_COST_PER_MM = 6.0, 0.05, 1.0, 0.2, 0.0005
-DASH_COST = 0.1  # of a gap beside a dash of a line that is known to go on so
+DASH_COST = 0.1  # of going on from dash to dash of a line that is known to go on so
 # A corner where nothing else goes on; how fast a corner gets cheaper as the ways to go on get dearer.
 LONE_CORNER_COST, CORNER_FADE = 0.3, 1.0
 # Pieces of one line misfit by up to this.
@@ -48,7 +48,7 @@ class Network:
     closed: list[bool]
     arms: dict[int, list[Arm]] = field(default_factory=dict)
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
-    dashed: set[int] = field(default_factory=set)  # the nodes that dashes of a line end at
+    linked: set[frozenset[tuple[int, bool]]] = field(default_factory=set)  # arms that go on as each other, dash to dash
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
     _along: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)  # of lines, which never change
@@ -138,6 +138,8 @@ class Network:
         end on each other. Where one of them goes on smoothly, leaving it costs the more the better it does.
         """
         key = (into.stroke, into.start, out.stroke, out.start)
+        if key not in self._costs and frozenset((key[:2], key[2:])) in self.linked:
+            self._costs[key] = SMOOTH_COST
         if key not in self._costs:
             smooth = min(CORNER_COST, self._misfit_cost(into, out) + self._unlike_beside(into, out))
             corner = self._corner_cost(into, out) if smooth > LONE_CORNER_COST else CORNER_COST
@@ -163,10 +165,18 @@ class Network:
         left = CORNER_COST * float(np.exp(-min(onward, default=np.inf) / CORNER_FADE))
         return float(min(CORNER_COST, LONE_CORNER_COST + left + self.unlike(into, out)))
 
-    def gap_cost(self, node: int, other: int, gap_mm: float) -> float:
-        """Return what it costs to go on from one node at another across a gap."""
-        dash = node in self.dashed or other in self.dashed
-        return DASH_COST if dash else GAP_COST + GAP_COST_PER_MM * gap_mm
+    def gap_cost(self, into: Arm, out: Arm, gap_mm: float) -> float:
+        """Return what it costs to go on from one arm at another across a gap."""
+        known = frozenset(((into.stroke, into.start), (out.stroke, out.start))) in self.linked
+        return DASH_COST if known else GAP_COST + GAP_COST_PER_MM * gap_mm
+
+    def link(self, one: Arm, other: Arm) -> None:
+        """Say that one arm goes on as another, across whatever gap there is."""
+        self.linked.add(frozenset(((one.stroke, one.start), (other.stroke, other.start))))
+        gap = float(np.hypot(*(self.end_point(other) - self.end_point(one))))
+        for near, far in ((one.node, other.node), (other.node, one.node)):
+            if near != far and far not in [node for node, _ in self.gaps.get(near, [])]:
+                self.gaps.setdefault(near, []).append((far, gap))
 
     def around(self, arm: Arm) -> list[Arm]:
         """Return all arms at an arm's node and at those across gaps from it."""
