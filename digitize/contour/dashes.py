@@ -9,6 +9,7 @@ ends on nothing that goes on as it does; a chain-dotted centerline is straight, 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -31,7 +32,7 @@ CURVED_MM = 9.0
 REACH_MM, BESIDE_EXPECTED_MM, SPREADS, ALONG = 11.0, 0.35, 0.06, float(np.cos(np.radians(20.0)))
 OVERLAP_MM = 1.0  # by which ends may pass each other
 # Where other ink lies along so much of the way (as near to it as this), it may hide dashes, for so far.
-HIDDEN_MM, HIDDEN_SHARE, ON_INK_MM, INK_STEP_MM = 28.0, 0.6, 0.8, 0.5
+HIDDEN_MM, HIDDEN_SHARE, ON_INK_MM, INK_STEP_MM = 40.0, 0.6, 0.8, 0.5
 # Weights of one line's dashes and of what they join are less than usual by no more (natural logarithm), and more by no
 # more than this where they run into other ink; of so short a piece the weight tells nothing.
 LIKE_WEIGHT, HEAVIER, WEIGHED_MM = 0.4, 0.8, 2.5
@@ -71,7 +72,7 @@ def dashes_between(grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_pe
         if len(trail) < 3 or rest.issuperset(inner) or not page.alike(trail) or not page.bent(trail):
             continue
         strokes.update(inner)
-        for (one, forward), (other, onward) in zip(trail, trail[1:], strict=False):
+        for (one, forward), (other, onward) in itertools.pairwise(trail):
             links.add(tuple(sorted(((one, not forward), (other, onward)))))  # type: ignore[arg-type]
     return Dashes(frozenset(strokes - rest), tuple(sorted(links)))
 
