@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
-from digitize.contour.dashes import StrokeEnd, dashes_between
+from digitize.contour.dashes import StrokeEnd, dashes_between, without_ends
 from digitize.contour.gaps import find_gaps
 from digitize.contour.measure import find_corners
 from digitize.contour.network import Arm, Network
@@ -47,6 +47,8 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
     for index in keep:
         stroke = ink.strokes[index]
         line = stroke.points.xy / px_per_mm
+        if index in dashes.strokes:
+            line = without_ends(line)
         if _is_spur(stroke.nodes, node_group, line, network):
             continue
         if stroke.closed:

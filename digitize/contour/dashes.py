@@ -23,6 +23,7 @@ from digitize.shapes import Ink
 # A dash, or a part of one where something crosses it, is so long, and so straight.
 LEAST_DASH_MM, LONGEST_DASH_MM, STRAIGHT_MM = 0.8, 12.0, 0.4
 END_PART = 5  # a fifth of its points at either end tells nothing: the middle of ink bends aside where other ink is near
+HOOK_MM = 0.5  # so near to its end the middle of a dash may bend aside
 # A line that goes on dashed is at least so long; its last stretch, less what may bend at its end, says where to.
 LEAST_LINE_MM, HISTORY_MM, BLIND_MM = 10.0, 25.0, 1.0
 # A shorter stretch than this is taken to be straight.
@@ -163,6 +164,13 @@ def _inner(line: FloatArray) -> FloatArray:
     """Return a dash without its ends."""
     cut = len(line) // END_PART
     return line[cut : len(line) - cut]
+
+
+def without_ends(line: FloatArray) -> FloatArray:
+    """Return a dash, mm, without what may bend aside at its ends."""
+    far = np.minimum(*(np.hypot(*(line - end).T) for end in (line[0], line[-1])))
+    inner = line[far > HOOK_MM]
+    return inner if len(inner) > 2 else line
 
 
 @dataclass(frozen=True, eq=False)

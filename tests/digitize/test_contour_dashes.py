@@ -54,8 +54,25 @@ def test_an_outline_goes_on_dashed_under_the_neck(frets: bool) -> None:
     assert not found.half
     true = egg(np.linspace(0, 2 * np.pi, 20000)) * [1.0, -1.0] + [0.0, 320.0]
     off = [float(np.hypot(*(true - place).T).min()) for place in found.points.xy]
-    assert max(off) < 0.3
-    assert [one.code for one in found.doubts] == ["bridged"]
+    assert max(off) < 0.2
+    # where the neck's edge runs into the outline's end, which ink is whose is not certain
+    assert {one.code for one in found.doubts} in ({"bridged"}, {"bridged", "merged-line"})
+
+
+def test_a_dimension_line_hides_some_of_the_dashes() -> None:
+    """It runs from the body's end, nearly along the outline, as the one that the length is measured to does."""
+    page = sheet()
+    meets = neck(page, frets=False)
+    drawn(page, meets, 2 * np.pi - meets, dashed=False)
+    drawn(page, -meets, meets, dashed=True)
+    end = float(egg(np.linspace(-meets, meets, 2000))[:, 0].max())
+    line(page, (end, MIDDLE[1] - 8.0), (end, 300.0), pen=2)
+    found = traced(page)
+    assert not found.half
+    true = egg(np.linspace(0, 2 * np.pi, 20000)) * [1.0, -1.0] + [0.0, 320.0]
+    off = [float(np.hypot(*(true - place).T).min()) for place in found.points.xy]
+    assert max(off) < 0.5
+    assert "bridged" in {one.code for one in found.doubts}
 
 
 def test_a_dashed_line_all_round_is_no_outline() -> None:
