@@ -65,7 +65,8 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule; an upright TIFF in strips or tiles may have up to 4295 megapixels."),
     "no-room": ("refused", "{file} has {megapixels} megapixels, and there is no room for a byte of each where temporary files are made.", "Free as many megabytes there, or name another folder in the environment variable TMPDIR."),
     "too-small": ("refused", "{file} is only {width} x {height} pixels.", "Scan the sheet at 200 dpi or more."),
-    "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set plan.page to one that exists."),
+    "no-such-page": ("usage", "{file} has {pages} page(s); page {page} was asked for.", "Set page under [plan] to one that exists."),
+    "other-pages": ("note", "{file} has {pages} pages; only page {page} was looked at.", "Nothing to do if that is the one; else set page under [plan]."),
     "empty-page": ("refused", "The page holds no drawing.", "Check that the right page and side were scanned."),
     # --- rules and scale
     "no-rule": ("refused", "No graduated rule or other known length was found, so nothing fixes the scale.", "Scan with a drawn rule in view, mark it with [[rule]] near = [x, y], or give a [[span]] of known length."),

@@ -13,7 +13,7 @@ from calibration.budget import COVERAGE_95, PIXEL_BIAS, length_u95
 from calibration.card import CardCheck
 from calibration.chessboard import MeasuredLens
 from calibration.errors import Refusal
-from calibration.flags import Doubt
+from calibration.flags import Doubt, doubt
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.arcs import centres
@@ -147,10 +147,16 @@ def head_part(plan: PlanSettings, clock: Clock, verdict: str, doubts: Sequence[D
         "schema": SCHEMA,
         "tool": tool_part(),
         "verdict": verdict,
-        "reasons": reasons_part(doubts),
+        "reasons": reasons_part((*doubts, *_other_pages(plan, clock))),
         "input": _source(plan, clock),
         "settings": plan.as_record(),
     }
+
+
+def _other_pages(plan: PlanSettings, clock: Clock) -> tuple[Doubt, ...]:
+    """Return the note that a file has more pages than the one that was looked at."""
+    pages = clock.picture.pages if clock.picture else 1
+    return (doubt("other-pages", file=plan.image.name, pages=pages, page=plan.page),) if pages > 1 else ()
 
 
 def _source(plan: PlanSettings, clock: Clock) -> dict[str, Any]:

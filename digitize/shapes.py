@@ -43,6 +43,7 @@ class Picture:
     focal_px: float | None = None  # of the camera's lens, pixels of this picture, as its file tells it
     quarters: int | None = None  # clockwise quarter turns from what the camera stored to this, where its file tells
     colours: Colours | None = None  # of a photo in colour: all of it, reduced
+    pages: int = 1  # of its file; only one was read
 
     @cached_property
     def two_level(self) -> bool:

@@ -62,6 +62,7 @@ def read_picture(
         focal_px=pixels.focal_px,
         quarters=pixels.quarters,
         colours=pixels.colours,
+        pages=pixels.pages,
     )
 
 

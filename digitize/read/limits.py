@@ -31,6 +31,7 @@ class Pixels:
     focal_px: float | None = None  # of the camera's lens
     quarters: int | None = None  # clockwise quarter turns that made it upright, where the file tells
     colours: ColourArray | None = None  # of a photo in colour: the whole upright picture, reduced
+    pages: int = 1  # of the file
 
 
 def refuse_too_large(file: str, width_px: int, height_px: int, most: int = MOST_PIXELS) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +44,7 @@ def read_pdf(path: Path, page: int) -> Pixels:
         raise Refusal("unreadable", file=path.name, why=str(fault)) from fault
     try:
         refuse_no_such_page(path.name, page, len(document))
-        return _page_pixels(document, page - 1, path.name)
+        return replace(_page_pixels(document, page - 1, path.name), pages=len(document))
     except pdfium.PdfiumError as fault:
         raise Refusal("unreadable", file=path.name, why=str(fault)) from fault
     finally:

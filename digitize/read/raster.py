@@ -74,7 +74,8 @@ def read_raster(
         raise _refusal(path, fault) from fault
     dpi, dpi_notes = _declared_dpi(header)
     notes = (*_notes(image, colour), *dpi_notes)
-    return Pixels(grey, dpi, captured, notes, focal_px(header), _quarters(header), colours)
+    pages = _field(header, "n-pages", 1)
+    return Pixels(grey, dpi, captured, notes, focal_px(header), _quarters(header), colours, pages)
 
 
 def _refuse_claimed_gif(path: Path) -> None:

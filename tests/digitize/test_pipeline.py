@@ -10,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from calibration.errors import Refusal, UsageError
 from calibration.flags import doubt
@@ -121,3 +122,17 @@ def test_a_stated_length_that_differs_makes_a_person_look(tmp_path: Path) -> Non
     assert (outcome.exit_code, outcome.record["verdict"]) == (3, "look")
     assert "stated-size-differs" in [reason["code"] for reason in outcome.record["reasons"]]
     assert (tmp_path / "out" / "outline.dxf").exists()
+
+
+def test_a_file_of_more_pages_says_which_one_was_looked_at(tmp_path: Path) -> None:
+    plan = tmp_path / "a.tif"
+    with Image.open(DEMO / "plover.png") as first:
+        blank = Image.new("L", (800, 600), 255)
+        first.convert("L").save(plan, save_all=True, append_images=[blank], dpi=(300, 300))
+    record = run_outline(plan, tmp_path / "out").record
+    told = [reason for reason in record["reasons"] if reason["code"] == "other-pages"]
+    assert [reason["text"] for reason in told] == ["a.tif has 2 pages; only page 1 was looked at."]
+    (tmp_path / "plan.toml").write_text("[plan]\nimage = 'a.tif'\npage = 2\n")
+    refused = run_outline(tmp_path / "plan.toml", tmp_path / "other")
+    assert refused.exit_code == 4
+    assert [reason["code"] for reason in refused.record["reasons"]][1:] == ["other-pages"]
