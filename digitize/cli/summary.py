@@ -11,11 +11,31 @@ from typing import Any
 ANSWERS = {"true": "true to size", "not true": "not true to size", "cannot tell": "cannot tell"}
 
 
+def _short(mm: float, unit: str, form: str = ".2f") -> str:
+    """Return a deviation: to a hundredth of a millimetre (or as said), or a thousandth of an inch."""
+    from calibration.units import MM_PER_INCH
+
+    plus = "+" if form.startswith("+") else ""
+    return f"{mm / MM_PER_INCH:{plus}.3f} in" if unit == "in" else f"{mm:{form}} mm"
+
+
+def _long(mm: float, unit: str) -> str:
+    """Return a length that says where: to a millimetre, or a sixteenth of an inch."""
+    from calibration.units import MM_PER_INCH, format_length
+
+    sixteenth = MM_PER_INCH / 16
+    return format_length(round(mm / sixteenth) * sixteenth, "in") if unit == "in" else f"{mm:.0f} mm"
+
+
+def _unit(record: dict[str, Any]) -> str:
+    return str(record["settings"].get("unit") or "mm")
+
+
 def print_check_summary(record: dict[str, Any], out: Path) -> str:
     """Return the answer, the factors and what to ask the shop for."""
     if record.get("print_pages"):
         return _pages_summary(record, out)
-    part = record["print_check"]
+    part, unit = record["print_check"], _unit(record)
     lines = [ANSWERS[part["answer"]]]
     for axis in (part["x"], part["y"]):
         size = f"{axis['percent']:.2f} % (+-{axis['u95_percent']:.2g} %)" if axis["measured"] else "not measured"
@@ -23,26 +43,28 @@ def print_check_summary(record: dict[str, Any], out: Path) -> str:
         lines.append(f"  {axis['way']}: {size}{asks}")
     if part["answer"] == "not true" and part["single"]:
         single = part["single"]
-        lines.append(f"  one setting only: {single['ask_percent']:.1f} % leaves {single['left_mm']:.1f} mm")
-    off = [f"{one['name']} {one['off_mm']:+.1f} mm" for one in part["body"] if abs(one["off_mm"]) > one["u95_mm"]]
+        left = _short(single["left_mm"], unit, ".1f")
+        lines.append(f"  one setting only: {single['ask_percent']:.1f} % leaves {left}")
+    surely = [one for one in part["body"] if abs(one["off_mm"]) > one["u95_mm"]]
+    off = [f"{one['name']} {_short(one['off_mm'], unit, '+.1f')}" for one in surely]
     lines += [f"  this copy makes the body's {', '.join(off)}"] if off else []
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 
 def halves_summary(record: dict[str, Any], out: Path) -> str:
     """Return where the halves differ and what each choice would change."""
-    part = record["halves"]
+    part, unit = record["halves"], _unit(record)
     one = "one half, cut out" if part["cut"] else "only one half is drawn"
     lines = ["both halves compared" if part["whole"] else one]
     lines += [
-        f"  {place['side']} reaches {place['size_mm']:.2f} mm further out, {place['y_mm']:.0f} mm from the tail"
-        + (" (on purpose)" if place["on_purpose"] else "")
+        f"  {place['side']} reaches {_short(place['size_mm'], unit)} further out, "
+        f"{_long(place['y_mm'], unit)} from the tail" + (" (on purpose)" if place["on_purpose"] else "")
         for place in part["differences"]
     ]
     if part["whole"] and not part["differences"]:
         lines.append("  no difference beyond the line's own unsteadiness")
     choices = [keep for keep in part["keeps"] if keep["keep"] != "as drawn"]
-    lines += [f"  keep {keep['keep']}: changes up to {keep['max_mm']:.2f} mm" for keep in choices]
+    lines += [f"  keep {keep['keep']}: changes up to {_short(keep['max_mm'], unit)}" for keep in choices]
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 
@@ -55,7 +77,7 @@ def outline_summary(record: dict[str, Any], out: Path) -> str:
     unit, body = record["settings"]["unit"], record["body"]
     sizes = [(name, body[f"{name}_mm"]) for name in ("length", "lower_bout", "waist", "upper_bout")]
     told = ", ".join(f"{name.replace('_', ' ')} {format_length(mm, unit)}" for name, mm in sizes if mm is not None)
-    certain = f"outline within {record['outline']['u95_mm']:.2f} mm (95 %)"
+    certain = f"outline within {_short(record['outline']['u95_mm'], unit)} (95 %)"
     return f"{record['verdict']}: {told}; {certain}\nfiles in {out}: {', '.join([*record['files'], 'record.json'])}"
 
 
@@ -92,7 +114,7 @@ def mold_summary(record: dict[str, Any], out: Path) -> str:
 
 def _printed(record: dict[str, Any]) -> str:
     """Return what a reprint is, in a line or two."""
-    part, u95 = record["reprint"], record["scale"]["u95_percent"]
+    part, u95, unit = record["reprint"], record["scale"]["u95_percent"], _unit(record)
     left, low, right, top = part["box_mm"]
     count = len(part["pages"])
     pages = f"one page of {part['page_width_mm']:.0f} x {part['page_height_mm']:.0f} mm"
@@ -102,9 +124,12 @@ def _printed(record: dict[str, Any]) -> str:
     if (part["drawn_x_percent"], part["drawn_y_percent"]) != (100.0, 100.0):
         drawn = f"; drawn at {part['drawn_x_percent']:.2f} x {part['drawn_y_percent']:.2f} % for that printer alone"
     turned = "mirrored, " if part["mirrored"] else ""
-    more = f" and {part['shape_u95_mm']:.2f} mm" if part["shape_u95_mm"] else ""
+    more = f" and {_short(part['shape_u95_mm'], unit)}" if part["shape_u95_mm"] else ""
     true = f"lengths true within {u95:.2g} %{more} (95 %)"
-    return f"{turned}{right - left:.1f} x {top - low:.1f} mm on {pages}; {true}{drawn}"
+    size = f"{right - left:.1f} x {top - low:.1f} mm"
+    if unit == "in":
+        size = f"{_long(right - left, unit)} x {_long(top - low, unit)}"
+    return f"{turned}{size} on {pages}; {true}{drawn}"
 
 
 def _pages_summary(record: dict[str, Any], out: Path) -> str:
@@ -117,29 +142,33 @@ def _pages_summary(record: dict[str, Any], out: Path) -> str:
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])
 
 
-def _straight_lines(line: dict[str, Any] | None) -> list[str]:
+def _straight_lines(line: dict[str, Any] | None, unit: str) -> list[str]:
     """Return how straight a part's straight edge is and where it lies, and what both do to the flipped width."""
     if line is None:
         return ["  straight edge: none was found"]
-    ends = ", ".join(f"{one['width_mm']:+.2f} (+-{one['u95_mm']:.2f}) at the {one['end']}" for one in line["ends"])
+    ends = ", ".join(
+        f"{_short(one['width_mm'], unit, '+.2f')} (+-{_short(one['u95_mm'], unit)}) at the {one['end']}"
+        for one in line["ends"]
+    )
+    bow, wide = (_short(line[name], unit) for name in ("bow_mm", "bow_width_mm"))
     return [
-        f"  straight edge: straight to {line['bow_mm']:.2f} mm, which is {line['bow_width_mm']:.2f} mm of the flipped "
-        f"width; by where it lies that is off by {ends}, mm"
+        f"  straight edge: straight to {bow}, which is {wide} of the flipped width; "
+        f"by where it lies that is off by {ends}"
     ]
 
 
 def fit_summary(record: dict[str, Any], out: Path) -> str:
     """Return whether the part fits, and where it is proud or hollow."""
-    part = record["fit"]
+    part, unit = record["fit"], _unit(record)
     word = {"fits": "it fits", "sand": "sand it", "hollow": "too far gone", "look": "look before you trust it"}
     lines = [f"{word[part['answer']]}: the {part['half']} half" + (", lying face down" if part["face_down"] else "")]
     lines += [
-        f"  {abs(one['size_mm']):.2f} mm (+-{one['u95_mm']:.2f}) {'proud' if one['size_mm'] > 0 else 'hollow'} over "
-        f"{one['to_mm'] - one['from_mm']:.0f} mm, {one['y_mm']:.0f} mm from the tail"
-        + ("" if one["beyond"] else " (within the tolerance)")
+        f"  {_short(abs(one['size_mm']), unit)} (+-{_short(one['u95_mm'], unit)}) "
+        f"{'proud' if one['size_mm'] > 0 else 'hollow'} over {_long(one['to_mm'] - one['from_mm'], unit)}, "
+        f"{_long(one['y_mm'], unit)} from the tail" + ("" if one["beyond"] else " (within the tolerance)")
         for one in part["runs"]
     ]
-    lines += _straight_lines(part["straight_edge"])
-    shape, size = part["u95_mm"], part["size_u95_mm"]
-    lines.append(f"  shape known to {shape:.2f} mm, the size of the whole to {size:.2f} mm (95 %)")
+    lines += _straight_lines(part["straight_edge"], unit)
+    shape, size = (_short(part[name], unit) for name in ("u95_mm", "size_u95_mm"))
+    lines.append(f"  shape known to {shape}, the size of the whole to {size} (95 %)")
     return "\n".join([*lines, f"files in {out}: {', '.join([*record['files'], 'record.json'])}"])

@@ -1,0 +1,29 @@
+"""What the commands print of a plan that asks for inches."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.faces.test_command_line import run
+
+SHEET = Path(__file__).parents[2] / "fixtures" / "demo" / "plover.png"
+
+
+@pytest.mark.parametrize(
+    ("command", "lengths"),
+    [
+        ("halves", r"keep mean: changes up to 0\.00\d in"),
+        ("print-check", r"length -0\.0\d\d in, lower bout \+0\.1\d\d in"),
+        ("reprint", r"\d+( \d+/\d+)? in x \d+( \d+/\d+)? in on one page"),
+    ],
+)
+def test_the_summary_is_in_inches(tmp_path: Path, command: str, lengths: str) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text(f"[plan]\nimage = '{SHEET.as_posix()}'\nunit = 'in'\n")
+    done = run(command, plan, "--out", tmp_path / "out")
+    assert re.search(lengths, done.stdout), done.stdout + done.stderr
+    paper = re.sub(r"one page of \d+ x \d+ mm", "", done.stdout)  # paper is sold by the millimetre or by its name
+    assert " mm" not in paper
