@@ -48,6 +48,8 @@ DEAREST_WAY = 30.0
 
 # A turn that costs no more than this is one line, smooth or at a corner of its own.
 SURE_TURN = 0.5
+# A way of which this much or more is doubtful leaves its strokes to others.
+SURE_WAY = 1.0
 # Stretches without ink are filled with points so far apart.
 FILL_STEP_MM = 0.2
 # A way's weight is that of its lightest part but for this share of its length.
@@ -122,7 +124,8 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
                 way = _large_cycle(network, seed)
         if way is None:
             continue
-        used.update(stroke for stroke, _ in way.darts)
+        if way.doubt < SURE_WAY:  # a better one may run along the others of its strokes
+            used.update(stroke for stroke, _ in way.darts)
         if body_like(way) or (_sized(way) and is_box(way)):
             ways.append(way)
     return sorted(ways, key=lambda way: -way.polygon().area)
