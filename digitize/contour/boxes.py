@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from shapely.geometry import Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.lines import LongLine
@@ -20,6 +21,7 @@ TURNED_RAD = 0.035
 BEYOND_MM = 3.0  # on one side at least, as far as centerlines are drawn beyond what they halve
 ON_LINE_MM, OWN_PEN = 0.8, 0.35
 MOST_INSIDE = 0.85  # of its area: the lining of a box, and a box's own half, fill more
+EVEN, EVEN_MM = 0.02, 3.0  # what of its area, and how much of its width, a whole body's halves may differ by
 INKED = 0.6  # of the line between a half's ends
 
 
@@ -42,6 +44,26 @@ def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
         reaches = ends[0] < low + BEYOND_MM and ends[1] > high - BEYOND_MM
         beyond = max(low - ends[0], ends[1] - high) > BEYOND_MM
         if not turned and not beside and reaches and beyond:
+            return True
+    return False
+
+
+def halved(way: Way, lines: Sequence[LongLine]) -> bool:
+    """Whether a line goes through a closed way and out of it that one side of it is the mirror image of the other in.
+
+    That is a whole body with its centerline, however straight a side of it may be.
+    """
+    region = way.polygon()
+    for line in lines:
+        along = (line.end - line.start) / line.length_mm
+        normal = np.array([-along[1], along[0]])
+        place, off = ((way.xy - line.start) @ np.column_stack([along, normal])).T
+        low, high = float(place.min()), float(place.max())
+        reaches = low + BEYOND_MM > 0.0 and high - BEYOND_MM < line.length_mm
+        if not reaches or max(low, line.length_mm - high) < BEYOND_MM or abs(off.min() + off.max()) > EVEN_MM:
+            continue
+        mirrored = Polygon(way.xy - 2.0 * off[:, None] * normal).buffer(0.0)
+        if region.symmetric_difference(mirrored).area < EVEN * region.area:
             return True
     return False
 

@@ -13,7 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
-from digitize.contour.boxes import closed_by_its_own_pen, frames, is_box
+from digitize.contour.boxes import closed_by_its_own_pen, frames, halved, is_box
 from digitize.contour.elsewhere import bends, curves_elsewhere
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided, opened
 from digitize.contour.lines import LongLine, long_lines, without_squares
@@ -226,9 +226,11 @@ def _on_centerline(way: Way, lines: list[LongLine], network: Network, told: Floa
     """Whether a closed way runs along one straight line, drawn lighter or heavier, for most of its size.
 
     Such a way is a half and its centerline. A straight side drawn with the outline's own pen is a side, if the way does
-    not look just as halves do, and nobody ``told`` (N, 2) that the outline runs along it.
+    not look just as halves do, or a line through it halves it. Nor is it one if somebody ``told`` (N, 2) that the
+    outline runs along it.
     """
     size = float(np.ptp(way.xy, axis=0).max())
+    whole: bool | None = None
     for line in lines:
         along = (line.end - line.start) / line.length_mm
         normal = np.array([-along[1], along[0]])
@@ -237,7 +239,8 @@ def _on_centerline(way: Way, lines: list[LongLine], network: Network, told: Floa
             continue
         if (np.abs((told - line.start) @ normal) < CLICK_MM).any():
             continue
-        if not _own_pen(way, line, network) or is_half(way, line):
+        whole = halved(way, lines) if whole is None else whole
+        if not _own_pen(way, line, network) or (is_half(way, line) and not whole):
             return True
     return False
 

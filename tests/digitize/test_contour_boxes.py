@@ -95,3 +95,16 @@ def test_a_box_that_tapers_a_little_is_a_body_as_well(taper_mm: float) -> None:
     found = traced(page)
     assert not found.half
     assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, LOW - TOP], abs=0.3)
+
+
+def test_a_body_with_straight_sides_is_whole_where_its_centerline_goes_through_it_and_out() -> None:
+    """A straight side, met squarely enough at both ends, looks like the centerline of a half otherwise."""
+    page = sheet()
+    middle, wide, narrow = (TOP + LOW) / 2, 118.0, 66.0  # half widths at both ends
+    line(page, (LEFT, middle - wide), (RIGHT, middle - narrow), (RIGHT, middle + narrow), (LEFT, middle + wide),
+         closed=True)  # fmt: skip
+    centerline(page, 18.0)
+    cv2.circle(page, (round(250 * PX), round(middle * PX)), round(45 * PX), 40, 2, cv2.LINE_AA)
+    found = traced(page)
+    assert not found.half
+    assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, 2 * wide], abs=0.5)  # its corners are cut
