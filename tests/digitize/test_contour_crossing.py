@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
 from calibration.frames import FloatArray
 from digitize.contour.crossing import part_crossings
 from digitize.contour.gaps import find_gaps
-from digitize.contour.loops import way_along
+from digitize.contour.loops import closed_ways, way_along
 from digitize.contour.network import Arm, Network
 
 PEN_MM = 0.3
@@ -163,3 +165,16 @@ def test_where_there_is_the_ink_of_one_line_only_the_other_may_end_there() -> No
     before = list(made.ends)
     part_crossings(made)
     assert made.ends == before
+
+
+def test_a_doubtful_way_leaves_its_strokes_to_a_better_one() -> None:
+    """A long line from the ring and back to it is sought from first; the ring less a short piece is in its only way."""
+    turns = np.radians([0.0, 120.0, 240.0, 353.0, 360.0])
+    arcs = [
+        80.0 * np.column_stack([np.cos(t), np.sin(t)])
+        for t in (np.linspace(*ends, 600) for ends in itertools.pairwise(turns))
+    ]
+    away = run(tuple(arcs[2][-1]), (94.0, 109.0), (200.0, 109.0), (200.0, 0.0), (80.0, 0.0))
+    made = network(*((arc, k, (k + 1) % 4) for k, arc in enumerate(arcs)), (away, 3, 0))
+    ways = closed_ways(made, np.zeros((0, 2)), lambda _: False)
+    assert any({stroke for stroke, _ in way.darts} == {0, 1, 2, 3} and way.doubt == 0.0 for way in ways)
