@@ -14,9 +14,11 @@ from calibration.card import CardCheck
 from calibration.chessboard import MeasuredLens
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
+from calibration.frames import SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration
 from digitize.arcs import centres
+from digitize.beyond_rules import beyond_length_u
 from digitize.evidence import stretches
 from digitize.lens_file import LensFile
 from digitize.outcome import effort_part as effort_part
@@ -25,7 +27,8 @@ from digitize.print_evidence import Evidence
 from digitize.report.context import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, FairOutline, FairSpline, FewArcs, Picture, Rule, SpanPlaces
-from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_to_px, scale_u_rel
+from digitize.sources import plan_controls
+from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_on_sheet, body_to_px, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
 SCHEMA = 1
@@ -297,9 +300,10 @@ def shear_deg(calibration: Calibration) -> float:
 def _body(traced: Traced) -> dict[str, Any]:
     measures = traced.measures
     scale_u95_mm = length_u95(traced.calibration, measures.length_mm, body_angle_rad(traced.body))
+    more_u_mm = math.hypot(_ends_u_mm(traced), _carried_u_mm(traced))
     return {
         "length_mm": measures.length_mm,
-        "length_u95_mm": math.hypot(scale_u95_mm, COVERAGE_95 * _ends_u_mm(traced)),
+        "length_u95_mm": math.hypot(scale_u95_mm, COVERAGE_95 * more_u_mm),
         "lower_bout_mm": measures.lower_bout_mm,
         "waist_mm": measures.waist_mm,
         "upper_bout_mm": measures.upper_bout_mm,
@@ -322,6 +326,15 @@ def _ends_u_mm(traced: Traced) -> float:
     pixel_mm = (traced.calibration.mm_per_px_x + traced.calibration.mm_per_px_y) / 2
     ends = math.hypot(sigma_mm[np.argmin(y_mm)], sigma_mm[np.argmax(y_mm)])
     return math.hypot(ends, 2 * PIXEL_BIAS * pixel_mm)
+
+
+def _carried_u_mm(traced: Traced) -> float:
+    """Return the 1 sigma of the length by the ends of the body lying beyond those of the rules on a scan."""
+    if traced.photo is not None:
+        return 0.0
+    y_mm, on_sheet = traced.body.points.xy[:, 1], body_on_sheet(traced.body).xy
+    ends = SheetPoints(on_sheet[[np.argmin(y_mm), np.argmax(y_mm)]])
+    return beyond_length_u(plan_controls(traced.rules, traced.spans), traced.calibration, ends)
 
 
 def _outline(traced: Traced) -> dict[str, Any]:

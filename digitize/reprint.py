@@ -134,7 +134,7 @@ def _notes(sheet: TrueSheet, scaled: Scaled) -> list[str]:
 
 
 def shape_u95_mm(scaled: Scaled) -> float:
-    """Return what a place may be off, beyond the scale, round the whole picture: 0 for a scan."""
+    """Return what a place may be off, beyond the scale, round the whole picture."""
     height, width = scaled.picture.grey.shape
     corners = np.array([(0, 0), (width, 0), (width, height), (0, height)], dtype=np.float64)
     share = np.linspace(0.0, 1.0, RIM_PLACES, endpoint=False)[:, None]

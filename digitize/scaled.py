@@ -18,6 +18,7 @@ from calibration.flags import Doubt
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.photo import PhotoCalibration
 from calibration.solve import Calibration, FailedFit, solve
+from digitize.beyond_rules import beyond_terms
 from digitize.card_check import Scale, check_cards
 from digitize.evened import Evened, evened
 from digitize.outbox import OUTLINE_FILES as OUTLINE_FILES
@@ -117,7 +118,7 @@ def _scaled_scan(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
         )
     return Scaled(
         picture, calibration, search.rules, spans, copy, plan.outline_hints, plan.body.neck, search.doubts,
-        lambda _: (), lambda px: px,
+        lambda outline: beyond_terms(plan_controls(search.rules, spans), calibration, outline), lambda px: px,
     )  # fmt: skip
 
 
