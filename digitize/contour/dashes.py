@@ -63,11 +63,14 @@ def dashes_between(grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_pe
         keep: numbers of the strokes of large marks.
         px_per_mm: of the picture.
     """
-    page = _Page.of(grey, ink, keep, px_per_mm)
-    rest = set(keep)
+    page, rest = _Page.of(ink, keep, px_per_mm), set(keep)
+    starts = page.starts(rest)
+    if not starts:
+        return Dashes()
+    page.weighed(grey, px_per_mm)
     strokes: set[int] = set()
     links: set[tuple[StrokeEnd, StrokeEnd]] = set()
-    for start in page.starts(rest):
+    for start in starts:
         trail = _followed(page, start)
         inner = [number for number, _ in trail[1:-1]]
         if len(trail) < 3 or rest.issuperset(inner) or not page.alike(trail) or not page.bent(trail):
@@ -84,14 +87,14 @@ class _Page:
 
     lines: dict[int, FloatArray]
     dashes: IntArray  # numbers of strokes
-    middles: FloatArray  # (D, 2) of the dashes
+    middles: cKDTree  # of the dashes' middles
     ends: list[StrokeEnd]  # of longer strokes
-    places: FloatArray  # (E, 2)
+    places: cKDTree  # of where these are
     ink: cKDTree  # of points along all strokes
-    weigh: dict[int, float] = field(default_factory=dict)
+    weigh: dict[int, float] = field(default_factory=dict)  # logarithm of each one's weight
 
     @classmethod
-    def of(cls, grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_per_mm: float) -> _Page:
+    def of(cls, ink: Ink, keep: list[int], px_per_mm: float) -> _Page:
         """Sort the strokes of a page into dashes and longer ones that end somewhere."""
         lines = {
             number: stroke.points.xy / px_per_mm
@@ -104,11 +107,11 @@ class _Page:
         middles = np.array([_inner(lines[n]).mean(axis=0) for n in dashes]).reshape(-1, 2)
         places = np.array([lines[n][0 if first else -1] for n, first in ends]).reshape(-1, 2)
         ink_at = [line[:: max(1, round(INK_STEP_MM * px_per_mm))] for line in lines.values()]
-        page = cls(lines, dashes, middles, ends, places, cKDTree(np.concatenate(ink_at or [np.zeros((0, 2))])))
-        page._weigh(grey, px_per_mm)
-        return page
+        trees = (cKDTree(middles), cKDTree(places), cKDTree(np.concatenate(ink_at or [np.zeros((0, 2))])))
+        return cls(lines, dashes, trees[0], ends, *trees[1:])
 
-    def _weigh(self, grey: npt.NDArray[np.uint8], px_per_mm: float) -> None:
+    def weighed(self, grey: npt.NDArray[np.uint8], px_per_mm: float) -> None:
+        """Take the weights of all strokes that may be part of a trail."""
         numbers = sorted({*self.dashes.tolist(), *(number for number, _ in self.ends)})
         weights = stroke_weights(grey, [self.lines[n] * px_per_mm for n in numbers], px_per_mm)
         self.weigh = dict(zip(numbers, np.log(np.maximum(weights, 1e-3)).tolist(), strict=True))
@@ -118,7 +121,7 @@ class _Page:
         small = np.array([n not in kept for n in self.dashes.tolist()], dtype=np.bool_)
         if not small.any() or not self.ends:
             return []
-        near = cKDTree(self.middles[small]).query(self.places)[0] < 2.0 * REACH_MM
+        near = cKDTree(self.middles.data[small]).query(self.places.data)[0] < 2.0 * REACH_MM
         return [end for end, beside in zip(self.ends, near, strict=True) if beside]
 
     def leaving(self, end: StrokeEnd) -> FloatArray:
@@ -219,13 +222,12 @@ def _followed(page: _Page, start: StrokeEnd) -> list[StrokeEnd]:
     line = page.leaving(start)[::-1]
     history = line[np.hypot(*(line - line[-1]).T) >= BLIND_MM]
     trail = [(number, not first)]
-    lines, marks = cKDTree(page.places), cKDTree(page.middles)
     while len(trail) <= MOST_DASHES:
         expected = _Expected.after(history)
         weight = page.weigh[number] if len(trail) < 3 else float(np.median([page.weigh[n] for n, _ in trail[1:]]))
         for reach in (REACH_MM, HIDDEN_MM):
-            gap, arrival = _arrival(page, lines, expected, start, weight, reach)
-            nearer, dash = _next_dash(page, marks, expected, {n for n, _ in trail}, weight, reach)
+            gap, arrival = _arrival(page, expected, start, weight, reach)
+            nearer, dash = _next_dash(page, expected, {n for n, _ in trail}, weight, reach)
             if arrival is not None or dash is not None:
                 break
         if min(gap, nearer) > REACH_MM and not _hidden(page, expected, min(gap, nearer)):
@@ -248,11 +250,11 @@ def _hidden(page: _Page, expected: _Expected, gap: float) -> bool:
 
 
 def _arrival(
-    page: _Page, tree: cKDTree, expected: _Expected, start: StrokeEnd, weight: float, reach: float
+    page: _Page, expected: _Expected, start: StrokeEnd, weight: float, reach: float
 ) -> tuple[float, StrokeEnd | None]:
     """Return the nearest end of a longer stroke that lies where a line is expected to go on, and how far on."""
     best: tuple[float, StrokeEnd | None] = (np.inf, None)
-    for k in tree.query_ball_point(expected.head, reach + BLIND_MM):
+    for k in page.places.query_ball_point(expected.head, reach + BLIND_MM):
         end = page.ends[k]
         if end == start or abs(page.weigh[end[0]] - weight) > LIKE_WEIGHT:
             continue
@@ -267,11 +269,11 @@ def _arrival(
 
 
 def _next_dash(
-    page: _Page, tree: cKDTree, expected: _Expected, taken: set[int], weight: float, reach: float
+    page: _Page, expected: _Expected, taken: set[int], weight: float, reach: float
 ) -> tuple[float, StrokeEnd | None]:
     """Return the nearest dash that lies where a line is expected to go on, and how far on it begins."""
     best: tuple[float, StrokeEnd | None] = (np.inf, None)
-    for k in tree.query_ball_point(expected.head, reach + LONGEST_DASH_MM / 2):
+    for k in page.middles.query_ball_point(expected.head, reach + LONGEST_DASH_MM / 2):
         number = int(page.dashes[k])
         if number in taken:
             continue
