@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,7 @@ SCAN_COVERS = 0.9
 # Longest side of the small pictures by which a scan's pixels are compared with the page as shown.
 COMPARE_PX = 400
 ALIKE = 0.8  # correlation of the two; a turned or different picture stays far below
+SAME_PLACE = 5e-3  # of a page's longer side: a picture no further off its edges fills it
 SAME_PX = 1e-3  # single-precision page sizes: less than this over a whole pixel is the whole pixel
 BLANK_DEVIATION = 1.0  # grey levels; two blank pages are alike without correlating
 
@@ -81,9 +83,12 @@ def _own_pixels(page: Any, scan: Any) -> GreyArray | None:
     """Return the scan's own pixels upright, or None when they are not what the page shows.
 
     The page may be turned, the picture mirrored, or its samples mean the opposite (a mask); comparing with
-    a small rendering settles all three.
+    a small rendering settles all three. PDFium decodes the whole picture for that: a large one is asked how it lies
+    instead, where that is enough.
     """
     packed = _packed_jpeg(scan)
+    if packed is not None and _is_placed_plainly(page, scan):
+        return packed
     grey = _grey_of(scan.get_bitmap()) if packed is None else packed
     turned = np.ascontiguousarray(np.rot90(grey, k=-(page.get_rotation() // 90)))
     width, height = page.get_size()
@@ -104,14 +109,30 @@ def _packed_jpeg(scan: Any) -> GreyArray | None:
     PDFium holds whatever it decodes whole in memory, twice.
     """
     width, height = scan.get_px_size()
-    if not is_large(height, width) or list(scan.get_filters()) != ["DCTDecode"]:
+    if not is_large(height, width) or list(scan.get_filters(skip_simple=True)) != ["DCTDecode"]:
         return None
-    try:
-        image = pyvips.Image.new_from_buffer(bytes(scan.get_data()), "", access="sequential", fail_on="error")
-        fits = (image.width, image.height, image.bands, image.format) == (width, height, 1, "uchar")
-        return in_file(image) if fits and has_room(height, width) else None
-    except pyvips.Error:
-        return None  # PDFium may know better
+    with tempfile.NamedTemporaryFile(suffix=".jpg") as file:  # in memory it would be there three times
+        file.write(scan.get_data(decode_simple=True))
+        file.flush()
+        try:
+            image = pyvips.Image.new_from_file(file.name, access="sequential", fail_on="error")
+            fits = (image.width, image.height, image.bands, image.format) == (width, height, 1, "uchar")
+            return in_file(image) if fits and has_room(height, width) else None
+        except pyvips.Error:
+            return None  # PDFium may know better
+
+
+def _is_placed_plainly(page: Any, scan: Any) -> bool:
+    """Return whether a grey scan is shown as its pixels are: upright, not mirrored, all of it, no light through it.
+
+    Samples that mean the opposite make a negative, and that is told by the page's own tones later.
+    """
+    a, b, c, d, _, _ = scan.get_matrix().get()
+    upright = a > 0.0 and d > 0.0 and max(abs(b), abs(c)) < SAME_PX * min(a, d)
+    grey = scan.get_metadata().colorspace == pdfium_c.FPDF_COLORSPACE_DEVICEGRAY
+    lit = pdfium_c.FPDFPageObj_HasTransparency(scan.raw)
+    over = np.abs(np.subtract(scan.get_bounds(), page.get_bbox())).max() / max(page.get_size())
+    return bool(upright and grey and not lit and page.get_rotation() == 0 and over < SAME_PLACE)
 
 
 def _alike(grey: GreyArray, shown: GreyArray) -> float:

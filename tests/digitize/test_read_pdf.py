@@ -3,6 +3,7 @@ from __future__ import annotations
 import io
 import zlib
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
 from calibration.errors import Refusal, UsageError
+from digitize import paged
 from digitize.read import read_picture
 
 Grey = npt.NDArray[np.uint8]
@@ -88,6 +90,45 @@ def test_a_mirrored_scan_is_shown_as_the_page_shows_it(tmp_path: Path, scan: Gre
     grey = read_picture(path).grey
     small = cv2.resize(grey, (scan.shape[1], scan.shape[0]), interpolation=cv2.INTER_AREA).astype(float)
     assert np.corrcoef(small.ravel(), scan[:, ::-1].ravel())[0, 1] > 0.95
+
+
+def _pdf_of_jpeg(path: Path, jpeg: Path, *, mirrored: bool = False, rotation: int = 0, inset: float = 0.0) -> None:
+    canvas = Canvas(str(path), pagesize=A4_PT)
+    if mirrored:
+        canvas.translate(A4_PT[0], 0)
+        canvas.scale(-1, 1)
+    canvas.drawImage(str(jpeg), inset, inset, A4_PT[0] - 2 * inset, A4_PT[1] - 2 * inset)
+    canvas.setPageRotation(rotation)
+    canvas.save()
+
+
+@pytest.mark.parametrize(
+    "how", [{}, {"rotation": 90}, {"rotation": 180}, {"mirrored": True}, {"inset": 9.0}], ids=str
+)
+def test_a_large_jpeg_scan_reads_like_a_small_one(
+    tmp_path: Path, scan: Grey, monkeypatch: pytest.MonkeyPatch, how: dict[str, Any]
+) -> None:
+    cv2.imwrite(str(tmp_path / "a.jpg"), scan)
+    _pdf_of_jpeg(tmp_path / "a.pdf", tmp_path / "a.jpg", **how)
+    small = read_picture(tmp_path / "a.pdf")
+    monkeypatch.setattr(paged, "LEAST_BYTES", 1)
+    large = read_picture(tmp_path / "a.pdf")
+    assert large.grey.shape == small.grey.shape
+    assert np.abs(large.grey.astype(int) - small.grey.astype(int)).max() <= 2  # two decoders
+    assert large.dpi == small.dpi
+    assert large.notes == small.notes
+
+
+def test_a_large_upright_jpeg_scan_is_never_decoded_whole(
+    tmp_path: Path, scan: Grey, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cv2.imwrite(str(tmp_path / "a.jpg"), scan)
+    _pdf_of_jpeg(tmp_path / "a.pdf", tmp_path / "a.jpg")
+    monkeypatch.setattr(paged, "LEAST_BYTES", 1)
+    for wholly in (pdfium.PdfImage, pdfium.PdfPage):
+        name = "get_bitmap" if wholly is pdfium.PdfImage else "render"
+        monkeypatch.setattr(wholly, name, lambda *_, **__: pytest.fail("PDFium decodes the whole picture"))
+    assert any("own pixels" in note for note in read_picture(tmp_path / "a.pdf").notes)
 
 
 def _pdf_of_mask(path: Path, ink: npt.NDArray[np.bool_]) -> None:
