@@ -8,6 +8,7 @@ bevel that brings their graduations down to the paper.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -18,12 +19,13 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.frames import FloatArray
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
+from digitize.rule.photo_stuff import adjoin_squarely, is_metal
 from digitize.rule.photo_wall import RisePx, Wall, wall_of
 from digitize.rule.strip import Grey
 
 if TYPE_CHECKING:
     from digitize.settings import RuleHint
-    from digitize.shapes import Colours, Picture, Rule
+    from digitize.shapes import Picture, Rule
 
 TOLD, USUAL, SEEN = "as told", "as such rules usually are", "as its wall shows and such rules usually are"
 TOLD_U_MM = 0.05  # a thickness measured by the person, 1 sigma
@@ -34,14 +36,9 @@ SHORT_MM = 200.0  # a short steel rule is no longer than this
 BEVEL_MM = (0.5, 0.25)
 # What looks drawn may be a clear rule laid on the sheet, unless it is as certain as this.
 CLEAR_MM, CERTAIN = (0.25, 0.25), 0.95
-# Metal, bare or black, is darker than the paper round it by this part; plastic is not. Wood is, but browner than any
-# paper: it has so much more red for its blue.
-DARKER, BROWNER = 0.12, 1.08
-CLEAR_PX, BESIDE_PX = 5, 25  # from where to where round the body the paper is looked up
-SAMPLES = 4000
 FAR_SIGMAS = 2.0  # what is seen and what is usual cannot both be so where they are this far apart
 SHARED_PART = 0.8  # of the best wall's sigma, that several walls of one thing share
-PAPER_STEP, PAPER_PERCENTILE = 4, 70.0  # of the reduced colours: lighter than this is paper
+ADJOIN_MM = 4.0  # between the arms of a square, as far as their bodies are known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
@@ -61,7 +58,7 @@ def lift_mm(
         return hint.thickness_mm, TOLD_U_MM
     if square:
         return SQUARE_MM
-    if not _is_metal(picture, polygon_px):
+    if not is_metal(picture, polygon_px):
         return BEVEL_MM
     if square is None:
         return EITHER_MM
@@ -72,22 +69,34 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
     """Return the rules of a search, the laid ones with the height of their graduations."""
     arms = {name for angle in search.angles for name in (angle.first, angle.second)}
     squares = {one.body for one in search.rules if one.rule.control.name in arms}
+    perhaps = search.perhaps_squares | _adjoining(search.rules, squares)
     rules = []
     for one in search.rules:
         control = one.rule.control
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
             length = float(np.ptp(control.at_mm))
-            arm = None if one.body in search.perhaps_squares else square
+            arm = None if one.body in perhaps else square
             lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, u, why)
-            one = replace(one, rule=rule, flat=square or _is_metal(picture, one.polygon.xy))
+            one = replace(one, rule=rule, flat=square or is_metal(picture, one.polygon.xy))
         elif one.role_sure < CERTAIN:
             control = replace(control, lift_mm=CLEAR_MM[0], lift_u_mm=CLEAR_MM[1])
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
     return replace(search, rules=tuple(rules))
+
+
+def _adjoining(rules: Sequence[PhotoRule], squares: set[int]) -> set[int]:
+    """Return the laid bodies that no corner tells to be a square's arms, but that lie as those of one would."""
+    found = set()
+    laid = [one for one in rules if one.rule.role == "laid" and one.body not in squares]
+    for one, other in itertools.combinations(laid, 2):
+        reach_px = ADJOIN_MM * max(each.rule.pitch_px / each.rule.pitch_mm for each in (one, other))
+        if one.body != other.body and adjoin_squarely(one.polygon.xy, other.polygon.xy, reach_px):
+            found |= {one.body, other.body}
+    return found
 
 
 def with_walls(
@@ -176,41 +185,3 @@ def _hint_on(one: PhotoRule, hints: Sequence[RuleHint]) -> RuleHint | None:
         if hint.near is None or cv2.pointPolygonTest(ring, hint.near, True) > -NEAR_HINT_PX:
             return hint
     return None
-
-
-def _is_metal(picture: Picture, polygon_px: FloatArray) -> bool:
-    """Whether a body is clearly darker than what lies round it and not browner than the paper.
-
-    Glare and marks are too small a part of it to matter.
-    """
-    inside, outside = _in_and_round(picture.grey, polygon_px, (CLEAR_PX, BESIDE_PX))
-    dark = _usual(inside) < (1.0 - DARKER) * _usual(outside)
-    return dark and not (picture.colours is not None and _is_brown(picture.colours, picture.grey.shape, polygon_px))
-
-
-def _is_brown(colours: Colours, shape: tuple[int, ...], polygon_px: FloatArray) -> bool:
-    """Whether a body is browner than the paper, the lightest large thing in the picture."""
-    inside, _ = _in_and_round(colours, polygon_px * (colours.shape[0] / shape[0]), (1, 2))
-    light = colours[::PAPER_STEP, ::PAPER_STEP].reshape(-1, 3)
-    lightness = light.sum(axis=1, dtype=np.int32)
-    paper = np.median(light[lightness >= np.percentile(lightness, PAPER_PERCENTILE)], axis=0)
-    if not len(inside):
-        return False
-    tone = np.median(inside, axis=0) / np.maximum(paper, 1.0)
-    return bool(tone[0] > BROWNER * tone[2])
-
-
-def _in_and_round(values: Grey | Colours, polygon_px: FloatArray, reach: tuple[int, int]) -> tuple[Grey, Grey]:
-    """Return the values inside a polygon, and those round it between two distances, px."""
-    low = np.maximum(np.floor(polygon_px.min(axis=0)).astype(int) - reach[1], 0)
-    high = np.ceil(polygon_px.max(axis=0)).astype(int) + reach[1] + 1
-    window = values[low[1] : high[1], low[0] : high[0]]
-    body = np.zeros(window.shape[:2], dtype=np.uint8)
-    cv2.fillPoly(body, [np.rint(polygon_px - low).astype(np.int32)], 1)
-    near, far = (cv2.dilate(body, np.ones((2 * size + 1,) * 2, np.uint8)) for size in reach)
-    return window[body > 0], window[(far - near) > 0]
-
-
-def _usual(values: Grey) -> float:
-    """Return the usual light grey: marks and drawn lines are darker and fewer."""
-    return float(np.percentile(values[:: max(1, len(values) // SAMPLES)], 65)) if len(values) else 0.0

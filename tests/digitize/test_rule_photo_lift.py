@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from calibration.frames import FloatArray
 from digitize.rule.photo_lift import BEVEL_MM, LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, TOLD_U_MM, lift_mm
+from digitize.rule.photo_stuff import adjoin_squarely
 from digitize.settings import RuleHint
 from digitize.shapes import Picture
 
@@ -69,3 +72,32 @@ def test_a_body_that_reaches_out_of_the_picture_is_judged_by_what_shows() -> Non
     cv2.fillPoly(grey, [np.rint(outside).astype(np.int32)], (140,))
     picture = Picture(grey, "rule.jpg", "0" * 64, None, "photo")
     assert lift_mm(picture, outside, 300.0, square=False, hint=None) == LONG_STEEL_MM
+
+
+def test_steel_that_reaches_over_a_dark_table_is_steel() -> None:
+    picture = photo(140)
+    grey = picture.grey.copy()
+    on_table = np.arange(800) > 420
+    grey[:, on_table] = np.where(grey[:, on_table] > 200, 70, grey[:, on_table])  # paper only
+    assert lift_mm(replace(picture, grey=grey), BODY, 300.0, square=False, hint=None) == LONG_STEEL_MM
+
+
+def test_steel_in_a_shadow_is_steel_and_white_plastic_is_not() -> None:
+    shade = np.linspace(1.0, 0.45, 800)[None]
+    for tone, want in ((150, LONG_STEEL_MM), (212, BEVEL_MM)):
+        picture = photo(tone)
+        shaded = np.rint(picture.grey * shade).astype(np.uint8)
+        assert lift_mm(replace(picture, grey=shaded), BODY, 300.0, square=False, hint=None) == want
+
+
+@pytest.mark.parametrize(
+    ("turn_deg", "apart", "square"), [(90.0, 2.0, True), (70.0, 2.0, True), (90.0, 25.0, False), (20.0, 2.0, False)]
+)
+def test_bodies_that_adjoin_squarely_may_be_the_arms_of_a_square(turn_deg: float, apart: float, square: bool) -> None:
+    turn = np.deg2rad(turn_deg)
+    along, out = np.array([np.cos(turn), np.sin(turn)]), np.array([0.0, 1.0])
+    start = np.array([640.0, 169.0]) + apart * out  # below the right end of the body
+    across = np.array([-along[1], along[0]]) * 50.0
+    other = np.array([start, start + 300.0 * along, start + 300.0 * along + across, start + across])
+    assert adjoin_squarely(BODY, other, 10.0) == square
+    assert adjoin_squarely(other, BODY, 10.0) == square
