@@ -166,7 +166,8 @@ def _without_bumps(data: Data, grid: FloatArray) -> Data:
     if not used.any():
         return data
     least = max(BUMP_SIGMAS * 1.4826 * float(np.median(np.abs(off[used]))), BUMP_LEAST_MM)
-    limit = np.maximum(least, BUMP_SIGMAS * data.sigma)
+    # Stated sigmas count against one another only: what all places share, such as a doubt of the pen, makes no bump.
+    limit = least * np.maximum(data.sigma / float(np.median(data.sigma[used])), 1.0)
     first, second = fit.spline()(data.at, 1), fit.spline()(data.at, 2)
     bend = np.abs(first[:, 0] * second[:, 1] - first[:, 1] * second[:, 0]) / np.hypot(*first.T) ** 3
     margin = max(round(BUMP_MARGIN_MM / _spacing(data)), 1)

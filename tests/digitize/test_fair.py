@@ -175,6 +175,20 @@ def test_bridged_stretches_do_not_pull_the_curve() -> None:
     assert apart(fair.points.xy, in_body(trace, body()))[1] < 0.06
 
 
+@pytest.mark.parametrize("stated", [0.01, 0.03], ids=["as it is", "three times what it is"])
+def test_ink_beside_the_line_leaves_no_bump_however_unsure_the_line_is_said_to_be(stated: float) -> None:
+    points, _ = spaced(body())
+    at = arc_length(points, closed=True)[:-1]
+    rough = noisy(points, 0.01, 4)
+    away = at - at[900]
+    out = (points[905] - points[895])[::-1] * (1.0, -1.0)
+    rough += 0.06 * np.exp(-0.5 * (away / 0.7) ** 2)[:, None] * out / np.hypot(*out)
+    seen = np.where(np.abs(away) < 1.5, Seen.ONE_EDGE, Seen.BOTH_EDGES)
+    trace = place_body(replace(traced(rough, stated), seen=seen), "as drawn")
+    near = np.hypot(*(fair_outline(trace).points.xy - in_body(trace, points[900:901])).T) < 6.0
+    assert apart(fair_outline(trace).points.xy[near], in_body(trace, body()))[1] < 0.012
+
+
 def test_a_body_is_done_in_time() -> None:
     points, _ = spaced(body())
     rough = noisy(points, 0.03, 1, 10)
