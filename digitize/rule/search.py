@@ -14,12 +14,13 @@ from calibration.units import MM_PER_INCH
 from digitize.begun import begin, made
 from digitize.rule.candidates import Seed, find_seeds, least_contrast
 from digitize.rule.certain import certain_part
+from digitize.rule.figures import figures_at_longest
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.lines import inked_segments, segments
 from digitize.rule.records import rule_record
 from digitize.rule.uneven import measure_uneven, numbers_go_on
-from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, decide
+from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, by_figures, decide
 from digitize.shapes import Picture, Rule
 
 if TYPE_CHECKING:
@@ -151,6 +152,15 @@ def _reference(picture: Picture, ticks: Ticks) -> Reference | None:
     return Reference(along / MM_PER_INCH, f"the file's {along:.0f} dots per inch", PATTERN_AGREES)
 
 
+def _decided(picture: Picture, ticks: Ticks, pattern: Hierarchy, hint: RuleHint | None) -> Decision:
+    """Return what a graduation is worth, by the figures at the longest ones where nothing else tells it."""
+    reference = _reference(picture, ticks)
+    decision = decide(pattern, ticks.pitch_px, reference, hint.unit if hint else None)
+    if decision.worth is None and reference is None and pattern.kind == "dyadic" and pattern.clear:
+        return by_figures(decision, pattern, lambda: figures_at_longest(picture.grey, ticks, pattern))
+    return decision
+
+
 def _hint_for(ticks: Ticks, hints: Sequence[RuleHint]) -> RuleHint | None:
     """Return the hint that points at a rule; one without a place is meant for every rule."""
     reach = float(np.percentile(ticks.lengths_px, 95)) + NEAR_HINT_PX
@@ -184,7 +194,7 @@ def _examine_uneven(
     pattern, hint = _pattern(laid_even), _hint_for(ticks, hints)
     if not pattern.clear or not numbers_go_on(laid_even, pattern):
         return None
-    decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
+    decision = _decided(picture, ticks, pattern, hint)
     if decision.worth is None or float(np.ptp(ticks.index[ticks.used])) * decision.worth.pitch_mm < UNEVEN_MM:
         return None
     return Found(ticks, pattern, decision, hint, uneven=True)
@@ -193,7 +203,7 @@ def _examine_uneven(
 def _examine_even(picture: Picture, ticks: Ticks, hints: Sequence[RuleHint]) -> Found | None:
     pattern, hint = _pattern(ticks), _hint_for(ticks, hints)
     ticks = certain_part(ticks, pattern)
-    decision = decide(pattern, ticks.pitch_px, _reference(picture, ticks), hint.unit if hint else None)
+    decision = _decided(picture, ticks, pattern, hint)
     patternless = pattern.kind == "none" and pattern.score < CLEAR_SCORE  # hatching and the like
     if decision.worth is None and patternless and (hint is None or hint.near is None):
         return None

@@ -6,6 +6,7 @@ not fit the declared resolution, nothing is decided and the person is asked.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from calibration.units import MM_PER_INCH
@@ -141,3 +142,19 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
             options[0], f"The plan file gives the unit; {words}; {reference.words} does not agree.", options
         )
     return Decision(None, words, options)
+
+
+def by_figures(open_: Decision, found: Hierarchy, figures: Callable[[], bool]) -> Decision:
+    """Return a decision on halves of halves that is still open, taken where a figure stands at each longest one.
+
+    Args:
+        open_: the decision so far.
+        found: the pattern, clear.
+        figures: whether a figure stands at every longest graduation and none between; asked only where it tells.
+    """
+    natural = candidates(found)[:1]
+    if open_.candidates[:1] != natural or natural != (_inch(2**found.depth),) or not figures():
+        return open_
+    words = pattern_words(found)
+    why = f"{words[0].upper()}{words[1:]}, and a figure stands at each of the longest, as at whole inches."
+    return Decision(natural[0], why, open_.candidates)
