@@ -8,7 +8,6 @@ bevel that brings their graduations down to the paper.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -19,7 +18,7 @@ import numpy as np
 from calibration.budget import COVERAGE_95
 from calibration.frames import FloatArray
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
-from digitize.rule.photo_stuff import adjoin_squarely, is_metal
+from digitize.rule.photo_stuff import is_metal
 from digitize.rule.photo_wall import RisePx, Wall, wall_of
 from digitize.rule.strip import Grey
 
@@ -38,7 +37,6 @@ BEVEL_MM = (0.5, 0.25)
 CLEAR_MM, CERTAIN = (0.25, 0.25), 0.95
 FAR_SIGMAS = 2.0  # what is seen and what is usual cannot both be so where they are this far apart
 SHARED_PART = 0.8  # of the best wall's sigma, that several walls of one thing share
-ADJOIN_MM = 4.0  # between the arms of a square, as far as their bodies are known
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
@@ -69,14 +67,13 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
     """Return the rules of a search, the laid ones with the height of their graduations."""
     arms = {name for angle in search.angles for name in (angle.first, angle.second)}
     squares = {one.body for one in search.rules if one.rule.control.name in arms}
-    perhaps = search.perhaps_squares | _adjoining(search.rules, squares)
     rules = []
     for one in search.rules:
         control = one.rule.control
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
             length = float(np.ptp(control.at_mm))
-            arm = None if one.body in perhaps else square
+            arm = None if one.body in search.perhaps_squares else square
             lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, u, why)
@@ -86,17 +83,6 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
     return replace(search, rules=tuple(rules))
-
-
-def _adjoining(rules: Sequence[PhotoRule], squares: set[int]) -> set[int]:
-    """Return the laid bodies that no corner tells to be a square's arms, but that lie as those of one would."""
-    found = set()
-    laid = [one for one in rules if one.rule.role == "laid" and one.body not in squares]
-    for one, other in itertools.combinations(laid, 2):
-        reach_px = ADJOIN_MM * max(each.rule.pitch_px / each.rule.pitch_mm for each in (one, other))
-        if one.body != other.body and adjoin_squarely(one.polygon.xy, other.polygon.xy, reach_px):
-            found |= {one.body, other.body}
-    return found
 
 
 def with_walls(

@@ -1,6 +1,6 @@
-"""What a body laid on a photographed sheet is made of, by its tones, and whether two lie like the arms of a square.
+"""What a body laid on a photographed sheet is made of, by its tones.
 
-Tones are told beside the body, slice by slice along it: the light changes over a sheet, and a rule may reach over its
+All is told beside the body, slice by slice along it: the light changes over a sheet, and a rule may reach over its
 edge, where a dark table lies round it.
 """
 
@@ -26,7 +26,6 @@ CLEAR_PX, BESIDE_PX = 5.0, 40.0  # from where to where beside the body the paper
 ACROSS = 9  # places looked at across a slice, or across what lies beside it
 USUAL_PERCENTILE = 65.0  # marks and drawn lines are darker than a body and fewer
 PAPER_STEP, PAPER_PERCENTILE = 4, 70.0  # of the reduced colours: lighter than this is paper
-SQUARE_DEG = 35.0  # that a view may turn a right angle by
 
 
 def is_metal(picture: Picture, polygon_px: FloatArray) -> bool:
@@ -41,25 +40,6 @@ def is_metal(picture: Picture, polygon_px: FloatArray) -> bool:
     return _is_dark(picture.grey, polygon_px) and not (
         picture.colours is not None and _is_brown(picture.colours, picture.grey.shape, polygon_px)
     )
-
-
-def adjoin_squarely(one_px: FloatArray, other_px: FloatArray, reach_px: float) -> bool:
-    """Whether two bodies lie about square to one another and no further apart than ``reach_px``.
-
-    Args:
-        one_px: (V, 2) round one body.
-        other_px: (W, 2) round the other.
-        reach_px: how far apart they may be.
-    """
-    one, other = _Frame(one_px), _Frame(other_px)
-    if abs(float(one.along @ other.along)) > np.sin(np.deg2rad(SQUARE_DEG)):
-        return False
-    rings = one_px.astype(np.float32), other_px.astype(np.float32)
-    nearest = max(
-        cv2.pointPolygonTest(ring, (float(x), float(y)), True)
-        for ring, points in (rings, rings[::-1]) for x, y in points
-    )  # fmt: skip
-    return bool(nearest > -reach_px)
 
 
 def _is_dark(grey: Grey, polygon_px: FloatArray) -> bool:

@@ -10,7 +10,6 @@ import pytest
 
 from calibration.frames import FloatArray
 from digitize.rule.photo_lift import BEVEL_MM, LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, TOLD_U_MM, lift_mm
-from digitize.rule.photo_stuff import adjoin_squarely
 from digitize.settings import RuleHint
 from digitize.shapes import Picture
 
@@ -88,16 +87,3 @@ def test_steel_in_a_shadow_is_steel_and_white_plastic_is_not() -> None:
         picture = photo(tone)
         shaded = np.rint(picture.grey * shade).astype(np.uint8)
         assert lift_mm(replace(picture, grey=shaded), BODY, 300.0, square=False, hint=None) == want
-
-
-@pytest.mark.parametrize(
-    ("turn_deg", "apart", "square"), [(90.0, 2.0, True), (70.0, 2.0, True), (90.0, 25.0, False), (20.0, 2.0, False)]
-)
-def test_bodies_that_adjoin_squarely_may_be_the_arms_of_a_square(turn_deg: float, apart: float, square: bool) -> None:
-    turn = np.deg2rad(turn_deg)
-    along, out = np.array([np.cos(turn), np.sin(turn)]), np.array([0.0, 1.0])
-    start = np.array([640.0, 169.0]) + apart * out  # below the right end of the body
-    across = np.array([-along[1], along[0]]) * 50.0
-    other = np.array([start, start + 300.0 * along, start + 300.0 * along + across, start + across])
-    assert adjoin_squarely(BODY, other, 10.0) == square
-    assert adjoin_squarely(other, BODY, 10.0) == square
