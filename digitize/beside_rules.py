@@ -18,7 +18,9 @@ from calibration.standards import CARD_ID1_MM
 from digitize.rule import PhotoRule
 from digitize.shapes import GapPlace, SheetView
 
-AT_BODY_MM = 1.0  # nearer than this to a rule's outline it is the rule's own edge, or under it
+# Nearer than this to the outline of a rule it is the rule's own edge, or under it: how far its wall and rim lie outside
+# of its graduations is seen no better.
+AT_BODY_MM = 2.5
 LEAST_AT_BODY = 0.5  # of an edge's places
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0

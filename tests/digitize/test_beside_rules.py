@@ -50,6 +50,11 @@ def test_the_arm_of_a_square_over_the_edge_is_not_the_sheets() -> None:
     assert found.angles[1].u_rad == np.hypot(*2 * (np.radians(0.1),))  # over the edge that is gone
 
 
+def test_the_wall_beside_a_rules_graduations_is_not_the_sheets_edge() -> None:
+    found = own_edges(sheet(), [arm(2400, -200, 2688, 2100)])  # known to end 2 mm before the edge that was found
+    assert [one.name for one in found.edges] == ["upper", "lower", "left"]
+
+
 def test_a_rule_beside_an_edge_or_across_it_leaves_it_alone() -> None:
     whole = sheet()
     assert own_edges(whole, [arm(100, 20, 1900, 200), arm(-100, 900, 900, 1080)]) is whole
