@@ -275,7 +275,8 @@ def halves(record: Mapping[str, Any], context: ReportContext) -> list[str]:
     symmetry = words.dig(record, "symmetry")
     if not symmetry:
         return []
-    found = [words.gap_sentence(symmetry, context.audit.agree if context.audit else None)]
+    audit = context.audit
+    found = [words.gap_sentence(symmetry, audit.agree if audit else None, by_shear=bool(audit and audit.by_shear))]
     if context.kept:
         found.append(f"Kept: {context.kept.rstrip('.')}.")
     found.append(words.angle_sentence(symmetry.get("tail_angle_deg"), "At the tail"))

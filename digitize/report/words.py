@@ -214,7 +214,7 @@ def angle_sentence(angle_deg: float | None, end: str) -> str:
     return f"{end}: {number(angle_deg, 1)}°, {square}."
 
 
-def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None) -> str:
+def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None, by_shear: bool = False) -> str:
     """Return the largest difference between the halves with its place."""
     worst, at = symmetry.get("max_mm"), symmetry.get("max_at") or {}
     if worst is None:
@@ -224,5 +224,7 @@ def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None) -> str:
     meaning = {True: " Drawing alone explains that.", False: " That is more than drawing alone explains.", None: ""}[
         agree
     ]
+    if by_shear:
+        meaning = " A sheet out of square explains that, by no more than this one may be."
     typical = number(symmetry.get("rms_mm"), 2, "mm")
     return f"The halves differ by {number(worst, 2, 'mm')} at most ({u}){where}; typically by {typical}.{meaning}"

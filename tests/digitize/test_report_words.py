@@ -98,6 +98,14 @@ def test_half_drawing_has_nothing_to_compare():
     assert "half a body" in words.gap_sentence({"max_mm": None, "max_at": None}, None)
 
 
+def test_a_gap_that_a_sheet_out_of_square_explains_is_not_put_down_to_drawing():
+    gap = {"max_mm": 1.2, "rms_mm": 0.5, "u95_mm": 2.2, "max_at": {"side": "left", "y_mm": 200.0}}
+    said = words.gap_sentence(gap, True, by_shear=True)
+    assert "1.20 mm at most (± 2.2 mm)" in said
+    assert "out of square" in said
+    assert "Drawing" not in said
+
+
 def test_heaviest_doubts_come_first_and_unknown_codes_need_a_look():
     record = {
         "reasons": [
