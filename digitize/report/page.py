@@ -21,7 +21,7 @@ from digitize.shapes import Rule, Unit
 TEMPLATE = "report.html.j2"
 # What each file is for; the record may list others, which are shown with their checksum alone.
 FILE_USES = {
-    "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, glue it to the template stock",
+    "outline.pdf": "true-size paper pattern: print at 100 %, measure its check lines both ways, then glue it on",
     "outline.dxf": "for a laser or a drawing program, in mm: layers BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES",
     "outline.svg": "the same curves for a cutter or a browser, one unit = 1 mm",
     "record.json": "every number on this page, for other programs",

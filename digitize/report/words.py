@@ -140,8 +140,9 @@ def verdict(record: Mapping[str, Any], unit: Unit) -> Verdict:
         )
     sentence = f"The outline holds to {u95} along 95 % of it (95 in 100). Nothing needs a second look."
     return Verdict(
-        "sound", "Sound", sentence, (f"P{PRINT_STEP[1:]}", "Check the check line with your own steel rule, then cut.")
-    )
+        "sound", "Sound", sentence,
+        (f"P{PRINT_STEP[1:]}", "Check the check lines, across and along the paper, with a steel rule, then cut."),
+    )  # fmt: skip
 
 
 PRINT_STEP = "print outline.pdf at true size (100 %, no fitting to the page)."
