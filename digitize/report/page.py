@@ -12,6 +12,7 @@ import numpy as np
 from markupsafe import Markup
 
 from calibration.budget import COVERAGE_95
+from calibration.print_check import lies_upright
 from digitize.report import charts, shop, sizes, words
 from digitize.report.context import ReportContext
 from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
@@ -255,7 +256,7 @@ def copy_sentences(record: Mapping[str, Any], context: ReportContext) -> list[st
     ]
     if (shear := copy.get("shear_deg")) is not None:
         found.append(f"Out of square by {words.number(abs(shear), 3)}°.")
-    asked = words.ask_shop((across, along), u95)
+    asked = words.ask_shop((across, along), u95, context.ask_percent)
     return [*found, asked] if asked else found
 
 
@@ -265,6 +266,9 @@ def _body_percents(
     """Return the copy's size across and along the body, from its sizes along the picture's x and y."""
     if x_percent is None or y_percent is None or context.body_to_px is None:
         return x_percent, y_percent
+    upright = lies_upright(float(np.arctan2(context.body_to_px[1, 1], context.body_to_px[0, 1])))
+    if upright is not None:
+        return (x_percent, y_percent) if upright else (y_percent, x_percent)
     directions = context.body_to_px[:, :2] / np.linalg.norm(context.body_to_px[:, :2], axis=0)
     across, along = np.linalg.norm(directions * np.array([[x_percent], [y_percent]]), axis=0)
     return float(across), float(along)

@@ -173,9 +173,9 @@ def copy_sentence(percent: float | None, u95_percent: float | None, way: str, si
     ``percent`` is the copy's size against the plan, 100 = true; ``size_mm`` the plan's own size over ``over``.
     """
     if percent is None:
-        return f"{way}: the copy's size cannot be told, because nothing gives the paper's own millimetres."
+        return f"{way}: the copy's size cannot be told; it takes a length drawn on it and the paper's own millimetres."
     off = percent - PERCENT
-    u = f" (± {number(u95_percent, 2)} %)" if u95_percent is not None else ""
+    u = f" (± {sure_percent(u95_percent)} %)" if u95_percent is not None else ""
     if u95_percent is not None and abs(off) <= u95_percent:
         return f"{way}: true to size as far as can be told, {number(percent, 2)} %{u}."
     kind = "large" if off > 0 else "small"
@@ -192,15 +192,24 @@ def much(off: float) -> str:
     return "much" if off > 0 else "little"
 
 
-def ask_shop(percents: tuple[float | None, float | None], u95_percent: float | None) -> str:
-    """Return what to ask the copy shop for; empty when the copy is true or nothing is known."""
+def sure_percent(u95_percent: float) -> str:
+    """Return the uncertainty of a copy's size, %: as fine as it is known."""
+    return number(max(u95_percent, 0.001), 3 if u95_percent < 0.1 else 2)
+
+
+def ask_shop(
+    percents: tuple[float | None, float | None], u95_percent: float | None, ask_percent: float | None
+) -> str:
+    """Return what to ask the copy shop for; empty when the copy is true or nothing is known.
+
+    ``ask_percent`` is the best one setting for the sizes of the body, as the print check has it.
+    """
     known = [percent for percent in percents if percent]
     spread = u95_percent or 0.0
-    if not known or all(abs(percent - PERCENT) <= spread for percent in known):
+    if ask_percent is None or all(abs(percent - PERCENT) <= spread for percent in known):
         return ""
-    mean = sum(known) / len(known)
     corrected = "The outline in these files is already corrected."
-    ask = f"{corrected} To have the sheet itself true, ask for a copy at {number(PERCENT * PERCENT / mean, 1)} %"
+    ask = f"{corrected} To have the sheet itself true, ask for a copy at {number(ask_percent, 1)} %"
     if len(known) == 2 and abs(known[0] - known[1]) > 2 * spread:
         return f"{ask} – but this copy is stretched more one way than the other, which one setting cannot mend."
     return f"{ask} of this one."

@@ -81,11 +81,12 @@ def test_copy_factor_in_plain_words(percent, words_in):
     assert ("5.1 mm too" in said) == (percent in (101.3, 98.7))
 
 
-def test_shop_is_asked_for_the_inverse_of_the_mean_factor():
-    assert "98.7 % of this one" in words.ask_shop((101.3, 101.3), 0.1)
-    assert "one setting cannot mend" in words.ask_shop((101.3, 100.0), 0.1)
-    assert words.ask_shop((100.05, 99.95), 0.12) == ""
-    assert words.ask_shop((None, None), None) == ""
+def test_shop_is_asked_for_the_best_one_setting():
+    assert "98.7 % of this one" in words.ask_shop((101.3, 101.3), 0.1, 98.7)
+    assert "99.4 % – but" in words.ask_shop((101.3, 100.0), 0.1, 99.4)
+    assert "one setting cannot mend" in words.ask_shop((101.3, 100.0), 0.1, 99.4)
+    assert words.ask_shop((100.05, 99.95), 0.12, 100.0) == ""
+    assert words.ask_shop((101.3, 100.0), 0.1, None) == words.ask_shop((None, None), None, None) == ""
 
 
 def test_angle_within_half_a_degree_is_called_square():
