@@ -236,7 +236,7 @@ def _check(job: MoldJob, file: str) -> None:
         UsageError: ``bad-value``.
     """
     if job.mold.wall_mm < LEAST_WALL_MM:
-        need = f"a width of {LEAST_WALL_MM:g} mm or more; a thinner wall does not hold (common practice, no source)"
+        need = f"a width of {LEAST_WALL_MM:g} mm or more (a thinner wall does not hold; common practice, no source)"
         raise UsageError("bad-value", file=file, key="mold.wall", got=f"{job.mold.wall_mm:g} mm", need=need)
     first, last = job.spreaders.shares
     if not 0.0 <= first < last <= 1.0:

@@ -221,7 +221,7 @@ def test_doubts_of_the_outline_are_carried_on(outline: Path, tmp_path: Path) -> 
         ('[mold]\nwal = "3 in"\n', "did you mean 'wall'"),
         ('[mold]\nwall = "wide"\n', "not a length"),
         ("[mold]\nshape = 'round'\n", "'wall' or 'box'"),
-        ("[mold]\nwall = '2 mm'\n", "a thinner wall does not hold (common practice, no source)"),
+        ("[mold]\nwall = '2 mm'\n", "a thinner wall does not hold; common practice, no source"),
         ("[mold]\nshape = 'box'\nwall = '5.9 mm'\n", "6 mm or more"),
         ('[sheet]\nstock = ["big"]\n', "2440 x 1220 mm"),
         ("[spreaders]\nopen = '50 mm'\n", "above spreaders.closed"),
