@@ -185,6 +185,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "part-check": ("refused", "{part} is not as it must be: {why}.", "Nothing was kept. Please report this with the outline and the job file."),
     "part-left-out": ("look", "{part} was left out: {why}.", "{how}"),
     "wall-filled": ("note", "The wall closes over a gap in the outline's outside; it is filled there.", "Nothing to do; a thinner wall would follow the outline."),
+    "setting-unusual": ("look", "{what} is {size} mm: {why} (common practice, no source).", "If that is meant, look at the parts before any is cut; else change it in the job file: {key}."),
     "tool-too-large": ("note", "A {tool} cannot follow the mold's inside everywhere: near x = {x}, y = {y} mm it leaves up to {left} mm.", "Use a smaller one there, or finish by hand: a file, a chisel, a smaller drum."),
     "blade-too-wide": ("note", "A band-saw blade {width} mm wide saws bends down to a radius of about {radius} mm (common practice); the tightest here is {tightest} mm.", "Use a narrower blade there, or make relief cuts; follow the saw's manual."),
     "bend-tight": ("note", "The tightest outward bend has a radius of {radius} mm; sides are hard to bend below 40 mm (common practice, no source).", "Bend that stretch with care, over a thinner pipe, or join the side there."),

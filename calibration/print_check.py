@@ -16,6 +16,8 @@ Answer = Literal["true", "not true", "cannot tell"]
 DEFAULT_TOLERANCE = 0.001  # of a length, 0.5 mm on a 500 mm body; common practice, no source
 SANE = (0.8, 1.25)  # beyond, a unit is wrong or the sheet was scaled on purpose
 ZOOM_STEP = 0.1  # percent; what shop copiers take (common practice, no source)
+# Within this of the picture's y (or x) the body's length is told as along it.
+STRAIGHT_RAD = np.deg2rad(10.0)
 
 
 @dataclass(frozen=True)
@@ -94,6 +96,18 @@ def _together(every: Sequence[Held], uneven: bool) -> Answer:
     if uneven or any(one.answer == "not true" for one in every):
         return "not true"
     return "true" if all(one.answer == "true" for one in every) else "cannot tell"
+
+
+def lies_upright(along_rad: float) -> bool | None:
+    """Return whether a body's length lies along the picture's y (True), along its x (False) or on the slant (None).
+
+    Args:
+        along_rad: of its length in the picture, from x towards y.
+    """
+    tilt = abs(float(np.sin(along_rad)))
+    if tilt > np.cos(STRAIGHT_RAD):
+        return True
+    return False if tilt < np.sin(STRAIGHT_RAD) else None
 
 
 def setting(factor: Estimate) -> float:

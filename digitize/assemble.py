@@ -16,6 +16,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import SheetPoints
 from calibration.photo import PhotoCalibration
+from calibration.print_check import single_setting
 from calibration.solve import Calibration
 from digitize.arcs import centres
 from digitize.beyond_rules import beyond_length_u
@@ -28,7 +29,7 @@ from digitize.report.context import ReportContext, carry_over
 from digitize.settings import PlanSettings
 from digitize.shapes import BodyTrace, FairOutline, FairSpline, FewArcs, Picture, Rule, SpanPlaces
 from digitize.sources import plan_controls
-from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_on_sheet, body_to_px, scale_u_rel
+from digitize.traced import Clock, CopySize, Traced, body_angle_rad, body_on_sheet, body_to_px, reach_mm, scale_u_rel
 from digitize.writers.record import LENS_SCHEMA_FILE, check_record, tidied
 
 SCHEMA = 1
@@ -50,7 +51,16 @@ def report_context(traced: Traced) -> ReportContext:
         unit=traced.plan.unit,
         measures=traced.measures,
         kept=traced.body.kept,
+        ask_percent=_ask_percent(traced),
     )
+
+
+def _ask_percent(traced: Traced) -> float | None:
+    """Return the best one setting for a true copy, where the copy's size is known both ways."""
+    size = traced.copy
+    if size is None or not size.measured:
+        return None
+    return single_setting((size.x_percent / 100.0, size.y_percent / 100.0), reach_mm(traced, size.axis_rad))[0]
 
 
 def _used_first(traced: Traced) -> tuple[Rule, ...]:

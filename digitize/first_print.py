@@ -15,14 +15,13 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import PxPoints
 from calibration.print_factors import DPI, Estimate, print_factors
 from calibration.solve import FailedFit, solve
-from calibration.units import MM_PER_INCH
 from digitize.check_lines import LineSeen, LinesSeen, PairShape, find_check_lines
-from digitize.print_evidence import LEAST_DPI, one_each
 from digitize.print_settings import LEAST, LINES_MM, MOST
 from digitize.read import read_picture
 from digitize.rule import find_rules
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Picture
+from digitize.sources import one_each, stated_mm_per_px
 from digitize.traced import Clock
 from digitize.writers import pdf_page
 
@@ -151,9 +150,7 @@ def paper_scale(
     Raises:
         Refusal: ``page-no-scale``, or the rules disagree.
     """
-    dpi = picture.dpi
-    if dpi is not None and min(dpi) >= LEAST_DPI:
-        paper = (MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1])
+    if (paper := stated_mm_per_px(picture.dpi)) is not None:
         return paper, paper
     if not laid:
         raise Refusal("page-no-scale", file=picture.file)

@@ -87,7 +87,8 @@ def made(outline: OutlineFile, job: MoldJob, clock: Clock) -> Mold:
         )  # fmt: skip
     rows = cut_list(parts, job)
     doubts = (
-        *outline.doubts, *blocks.doubts, *form_doubts, *_wall_doubts(body, job), *_tool_doubts(reaches, bends, job),
+        *outline.doubts, *_setting_doubts(job),
+        *blocks.doubts, *form_doubts, *_wall_doubts(body, job), *_tool_doubts(reaches, bends, job),
         *_stock_doubts(left, sheets, parts, job),
     )  # fmt: skip
     return Mold(
@@ -103,6 +104,14 @@ def _reaches(body: ArcPath, job: MoldJob) -> tuple[Reach, ...]:
     return (
         reach(body, job.tools.bit_mm / 2.0, "flush-trim bit", "inside"),
         reach(body, job.tools.drum_mm / 2.0, "sanding drum", "inside"),
+    )
+
+
+def _setting_doubts(job: MoldJob) -> tuple[Doubt, ...]:
+    """Return what the job file asks for that hardly makes a mold."""
+    return tuple(
+        doubt("setting-unusual", what=one.what, size=f"{one.size_mm:g}", why=one.why or "", key=one.key)
+        for one in job.unusual
     )
 
 

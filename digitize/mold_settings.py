@@ -6,6 +6,7 @@ Defaults are common practice without a source unless a comment names one; each i
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -36,6 +37,30 @@ def _stock(value: object) -> object:
 
 StockSheet = Annotated[Stock, BeforeValidator(_stock)]
 Positive = Annotated[LengthMm, Field(gt=0.0, le=5000.0)]
+
+
+# A wall narrower than this is no wall: MDF of that width bends in the hand and breaks at the first clamp.
+LEAST_WALL_MM = 6.0
+
+
+@dataclass(frozen=True)
+class Usual:
+    """A length of the job file and where it usually lies, mm; beyond that a builder is asked to look."""
+
+    what: str
+    key: str
+    size_mm: float
+    least_mm: float
+    too_small: str  # what happens below
+    most_mm: float
+    too_large: str  # and above
+
+    @property
+    def why(self) -> str | None:
+        """What is to be feared of it; None where it is usual."""
+        if self.size_mm < self.least_mm:
+            return f"below {self.least_mm:g} mm {self.too_small}"
+        return f"above {self.most_mm:g} mm {self.too_large}" if self.size_mm > self.most_mm else None
 
 
 class MoldShape(Table):
@@ -151,6 +176,28 @@ class MoldJob(Table):
         # A depth given as so many sheets must not gain one by rounding.
         return max(1, -int(-(self.mold.depth_mm / self.sheet.thickness_mm - 1e-6) // 1))
 
+    @property
+    def unusual(self) -> tuple[Usual, ...]:
+        """The lengths that no mold usually has."""
+        mold, sheet, dowels, sides = self.mold, self.sheet, self.dowels, self.sides
+        every = (
+            Usual("The wall", "[mold] wall", mold.wall_mm, 12.0, "it bends and breaks when sides are clamped to it",
+                  300.0, "it is mostly waste"),
+            Usual("The mold's depth", "[mold] depth", mold.depth_mm, 12.0, "it does not hold the sides upright",
+                  300.0, "no body is as deep"),
+            Usual("The sheet's thickness", "[sheet] thickness", sheet.thickness_mm, 3.0,
+                  "a layer is no guide for a bit or a drum", 60.0, "no sheet is as thick"),
+            Usual("The wood round a dowel hole", "[dowels] edge", dowels.edge_mm, 3.0, "it breaks out",
+                  60.0, "the tabs hold no hole"),
+            Usual("The dowels' diameter", "[dowels] diameter", dowels.diameter_mm, 3.0, "they bend",
+                  30.0, "the tabs hold no hole"),
+            Usual("The sides' thickness", "[sides] thickness", sides.thickness_mm, 0.5, "they hold no shape",
+                  6.0, "they do not bend"),
+            Usual("What is left to sand beyond the saw's line", "[mold] saw", mold.saw_mm, 0.2, "no saw follows it",
+                  10.0, "it is too much to sand"),
+        )  # fmt: skip
+        return tuple(one for one in every if one.why)
+
     def as_record(self) -> dict[str, Any]:
         """Return plain values for the record."""
         return self.model_dump(mode="json")
@@ -188,6 +235,9 @@ def _check(job: MoldJob, file: str) -> None:
     Raises:
         UsageError: ``bad-value``.
     """
+    if job.mold.wall_mm < LEAST_WALL_MM:
+        need = f"a width of {LEAST_WALL_MM:g} mm or more (a thinner wall does not hold; common practice, no source)"
+        raise UsageError("bad-value", file=file, key="mold.wall", got=f"{job.mold.wall_mm:g} mm", need=need)
     first, last = job.spreaders.shares
     if not 0.0 <= first < last <= 1.0:
         need = "[a, b] with 0 <= a < b <= 1"

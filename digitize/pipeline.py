@@ -244,7 +244,7 @@ def trace_placed(scaled: Scaled, on_sheet: TracedOutline, plan: PlanSettings, cl
         neck = calibration.to_sheet(PxPoints(np.array([scaled.neck_px]))) if scaled.neck_px else None
         if plan.body.centerline:
             on_sheet = dataclasses.replace(on_sheet, told_axis=scaled.line(plan.body.centerline))
-        body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck)
+        body = place_body(on_sheet, plan.body.keep, plan.body.hand, neck, calibration.covariance)
     with clock("fair"):
         fair = fair_outline(body)
         measures = measure(fair)

@@ -9,12 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
-from calibration.print_check import Held, PrintVerdict, Tolerance, judge, setting, single_setting
+from calibration.print_check import Held, PrintVerdict, Tolerance, judge, lies_upright, setting, single_setting
 from calibration.print_factors import Estimate, PrintFactors
 from calibration.solve import Calibration
 from calibration.units import parse_length
@@ -36,15 +34,13 @@ from digitize.report.print_page import PrintShown, write_print_page
 from digitize.scaled import Scaled, scaled_flat, solved
 from digitize.scanner_check import ScannerChecked, check_scanner
 from digitize.settings import PlanSettings
-from digitize.traced import Clock, Traced, body_to_px
+from digitize.traced import Clock, Traced, body_to_px, reach_mm
 from digitize.writers.record import write_record
 
 PRINT_FILES = ("print-check.html", "record.json")
 PERCENT = 100.0
 PERCENT_TOLERANCE = re.compile(r"\s*(\d+(?:[.,]\d+)?)\s*%\s*")
 MOST_TOLERANCE = 0.05  # a share beyond this is not a tolerance
-# Within this of the picture's y (or x) the body's length is told as along it.
-STRAIGHT_RAD = np.deg2rad(10.0)
 
 
 @dataclass(frozen=True)
@@ -205,7 +201,7 @@ def _effects(factors: PrintFactors, traced: Traced | None, plan: PlanSettings) -
     across, along = (factors.along(angle) for angle in body_directions(traced))
     measured = {"x": factors.x.measured, "y": factors.y.measured}
     if not all(measured.values()):
-        upright = abs(np.sin(body_directions(traced)[1])) > np.cos(STRAIGHT_RAD)
+        upright = lies_upright(body_directions(traced)[1])
         along_known, across_known = (measured["y"], measured["x"]) if upright else (measured["x"], measured["y"])
     else:
         along_known = across_known = True
@@ -231,15 +227,9 @@ def _sizes(factors: PrintFactors, traced: Traced | None, plan: PlanSettings) -> 
     if traced is None:
         length, width = plan.body.length_mm, plan.body.lower_bout_mm
         return width, length
-    affine = body_to_px(traced.body, traced.calibration)
-    px = traced.body.points.xy @ affine[:, :2].T
     in_plan_mm = _plan_mm(factors, traced)
-    reach = []
-    for angle, factor in ((factors.axis_rad, factors.x), (factors.axis_rad + np.pi / 2, factors.y)):
-        way = np.array([math.cos(angle), math.sin(angle)])
-        mm = float(np.hypot(*(traced.calibration.matrix @ way)))
-        reach.append(float(np.ptp(px @ way)) * mm * in_plan_mm(factor))
-    return reach[0], reach[1]
+    x, y = reach_mm(traced, factors.axis_rad)
+    return x * in_plan_mm(factors.x), y * in_plan_mm(factors.y)
 
 
 def _ways(traced: Traced | None, captured: str) -> tuple[str, str]:
@@ -247,12 +237,11 @@ def _ways(traced: Traced | None, captured: str) -> tuple[str, str]:
     scan = (f"left to right in the {captured}", f"top to bottom in the {captured}")
     if traced is None:
         return scan
-    tilt = abs(math.sin(body_directions(traced)[1]))
-    if tilt > math.cos(STRAIGHT_RAD):
-        return f"across the body ({scan[0]})", f"along the body ({scan[1]})"
-    if tilt < math.sin(STRAIGHT_RAD):
-        return f"along the body ({scan[0]})", f"across the body ({scan[1]})"
-    return scan
+    upright = lies_upright(body_directions(traced)[1])
+    if upright is None:
+        return scan
+    x, y = ("across", "along") if upright else ("along", "across")
+    return f"{x} the body ({scan[0]})", f"{y} the body ({scan[1]})"
 
 
 def percent_off(held: Held) -> str:

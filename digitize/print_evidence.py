@@ -22,24 +22,20 @@ from calibration.measures import measure_control
 from calibration.print_check import implausible
 from calibration.print_factors import SCANNER_LIMIT_REL, SCANNER_SQUARE_U, PrintFactors, print_factors
 from calibration.solve import Calibration, FailedFit, solve
-from calibration.units import MM_PER_INCH
 from digitize.card_check import Cards, Scale, check_cards
 from digitize.cross_check import refuse_unfit_picture
 from digitize.read import read_picture
 from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings
 from digitize.shapes import Picture, Rule, SpanPlaces
-from digitize.sources import span_control
+from digitize.sources import drawn_controls, one_each, stated_mm_per_px
 from digitize.traced import Clock, Traced, body_to_px
 
 if TYPE_CHECKING:
     from digitize.photographed import Photographed
 
-LEAST_DPI = 100.0  # below this a resolution is what programs write when they know nothing
 # Half-width of a stated body size: rounded to a millimetre or 1/32 in, and the line drawn by hand to the rounded size.
 STATED_LIMIT_MM = 0.5
-# Two edges of one real rule share its error, so they count once: parallel within this, and this near.
-SAME_BODY_RAD, SAME_BODY_MM = np.deg2rad(1.5), 45.0
 SAME_KIND = 5e-4  # drawn and laid that agree within this, both off the scanner's scale, may be of one kind
 PERCENT = 100.0
 SAY_UNIT = 'Say which in the plan file: [[rule]] unit = "mm" or "in", near = [x, y].'
@@ -62,8 +58,7 @@ class Evidence:
     @property
     def paper_mm_per_px(self) -> tuple[float, float] | None:
         """The scanner's own scale, where the file states a resolution that can be true."""
-        dpi = self.picture.dpi
-        return None if dpi is None or min(dpi) < LEAST_DPI else (MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1])
+        return stated_mm_per_px(self.picture.dpi)
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,10 +106,9 @@ def gather(plan: PlanSettings, clock: Clock) -> Evidence:
     with clock("rule"):
         search = find_rules(picture, plan.rules, others=True)
         spans = span_places(picture.grey, plan.spans)
-    drawn = [rule.control for rule in search.rules if rule.role == "drawn"]
-    drawn += [span_control(span, number) for number, span in enumerate(spans, 1)]
+    drawn = drawn_controls(search.rules, spans)
     laid = one_each([rule for rule in search.rules if rule.role == "laid"])
-    found = Evidence(picture, search.rules, spans, tuple(drawn), laid, search.doubts, bool(plan.rules))
+    found = Evidence(picture, search.rules, spans, drawn, laid, search.doubts, bool(plan.rules))
     if not laid and found.paper_mm_per_px is None:
         raise Refusal("no-paper-scale", file=picture.file)
     with clock("card"):
@@ -140,27 +134,6 @@ def _gather_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Evidenc
     )
     with clock("card"):
         return _carded(found, check_cards(picture.grey, Scale.of_photo(flat.photo), plan.cards))
-
-
-def one_each(rules: Sequence[Rule]) -> tuple[Control, ...]:
-    """Return the controls of real rules, of every rule's two edges the longer: they share the rule's own error."""
-    kept: list[Rule] = []
-    for rule in sorted(rules, key=lambda one: -float(np.ptp(one.control.at_mm))):
-        if not any(_one_body(rule, other) for other in kept):
-            kept.append(rule)
-    return tuple(rule.control for rule in kept)
-
-
-def _one_body(first: Rule, second: Rule) -> bool:
-    a, b = (np.array([rule.from_px, rule.to_px]) for rule in (first, second))
-    along = (b[1] - b[0]) / np.hypot(*(b[1] - b[0]))
-    other = (a[1] - a[0]) / np.hypot(*(a[1] - a[0]))
-    if abs(along[0] * other[1] - along[1] * other[0]) > np.sin(SAME_BODY_RAD):
-        return False
-    away = a.mean(axis=0) - b[0]
-    beside = 0.0 < away @ along < np.hypot(*(b[1] - b[0]))
-    apart_mm = abs(along[0] * away[1] - along[1] * away[0]) * second.pitch_mm / second.pitch_px
-    return bool(beside and apart_mm < SAME_BODY_MM)
 
 
 def compare(evidence: Evidence, drawn: Sequence[Control]) -> Compared:

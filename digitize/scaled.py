@@ -28,7 +28,7 @@ from digitize.outcome import Progress as Progress
 from digitize.rule import RuleSearch, find_rules, span_places
 from digitize.settings import CardHint, PlanSettings, SpanHint
 from digitize.shapes import OutlineHints, Picture, Rule, SheetLine, SpanPlaces
-from digitize.sources import copy_source, plan_controls
+from digitize.sources import copy_size, plan_controls
 from digitize.traced import Clock, CopySize
 
 if TYPE_CHECKING:
@@ -132,7 +132,7 @@ def _scale_of(
 ) -> tuple[tuple[SpanPlaces, ...], Calibration, CopySize | None]:
     spans = span_places(picture.grey, told)
     calibration = solved(plan_controls(search.rules, spans), search.doubts)
-    return spans, calibration, copy_source(search.rules, picture.dpi, calibration)
+    return spans, calibration, copy_size(search.rules, spans, picture.dpi)
 
 
 def _scaled_evened(even: Evened, plan: PlanSettings, clock: Clock) -> Scaled:

@@ -231,7 +231,7 @@ class SymmetryAudit:
     rms_mm: float
     max_mm: float
     max_at: tuple[Literal["left", "right"], float, float]  # side, x_mm, y_mm (body frame)
-    u95_mm: float  # of one gap value
+    u95_mm: float  # of one gap value, with what the sheet may be out of square
     tail_angle_deg: float  # between outline and centerline at the tail; 90 = square
     neck_angle_deg: float
     gap_y_mm: FloatArray  # (G,) station along the body
@@ -241,6 +241,7 @@ class SymmetryAudit:
     axis_angle_deg: float
     agree: bool  # the halves agree within what a drawing can be off
     measured: bool  # False for a half drawing: nothing to compare
+    by_shear: bool = False  # they agree once a shear is taken out that the sheet may have
 
 
 @dataclass(frozen=True)

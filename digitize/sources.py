@@ -7,19 +7,21 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calibration.budget import COVERAGE_95
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.frames import PxPoints
-from calibration.print_factors import SCANNER_LIMIT_REL, PrintFactors
-from calibration.solve import Calibration, solve
+from calibration.print_factors import PrintFactors, print_factors
+from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
 from digitize.settings import SpanHint
 from digitize.shapes import Picture, Rule, SpanPlaces
-from digitize.traced import CopySize, scale_u_rel
+from digitize.traced import CopySize
 
 # Stated dimensions are rounded to 1/64 in or half a millimetre at best: half of 0.5 mm, rectangular.
 SPAN_LIMIT_MM = 0.25
+LEAST_DPI = 100.0  # below this a resolution is what programs write when they know nothing
+# Two edges of one real rule share its error, so they count once: parallel within this, and this near.
+SAME_BODY_RAD, SAME_BODY_MM = np.deg2rad(1.5), 45.0
 # Longer side of a picture that may show a plan of a body: a small one is 120 mm long, a wide roll of paper 1 m wide and
 # as long as the largest body a few times over (common practice, no source).
 LEAST_SIDE_MM, MOST_SIDE_MM = 100.0, 5000.0
@@ -91,30 +93,49 @@ def span_control(span: SpanPlaces, number: int) -> Control:
     )
 
 
-def copy_source(rules: Sequence[Rule], dpi: tuple[float, float] | None, calibration: Calibration) -> CopySize | None:
-    """Return the copy's size against the plan: by a laid rule, else by the declared dpi; None without either."""
-    laid = tuple(rule.control for rule in rules if rule.role == "laid")
-    drawn = any(rule.role == "drawn" for rule in rules)
-    paper = solve(laid) if laid and drawn else None
-    if isinstance(paper, Calibration):
-        u_rel = math.hypot(scale_u_rel(paper), scale_u_rel(calibration))
-        return _copy_size(paper.mm_per_px_x, paper.mm_per_px_y, u_rel, "laid rule", calibration)
-    if dpi is None:
+def stated_mm_per_px(dpi: tuple[float, float] | None) -> tuple[float, float] | None:
+    """Return the scanner's own mm per px, x and y, where the file states a resolution that can be true."""
+    return None if dpi is None or min(dpi) < LEAST_DPI else (MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1])
+
+
+def copy_size(
+    rules: Sequence[Rule], spans: Sequence[SpanPlaces], dpi: tuple[float, float] | None
+) -> CopySize | None:
+    """Return a scanned copy's size against the plan, as the print check has it; None where nothing tells it.
+
+    It takes a length that went through the copier, and a laid rule or the scanner's resolution for the paper.
+    """
+    drawn, paper = drawn_controls(rules, spans), stated_mm_per_px(dpi)
+    laid = one_each([rule for rule in rules if rule.role == "laid"])
+    if not drawn or (not laid and paper is None):
         return None
-    u_rel = math.hypot(SCANNER_LIMIT_REL / math.sqrt(3.0), scale_u_rel(calibration))
-    return _copy_size(MM_PER_INCH / dpi[0], MM_PER_INCH / dpi[1], u_rel, "declared dpi", calibration)
+    return factors_size(print_factors(drawn, laid, paper))
+
+
+def one_each(rules: Sequence[Rule]) -> tuple[Control, ...]:
+    """Return the controls of real rules, of every rule's two edges the longer: they share the rule's own error."""
+    kept: list[Rule] = []
+    for rule in sorted(rules, key=lambda one: -float(np.ptp(one.control.at_mm))):
+        if not any(_one_body(rule, other) for other in kept):
+            kept.append(rule)
+    return tuple(rule.control for rule in kept)
+
+
+def _one_body(first: Rule, second: Rule) -> bool:
+    a, b = (np.array([rule.from_px, rule.to_px]) for rule in (first, second))
+    along = (b[1] - b[0]) / np.hypot(*(b[1] - b[0]))
+    other = (a[1] - a[0]) / np.hypot(*(a[1] - a[0]))
+    if abs(along[0] * other[1] - along[1] * other[0]) > np.sin(SAME_BODY_RAD):
+        return False
+    away = a.mean(axis=0) - b[0]
+    beside = 0.0 < away @ along < np.hypot(*(b[1] - b[0]))
+    apart_mm = abs(along[0] * away[1] - along[1] * away[0]) * second.pitch_mm / second.pitch_px
+    return bool(beside and apart_mm < SAME_BODY_MM)
 
 
 def factors_size(factors: PrintFactors) -> CopySize:
     """Return the copy's size against the plan as two factors have it, along the plan's own directions."""
     u95 = max(factors.x.u95, factors.y.u95)
     x, y, shear_deg = 100.0 * factors.x.value, 100.0 * factors.y.value, math.degrees(factors.shear.value)
-    return CopySize(x, y, 100.0 * u95, factors.paper_by, shear_deg)
-
-
-def _copy_size(
-    paper_mm_per_px_x: float, paper_mm_per_px_y: float, u_rel: float, source: str, plan: Calibration
-) -> CopySize:
-    x = 100.0 * paper_mm_per_px_x / plan.mm_per_px_x
-    y = 100.0 * paper_mm_per_px_y / plan.mm_per_px_y
-    return CopySize(x, y, 100.0 * COVERAGE_95 * u_rel, source)
+    measured = factors.x.measured and factors.y.measured
+    return CopySize(x, y, 100.0 * u95, factors.paper_by, shear_deg, factors.axis_rad, measured)

@@ -30,13 +30,15 @@ from digitize.shapes import (
 
 @dataclass(frozen=True, eq=False)
 class CopySize:
-    """What the copy measures against the plan, in the picture's own directions; of a photo, in the plan's."""
+    """What the copy measures against the plan, along the plan's own right angle as it lies in the picture."""
 
     x_percent: float
     y_percent: float
     u95_percent: float
     source: str
     shear_deg: float | None = None  # where it is known against the paper; else the picture's own is told
+    axis_rad: float = 0.0  # of x in the picture, from its x towards its y (down)
+    measured: bool = True  # both ways, by lengths and not by what copiers usually do
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +79,17 @@ def body_to_px(body: BodyTrace, calibration: Calibration) -> FloatArray:
     """Return the (2, 3) affine from body mm to picture px."""
     body_to_sheet = np.linalg.inv(np.vstack([body.sheet_to_body, [0.0, 0.0, 1.0]]))[:2]
     return np.asarray(np.linalg.inv(calibration.matrix) @ body_to_sheet)
+
+
+def reach_mm(traced: Traced, axis_rad: float) -> tuple[float, float]:
+    """Return how far the body reaches along a direction of the picture and square to it, traced mm.
+
+    ``axis_rad`` is from the picture's x towards its y (down).
+    """
+    px = traced.body.points.xy @ body_to_px(traced.body, traced.calibration)[:, :2].T
+    ways = [np.array([math.cos(angle), math.sin(angle)]) for angle in (axis_rad, axis_rad + math.pi / 2.0)]
+    x, y = (float(np.ptp(px @ way)) * float(np.hypot(*(traced.calibration.matrix @ way))) for way in ways)
+    return x, y
 
 
 def body_on_sheet(body: BodyTrace) -> SheetPoints:

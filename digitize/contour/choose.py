@@ -239,9 +239,12 @@ def _on_centerline(way: Way, lines: list[LongLine], network: Network, told: Floa
             continue
         if (np.abs((told - line.start) @ normal) < CLICK_MM).any():
             continue
-        whole = halved(way, lines) if whole is None else whole
-        if not _own_pen(way, line, network) or (is_half(way, line) and not whole):
+        if not _own_pen(way, line, network):
             return True
+        if is_half(way, line):  # only then does it matter whether a line halves it
+            whole = halved(way, lines) if whole is None else whole
+            if not whole:
+                return True
     return False
 
 

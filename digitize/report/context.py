@@ -29,6 +29,7 @@ class ReportContext:
     unit: Unit = "mm"
     measures: BodyMeasures | None = None  # where the bouts and the waist are
     kept: str = ""  # plain words: which half was kept and why
+    ask_percent: float | None = None  # the best one setting for a true copy, as the print check has it
 
     def __post_init__(self) -> None:
         """Check that the arrays fit each other.

@@ -93,7 +93,8 @@ def verdict(record: Mapping[str, Any]) -> words.Verdict:
     """Return the top of the page."""
     heavy = [one for one in words.reasons(record) if one.weight == "look"]
     check = (
-        "Print the master's pages at 100 % and measure the check line of every page before anything is glued or cut."
+        "Print the master's pages at 100 % and measure the check lines of every page, both ways, before anything is "
+        "glued or cut."
     )
     order = "Cut and sand the master first; every layer is copied from it. Read the cautions below."
     if not heavy:

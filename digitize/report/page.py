@@ -12,6 +12,7 @@ import numpy as np
 from markupsafe import Markup
 
 from calibration.budget import COVERAGE_95
+from calibration.print_check import lies_upright
 from digitize.report import charts, shop, sizes, words
 from digitize.report.context import ReportContext
 from digitize.report.pictures import Shot, close_ups, reads_forward, rule_strips, sheet_shot
@@ -21,7 +22,7 @@ from digitize.shapes import Rule, Unit
 TEMPLATE = "report.html.j2"
 # What each file is for; the record may list others, which are shown with their checksum alone.
 FILE_USES = {
-    "outline.pdf": "true-size paper pattern: print at 100 %, measure the check line, glue it to the template stock",
+    "outline.pdf": "true-size paper pattern: print at 100 %, measure its check lines both ways, then glue it on",
     "outline.dxf": "for a laser or a drawing program, in mm: layers BODY, CENTERLINE, HALF, CHECK_LENGTH, NOTES",
     "outline.svg": "the same curves for a cutter or a browser, one unit = 1 mm",
     "record.json": "every number on this page, for other programs",
@@ -255,7 +256,7 @@ def copy_sentences(record: Mapping[str, Any], context: ReportContext) -> list[st
     ]
     if (shear := copy.get("shear_deg")) is not None:
         found.append(f"Out of square by {words.number(abs(shear), 3)}°.")
-    asked = words.ask_shop((across, along), u95)
+    asked = words.ask_shop((across, along), u95, context.ask_percent)
     return [*found, asked] if asked else found
 
 
@@ -265,6 +266,9 @@ def _body_percents(
     """Return the copy's size across and along the body, from its sizes along the picture's x and y."""
     if x_percent is None or y_percent is None or context.body_to_px is None:
         return x_percent, y_percent
+    upright = lies_upright(float(np.arctan2(context.body_to_px[1, 1], context.body_to_px[0, 1])))
+    if upright is not None:
+        return (x_percent, y_percent) if upright else (y_percent, x_percent)
     directions = context.body_to_px[:, :2] / np.linalg.norm(context.body_to_px[:, :2], axis=0)
     across, along = np.linalg.norm(directions * np.array([[x_percent], [y_percent]]), axis=0)
     return float(across), float(along)
@@ -275,7 +279,8 @@ def halves(record: Mapping[str, Any], context: ReportContext) -> list[str]:
     symmetry = words.dig(record, "symmetry")
     if not symmetry:
         return []
-    found = [words.gap_sentence(symmetry, context.audit.agree if context.audit else None)]
+    audit = context.audit
+    found = [words.gap_sentence(symmetry, audit.agree if audit else None, by_shear=bool(audit and audit.by_shear))]
     if context.kept:
         found.append(f"Kept: {context.kept.rstrip('.')}.")
     found.append(words.angle_sentence(symmetry.get("tail_angle_deg"), "At the tail"))

@@ -99,16 +99,12 @@ def way_view(axis: Mapping[str, Any]) -> Way:
     return Way(
         way=axis["way"],
         copy=f"{words.number(abs(off), 2)} % {kind}",
-        sure=f"± {_sure(axis['u95_percent'])} %",
+        sure=f"± {words.sure_percent(axis['u95_percent'])} %",
         ask=f"{words.number(axis['ask_percent'], 2)} %",
         again=f"{words.number(axis['ask_percent'] ** 2 / words.PERCENT, 2)} %",
         answer=axis["answer"],
         below=f"{words.number(axis['ask_percent'], 2)} is {side} 100 because the copy came out {kind} that way",
     )
-
-
-def _sure(u95_percent: float) -> str:
-    return words.number(max(u95_percent, 0.001), 3 if u95_percent < 0.1 else 2)
 
 
 def verdict(record: Mapping[str, Any], ways: list[Way]) -> words.Verdict:

@@ -140,8 +140,9 @@ def verdict(record: Mapping[str, Any], unit: Unit) -> Verdict:
         )
     sentence = f"The outline holds to {u95} along 95 % of it (95 in 100). Nothing needs a second look."
     return Verdict(
-        "sound", "Sound", sentence, (f"P{PRINT_STEP[1:]}", "Check the check line with your own steel rule, then cut.")
-    )
+        "sound", "Sound", sentence,
+        (f"P{PRINT_STEP[1:]}", "Check the check lines, across and along the paper, with a steel rule, then cut."),
+    )  # fmt: skip
 
 
 PRINT_STEP = "print outline.pdf at true size (100 %, no fitting to the page)."
@@ -172,9 +173,9 @@ def copy_sentence(percent: float | None, u95_percent: float | None, way: str, si
     ``percent`` is the copy's size against the plan, 100 = true; ``size_mm`` the plan's own size over ``over``.
     """
     if percent is None:
-        return f"{way}: the copy's size cannot be told, because nothing gives the paper's own millimetres."
+        return f"{way}: the copy's size cannot be told; it takes a length drawn on it and the paper's own millimetres."
     off = percent - PERCENT
-    u = f" (± {number(u95_percent, 2)} %)" if u95_percent is not None else ""
+    u = f" (± {sure_percent(u95_percent)} %)" if u95_percent is not None else ""
     if u95_percent is not None and abs(off) <= u95_percent:
         return f"{way}: true to size as far as can be told, {number(percent, 2)} %{u}."
     kind = "large" if off > 0 else "small"
@@ -191,15 +192,24 @@ def much(off: float) -> str:
     return "much" if off > 0 else "little"
 
 
-def ask_shop(percents: tuple[float | None, float | None], u95_percent: float | None) -> str:
-    """Return what to ask the copy shop for; empty when the copy is true or nothing is known."""
+def sure_percent(u95_percent: float) -> str:
+    """Return the uncertainty of a copy's size, %: as fine as it is known."""
+    return number(max(u95_percent, 0.001), 3 if u95_percent < 0.1 else 2)
+
+
+def ask_shop(
+    percents: tuple[float | None, float | None], u95_percent: float | None, ask_percent: float | None
+) -> str:
+    """Return what to ask the copy shop for; empty when the copy is true or nothing is known.
+
+    ``ask_percent`` is the best one setting for the sizes of the body, as the print check has it.
+    """
     known = [percent for percent in percents if percent]
     spread = u95_percent or 0.0
-    if not known or all(abs(percent - PERCENT) <= spread for percent in known):
+    if ask_percent is None or all(abs(percent - PERCENT) <= spread for percent in known):
         return ""
-    mean = sum(known) / len(known)
     corrected = "The outline in these files is already corrected."
-    ask = f"{corrected} To have the sheet itself true, ask for a copy at {number(PERCENT * PERCENT / mean, 1)} %"
+    ask = f"{corrected} To have the sheet itself true, ask for a copy at {number(ask_percent, 1)} %"
     if len(known) == 2 and abs(known[0] - known[1]) > 2 * spread:
         return f"{ask} – but this copy is stretched more one way than the other, which one setting cannot mend."
     return f"{ask} of this one."
@@ -214,7 +224,7 @@ def angle_sentence(angle_deg: float | None, end: str) -> str:
     return f"{end}: {number(angle_deg, 1)}°, {square}."
 
 
-def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None) -> str:
+def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None, by_shear: bool = False) -> str:
     """Return the largest difference between the halves with its place."""
     worst, at = symmetry.get("max_mm"), symmetry.get("max_at") or {}
     if worst is None:
@@ -224,5 +234,7 @@ def gap_sentence(symmetry: Mapping[str, Any], agree: bool | None) -> str:
     meaning = {True: " Drawing alone explains that.", False: " That is more than drawing alone explains.", None: ""}[
         agree
     ]
+    if by_shear:
+        meaning = " A sheet out of square explains that, by no more than this one may be."
     typical = number(symmetry.get("rms_mm"), 2, "mm")
     return f"The halves differ by {number(worst, 2, 'mm')} at most ({u}){where}; typically by {typical}.{meaning}"

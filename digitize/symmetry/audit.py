@@ -10,9 +10,10 @@ import numpy as np
 from calibration.frames import BoolArray, FloatArray, SheetPoints
 from digitize.curve import arc_length, blurred, feet, resample, unit_tangents
 from digitize.shapes import BodyTrace, EndMeeting, HalvesAudit, Keep, KeepChange, Seen, TracedOutline
+from digitize.symmetry.about import About, about_axis
 from digitize.symmetry.differences import COVERAGE, differences
 from digitize.symmetry.halves import Half, Loop
-from digitize.symmetry.place import About, about_axis, half_about, kept_loop
+from digitize.symmetry.place import half_about, kept_loop
 from digitize.symmetry.square import Squareness, judged_gap
 
 KEEPS: tuple[Keep, ...] = ("as drawn", "mean", "left", "right")

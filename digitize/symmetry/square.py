@@ -16,9 +16,9 @@ from scipy.special import ndtri
 
 from calibration.frames import FloatArray, SheetPoints
 from digitize.shapes import SheetLine, TracedOutline
+from digitize.symmetry.about import About, about_axis
 from digitize.symmetry.axis import Axis
 from digitize.symmetry.differences import COVERAGE, FALSE_ALARM, MAD, Gap, compared, gap_of, noise_density
-from digitize.symmetry.place import About, about_axis
 
 # The outline is made square so often, and the shear fitted with the axis in so many steps each time.
 ROUNDS, STEPS = 4, 12
@@ -41,6 +41,16 @@ class Squareness:
     known_u_rad: float  # 1 sigma beforehand
     taken_mm: float  # the largest gap that what was taken out makes
     may_mm: float  # the largest gap that what is left may make, 95 %
+
+
+@dataclass(frozen=True, eq=False)
+class Squared:
+    """An outline on the sheet made as square as its gap says, and the shear that was taken out; body frame."""
+
+    about: About  # about the axis that it then has; the outline as it was where nothing was taken out
+    taken_rad: float
+    u_rad: float  # 1 sigma that is left
+    known_u_rad: float  # 1 sigma beforehand
 
 
 def shear_u(covariance: FloatArray, axis: Axis) -> float:
@@ -89,21 +99,50 @@ def judged_gap(traced: TracedOutline, about: About, covariance: FloatArray) -> t
         about: the same about its axis.
         covariance: (3, 3) of log scale x, log scale y and shear, in the sheet frame.
     """
+    found = squared_outline(traced, about, covariance)
+    gap = about_gap(found.about)
+    if found.known_u_rad <= 0.0:
+        return gap, Squareness(0.0, 0.0, 0.0, 0.0, 0.0)
+    taken, u = found.taken_rad, found.u_rad
+    pattern = _pattern(gap) + _axis_columns(gap) @ _response(traced, about, taken, found.known_u_rad)
+    most = float(np.abs(pattern[compared(gap)]).max(initial=0.0))
+    told = Squareness(taken, u, found.known_u_rad, abs(taken) * most, COVERAGE * u * most)
+    return replace(gap, shear_u=np.abs(pattern) * u), told
+
+
+def squared_outline(traced: TracedOutline, about: About, covariance: FloatArray) -> Squared:
+    """Return the outline with the shear taken out that its gap tells of and the sheet may have.
+
+    Args:
+        traced: the outline in sheet mm.
+        about: the same about its axis.
+        covariance: (3, 3) of log scale x, log scale y and shear, in the sheet frame.
+    """
     known = shear_u(covariance, _upward(about))
-    if known <= 0.0:
-        return about_gap(about), Squareness(0.0, 0.0, 0.0, 0.0, 0.0)
     taken, u, now = 0.0, known, about
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS if known > 0.0 else 0):
         step, u = _fitted(about_gap(now), known, taken)
         taken = float(np.clip(taken + step, -LOOKED_SIGMAS * known, LOOKED_SIGMAS * known))
         now = _anew(traced, about, -taken)
     if abs(taken) > MOST_SIGMAS * known:
-        taken, u, now = 0.0, known, about
-    gap = about_gap(now)
-    pattern = _pattern(gap) + _axis_columns(gap) @ _response(traced, about, taken, known)
-    most = float(np.abs(pattern[compared(gap)]).max(initial=0.0))
-    told = Squareness(taken, u, known, abs(taken) * most, COVERAGE * u * most)
-    return replace(gap, shear_u=np.abs(pattern) * u), told
+        return Squared(about, 0.0, known, known)
+    return Squared(now, taken, u, known)
+
+
+def gap_u(traced: TracedOutline, about: About, covariance: FloatArray) -> float:
+    """Return 1 sigma, mm, of the gap as it lies from how square the sheet is, where that does most.
+
+    Args:
+        traced: the outline in sheet mm.
+        about: the same about its axis.
+        covariance: (3, 3) of log scale x, log scale y and shear, in the sheet frame.
+    """
+    known = shear_u(covariance, _upward(about))
+    if known <= 0.0:
+        return 0.0
+    gap = about_gap(about)
+    pattern = _pattern(gap) + _axis_columns(gap) @ _response(traced, about, 0.0, known)
+    return known * float(np.abs(pattern[compared(gap)]).max(initial=0.0))
 
 
 def _upward(about: About) -> Axis:

@@ -39,7 +39,7 @@ def write_pdf(
     """
     shown = _shown(drawing, layers, mirrored)
     points = np.concatenate([sampled(shape, SAMPLE_MM) for _, shape in shown[0]])
-    layout = _choose(points, page, drawing, path)
+    layout = _choose(points, _words(shown), page, drawing, path)
     _write(drawing, path, layout, shown, mirrored)
     check_pdf(path, layout, [shape for layer, shape in shown[0] if layer not in page_parts.BROKEN_MM])
 
@@ -58,13 +58,22 @@ def _shown(drawing: Drawing, layers: Sequence[str] | None, mirrored: bool) -> Sh
     return paths, texts
 
 
+def _words(shown: Shown) -> np.ndarray:
+    """Return places (K, 2) along the texts that are printed, mm."""
+    along = [
+        np.array(mark.at) + np.outer(np.arange(len(mark.text) + 1), (LETTER_WIDTH * mark.height_mm, 0.0))
+        for mark in shown[1]
+    ]
+    return np.concatenate([np.zeros((0, 2)), *along])
+
+
 def _mirrored_text(mark: TextMark) -> TextMark:
     """Return a text at its mirrored place, still readable."""
     width = LETTER_WIDTH * mark.height_mm * len(mark.text)
     return TextMark((-mark.at[0] - width, mark.at[1]), mark.height_mm, mark.text)
 
 
-def _choose(points: np.ndarray, page: str, drawing: Drawing, path: Path) -> Layout:
+def _choose(points: np.ndarray, words: np.ndarray, page: str, drawing: Drawing, path: Path) -> Layout:
     """Return the layout on the sheet asked for, or on the smallest that holds all.
 
     Raises:
@@ -72,9 +81,9 @@ def _choose(points: np.ndarray, page: str, drawing: Drawing, path: Path) -> Layo
     """
     names = candidates(page, drawing.length_unit, path.name)
     if page.lower() != FIT:
-        return lay_out(points, names[0])
+        return lay_out(points, names[0], words)
     for name in names:
-        layout = lay_out(points, name)
+        layout = lay_out(points, name, words)
         if len(layout.tiles) == 1 and layout.rows * layout.columns == 1:
             return layout
     width, height = np.ptp(points, axis=0)
@@ -83,7 +92,6 @@ def _choose(points: np.ndarray, page: str, drawing: Drawing, path: Path) -> Layo
 
 
 def _write(drawing: Drawing, path: Path, layout: Layout, shown: Shown, mirrored: bool) -> None:
-    width = layout.printed[0]
     canvas = page_parts.new_file(path, layout, drawing.title)
     title = f"{drawing.title} - MIRRORED" if mirrored else drawing.title
     if len(layout.tiles) > 1:
@@ -98,7 +106,7 @@ def _write(drawing: Drawing, path: Path, layout: Layout, shown: Shown, mirrored:
         page_parts.window(canvas, tile.window, shown, layout.marks)
         where = f"row {tile.row}, column {tile.column} - page {tile.number} of {layout.pages}"
         label = [title, where if layout.pages > 1 else ", ".join(_notes(drawing)), page_parts.PRINT_NOTE]
-        page_parts.foot(canvas, label, width)
+        page_parts.foot(canvas, layout, label, tile)
         canvas.showPage()
     canvas.save()
 

@@ -19,7 +19,7 @@ from calibration.units import MM_PER_INCH
 from digitize.arcs import Box, sampled
 from digitize.shapes import ArcPath
 from digitize.writers.check import fail
-from digitize.writers.pdf_page import CHECK_LINES, CHECK_TICK_MM, upright_lines
+from digitize.writers.pdf_page import CHECK_LINES, CHECK_TICK_MM, Line, upright_lines
 from digitize.writers.sheets import Size
 from digitize.writers.tiles import FOOT_MM, MARGIN_MM, Layout, Tile, inside
 
@@ -137,7 +137,7 @@ def _check_pages(path: Path, document: pdfium.PdfDocument, layout: Layout, look:
         page = Page(document[number - 1], layout.scale, dpi)
         _check_size(path, page, layout, number)
         _check_lines(path, page, number)
-        _check_upright(path, page, layout, number)
+        _check_upright(path, page, upright_lines(layout, tiles.get(number)), number)
         if number in tiles:
             look(page, tiles[number])
 
@@ -160,8 +160,8 @@ def _check_lines(path: Path, page: Page, number: int) -> None:
             raise fail(path, f"the {name} line of page {number} measures {found:.3f} mm instead of {length:.3f}")
 
 
-def _check_upright(path: Path, page: Page, layout: Layout, number: int) -> None:
-    for x, y, length, name in upright_lines(layout):
+def _check_upright(path: Path, page: Page, lines: tuple[Line, ...], number: int) -> None:
+    for x, y, length, name in lines:
         ends = _line_ends(page, (x + 0.3 * CHECK_TICK_MM, x + 0.8 * CHECK_TICK_MM), (y, y + length))
         if ends is None:
             raise fail(path, f"the upright {name} line of page {number} lacks an end")

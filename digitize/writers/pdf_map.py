@@ -8,11 +8,11 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from digitize.writers import pdf_page as page_parts
-from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, Layout
+from digitize.writers.tiles import FOOT_MM, MARGIN_MM, OVERLAP_MM, SIDE_MM, Layout
 
 COLUMN_MM = 72.0  # text beside the map
 MAP_GAP_MM = 8.0
-NAMES_MM = 4.0  # beside the map of a picture, for the names of its corners
+NAMES_MM = 4.0  # beside the map, for the names of a picture's corners
 
 
 def map_page(
@@ -37,7 +37,7 @@ def map_page(
     for step in steps:
         y = page_parts.paragraph(canvas, (MARGIN_MM, y), step, COLUMN_MM) - 2.0
     _map(canvas, layout, draw, (MARGIN_MM + COLUMN_MM + MAP_GAP_MM, top - 8.0))
-    page_parts.foot(canvas, [title, f"map - page 1 of {layout.pages}", page_parts.PRINT_NOTE], width)
+    page_parts.foot(canvas, layout, [title, f"map - page 1 of {layout.pages}", page_parts.PRINT_NOTE])
 
 
 def joining_steps(layout: Layout, checks: Sequence[str] = (), print_again: str = "print again.") -> list[str]:
@@ -45,8 +45,8 @@ def joining_steps(layout: Layout, checks: Sequence[str] = (), print_again: str =
     marks = len(layout.marks)
     steps = [
         page_parts.PRINT_NOTE,
-        "Measure the lines at the edge of every page: 100 mm and 4 in. If they are off, the printer has "
-        f"scaled the page; correct its settings and {print_again}",
+        "Measure the lines at the edges of every page, across and along the paper: 100 mm and 4 in. If they are off, "
+        f"the printer has scaled the page; correct its settings and {print_again}",
         "Join the pages of each row from left to right, then the rows from the top down. Cut a page along its "
         "dashed lines, at the left and at the top.",
         f"Lay it on its neighbour so that the crosses of the same name lie on each other ({marks} crosses, two on "
@@ -62,7 +62,7 @@ def _map(canvas: Canvas, layout: Layout, draw: Callable[[float], None], corner: 
     """Draw the pages as they join, small, in the room to the lower right of ``corner`` (x, y of its top left)."""
     boxes = np.array([tile.window for tile in layout.tiles])
     low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
-    beside = layout.side_mm and layout.side_mm + NAMES_MM
+    beside = SIDE_MM + NAMES_MM
     room = (layout.printed[0] - beside - MARGIN_MM - corner[0], corner[1] - MARGIN_MM - FOOT_MM - 4.0)
     scale = float(min(room[0] / (high[0] - low[0]), room[1] / (high[1] - low[1])))
     canvas.saveState()

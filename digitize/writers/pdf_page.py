@@ -34,6 +34,7 @@ CHECK_LINES = (
 )
 UPRIGHT_FROM_RIGHT_MM = (17.5, 13.0)  # of the upright ones, from the right edge of the sheet
 UPRIGHT_BEGINS_MM = MARGIN_MM + FOOT_MM + 4.0
+HINT_X_MM = 10.0  # words on a check line begin here, clear of its tick
 CHECK_TICK_MM = 1.5
 CHECK_WEIGHT_MM = 0.2
 LABEL_X_MM = MARGIN_MM + 125.0
@@ -69,19 +70,19 @@ def in_mm(canvas: Canvas, layout: Layout) -> None:
     canvas.scale(POINTS_PER_MM * layout.scale[0], POINTS_PER_MM * layout.scale[1])
 
 
-def upright_lines(layout: Layout) -> tuple[Line, ...]:
+def upright_lines(layout: Layout, tile: Tile | None = None) -> tuple[Line, ...]:
     """Return where the upright check lines lie, mm from the lower left corner: (x, lowest y, length, its text).
 
-    None where a page has no strip for them.
+    A printer's feed may be off where the other way is not, so every page has them where there is room: in the strip
+    at its right edge, as the map (no ``tile``) does, or else where its drawing leaves some.
     """
-    if not layout.side_mm:
-        return ()
-    right = layout.printed[0]
-    hundred, four = (right - off for off in UPRIGHT_FROM_RIGHT_MM)
-    return (
-        (hundred, UPRIGHT_BEGINS_MM, CHECK_MM, "100 mm"),
-        (four, UPRIGHT_BEGINS_MM, CHECK_IN * MM_PER_INCH, "4 in"),
-    )
+    hundred, four = (layout.printed[0] - off for off in UPRIGHT_FROM_RIGHT_MM)
+    x, y = hundred, UPRIGHT_BEGINS_MM
+    if tile is not None and not layout.side_mm:
+        if tile.upright is None:
+            return ()
+        x, y = tile.upright
+    return ((x, y, CHECK_MM, "100 mm"), (x + four - hundred, y, CHECK_IN * MM_PER_INCH, "4 in"))
 
 
 def text(
@@ -253,22 +254,43 @@ def _seam(canvas: Canvas, line: Box, written: str, beside_mm: float, *, cut: boo
     canvas.restoreState()
 
 
-def foot(canvas: Canvas, lines: list[str], width_mm: float) -> None:
-    """Draw the check lines and the page's label below the window; the first line of the label is bold."""
-    for x, y, length, written in CHECK_LINES:
-        check_line(canvas, (x, y), length, written)
-    room = width_mm - MARGIN_MM - LABEL_X_MM
+def directions(layout: Layout) -> tuple[str, str]:
+    """Return what the level and the upright check lines measure: across the paper is along its short side."""
+    return ("across", "along") if layout.size[0] <= layout.size[1] else ("along", "across")
+
+
+def foot(canvas: Canvas, layout: Layout, lines: list[str], tile: Tile | None = None) -> None:
+    """Draw the check lines, level and upright, and the page's label; the first line of the label is bold.
+
+    ``tile``: what the page shows; None for the map, and for pages that have a strip for the upright lines anyway.
+    """
+    level, upright = directions(layout)
+    _check_lines(canvas, CHECK_LINES, f"{level} the paper", turn_deg=0.0)
+    _check_lines(canvas, upright_lines(layout, tile), f"{upright} the paper", turn_deg=90.0)
+    room = layout.printed[0] - MARGIN_MM - LABEL_X_MM
     y = MARGIN_MM + 12.5
     for index, line in enumerate(lines):
         fitted(canvas, (LABEL_X_MM, y), line, BODY_TEXT_MM if index == 0 else SMALL_MM, room, bold=index == 0)
         y -= SMALL_MM * LEADING + 0.2
 
 
-def check_line(canvas: Canvas, at: Size, length_mm: float, written: str) -> None:
-    """Draw a level check line with a tick at each end."""
+def _check_lines(canvas: Canvas, lines: tuple[Line, ...], way: str, turn_deg: float) -> None:
+    """Draw check lines side by side, each from its place in one direction; the first says which way that is."""
+    for index, (x, y, length, written) in enumerate(lines):
+        canvas.saveState()
+        canvas.translate(x, y)
+        canvas.rotate(turn_deg)
+        _check_line(canvas, length, written)
+        if index == 0:
+            text(canvas, (HINT_X_MM, 0.8), way, TINY_MM, grey=GREY)
+        canvas.restoreState()
+
+
+def _check_line(canvas: Canvas, length_mm: float, written: str) -> None:
+    """Draw a check line with a tick at each end, and its length past the second."""
     canvas.setStrokeGray(BLACK)
     canvas.setLineWidth(CHECK_WEIGHT_MM)
-    canvas.line(at[0], at[1], at[0] + length_mm, at[1])
-    for x in (at[0], at[0] + length_mm):
-        canvas.line(x, at[1] - CHECK_TICK_MM, x, at[1] + CHECK_TICK_MM)
-    text(canvas, (at[0] + length_mm + 4.0, at[1] - 1.0), written, SMALL_MM)
+    canvas.line(0.0, 0.0, length_mm, 0.0)
+    for x in (0.0, length_mm):
+        canvas.line(x, -CHECK_TICK_MM, x, CHECK_TICK_MM)
+    text(canvas, (length_mm + 4.0, -1.0), written, SMALL_MM)

@@ -1,4 +1,4 @@
-"""What a page of a reprinted sheet shows: its part of the picture, the lines to join it by, and its check lines."""
+"""What a page of a reprinted sheet shows: its part of the picture, and the lines to join it by."""
 
 from __future__ import annotations
 
@@ -21,12 +21,6 @@ SHRUNK = 0.02
 DIAGONAL_GREY = 0.6
 DOT_MM = 0.6  # radius of a corner on the map
 WORDS_MM = 12.0  # of a seam, past its middle, where diagonals cross
-HINT_X_MM = 10.0  # words on a check line begin here, clear of its tick
-
-
-def directions(layout: Layout) -> tuple[str, str]:
-    """Return what the level and the upright check lines measure: across the paper is along its short side."""
-    return ("across", "along") if layout.size[0] <= layout.size[1] else ("along", "across")
 
 
 def picture(canvas: Canvas, sheet: TrueSheet, layout: Layout, tile: Tile, folder: Path) -> None:
@@ -92,28 +86,3 @@ def draw_corners(canvas: Canvas, sheet: TrueSheet, layout: Layout, scale: float)
         canvas.circle(x, y, DOT_MM / scale, stroke=0, fill=1)
         beside = left - height if 2.0 * x < left + right else right + 0.3 * height
         page_parts.text(canvas, (beside, y - 0.35 * height), mark.name, height, bold=True)
-
-
-def check_lines(canvas: Canvas, layout: Layout, label: list[str]) -> None:
-    """Draw the level check lines with the label, and the upright ones at the right."""
-    page_parts.foot(canvas, label, layout.printed[0])
-    more_check_lines(canvas, layout)
-
-
-def more_check_lines(canvas: Canvas, layout: Layout) -> None:
-    """Draw the upright check lines, and which way both kinds run over the paper."""
-    level, upright = directions(layout)
-    x, y, _, _ = page_parts.CHECK_LINES[0]
-    page_parts.text(canvas, (x + HINT_X_MM, y + 0.8), f"{level} the paper", page_parts.TINY_MM, grey=page_parts.GREY)
-    for x, y, length, written in page_parts.upright_lines(layout):
-        canvas.saveState()
-        canvas.translate(x, y)
-        canvas.rotate(90.0)
-        page_parts.check_line(canvas, (0.0, 0.0), length, written)
-        canvas.restoreState()
-    x, y, _, _ = page_parts.upright_lines(layout)[0]
-    canvas.saveState()
-    canvas.translate(x, y)
-    canvas.rotate(90.0)
-    page_parts.text(canvas, (HINT_X_MM, 0.8), f"{upright} the paper", page_parts.TINY_MM, grey=page_parts.GREY)
-    canvas.restoreState()

@@ -71,7 +71,6 @@ def write_sheet_pdf(sheet: TrueSheet, layout: Layout, path: Path, title: str, no
     if len(layout.tiles) > 1:
         page_parts.in_mm(canvas, layout)
         _map(canvas, sheet, layout, path.parent, title, notes)
-        sheet_page.more_check_lines(canvas, layout)
         canvas.showPage()
     for tile in layout.tiles:
         page_parts.in_mm(canvas, layout)
@@ -80,7 +79,7 @@ def write_sheet_pdf(sheet: TrueSheet, layout: Layout, path: Path, title: str, no
         if layout.pages > 1:
             sheet_page.joining(canvas, sheet, layout, tile)
             where = f"row {tile.row}, column {tile.column} - page {tile.number} of {layout.pages}"
-        sheet_page.check_lines(canvas, layout, [title, where, *_print_note(layout)])
+        page_parts.foot(canvas, layout, [title, where, *_print_note(layout)])
         canvas.showPage()
     canvas.save()
     check_sheet_pdf(path, sheet, layout)

@@ -69,7 +69,7 @@ def _rows(
         lines = Path(folder) / "lines.pdf"
         canvas = pdf_page.new_file(lines, layout, label[0])
         pdf_page.in_mm(canvas, layout)
-        sheet_page.check_lines(canvas, layout, label)
+        pdf_page.foot(canvas, layout, label)
         canvas.save()
         document = pdfium.PdfDocument(lines)
         page = Page(document[0], layout.scale, dpi)

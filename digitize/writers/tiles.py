@@ -23,7 +23,11 @@ from digitize.writers.sheets import SHEETS_MM, Size
 MARGIN_MM = 10.0  # what ordinary printers leave white
 OVERLAP_MM = 10.0
 FOOT_MM = 20.0  # strip below the window for the check lines and the label
-SIDE_MM = 10.0  # strip to the right of a picture's window for the upright check lines
+SIDE_MM = 10.0  # strip to the right of the window for the upright check lines
+# Upright check lines with their words, from where the first one begins; they stand so far off from all else, at least
+# and at best, where there is no strip for them, and are looked for in such steps.
+UPRIGHT_BOX_MM: Box = (-3.5, -1.5, 6.5, 116.0)
+UPRIGHT_LEAST_MM, UPRIGHT_CLEAR_MM, UPRIGHT_STEP_MM = 2.0, 12.0, 4.0
 LEAST_WINDOW_MM = (182.0, 145.0)  # of a page cut to its picture: the check lines and the label need as much
 ONE_PAGE = "one page"
 # Pages that carry a picture, and the picture's edges on them, are whole steps of this: programs that turn pages into
@@ -43,6 +47,7 @@ class Tile:
     column: int  # from 1 at the left
     number: int  # of the page in the file
     window: Box  # mm, drawing
+    upright: Size | None = None  # where its upright check lines begin, mm of the page, if they have no strip
 
 
 @dataclass(frozen=True)
@@ -81,15 +86,43 @@ class Layout:
         return next((tile for tile in self.tiles if (tile.row, tile.column) == (row, column)), None)
 
 
-def lay_out(points_mm: FloatArray, sheet: str) -> Layout:
+def lay_out(points_mm: FloatArray, sheet: str, words_mm: FloatArray | None = None) -> Layout:
     """Return the pages for a drawing given as dense points (N, 2), upright or across, whichever takes fewer.
+
+    Upright check lines have a strip of their own where that takes no more pages; else they stand where the drawing
+    and its words, ``words_mm`` (K, 2), leave room.
 
     Raises:
         KeyError: the sheet is unknown.
     """
     short, long = SHEETS_MM[sheet]
-    layouts = [_lay_out(points_mm, sheet, size) for size in ((short, long), (long, short))]
-    return min(layouts, key=lambda layout: len(layout.tiles))
+    sizes = ((short, long), (long, short))
+    layouts = [_lay_out(points_mm, sheet, size, side_mm) for side_mm in (SIDE_MM, 0.0) for size in sizes]
+    layout = min(layouts, key=lambda layout: len(layout.tiles))
+    if layout.side_mm:
+        return layout
+    held = [points_mm, np.array([mark.at for mark in layout.marks]).reshape(-1, 2)]
+    held += [] if words_mm is None else [words_mm]
+    return replace(layout, tiles=tuple(_with_upright(tile, np.concatenate(held)) for tile in layout.tiles))
+
+
+def _with_upright(tile: Tile, held_mm: FloatArray) -> Tile:
+    """Return a page with the clearest place in its window for upright check lines, the lowest one furthest right."""
+    low, high = np.array(tile.window[:2]), np.array(tile.window[2:])
+    before, after = np.array(UPRIGHT_BOX_MM[:2]), np.array(UPRIGHT_BOX_MM[2:])
+    first, last = low + UPRIGHT_CLEAR_MM - before, high - UPRIGHT_CLEAR_MM - after  # clear of the seams
+    x, y = (np.arange(last[axis], first[axis], -UPRIGHT_STEP_MM) for axis in (0, 1))
+    at = np.stack(np.meshgrid(x, y[::-1]), axis=-1).reshape(-1, 2)
+    if not len(at):
+        return tile
+    near = held_mm[inside(held_mm, tile.window)]
+    off = np.maximum(np.maximum(at[:, None] + before - near[None], near[None] - at[:, None] - after), 0.0)
+    room = np.hypot(*off.transpose(2, 0, 1)).min(axis=1, initial=UPRIGHT_CLEAR_MM)
+    best = int(np.argmax(room))
+    if room[best] < UPRIGHT_LEAST_MM:
+        return tile
+    place = at[best] - low + (MARGIN_MM, MARGIN_MM + FOOT_MM)
+    return replace(tile, upright=(float(place[0]), float(place[1])))
 
 
 def lay_out_picture(box: Box, ink_mm: FloatArray, sheet: str, scale: Size = (1.0, 1.0)) -> Layout:
@@ -152,10 +185,10 @@ def window_size(size: Size, side_mm: float = 0.0) -> Size:
     return size[0] - 2.0 * MARGIN_MM - side_mm, size[1] - 2.0 * MARGIN_MM - FOOT_MM
 
 
-def _lay_out(points_mm: FloatArray, sheet: str, size: Size) -> Layout:
+def _lay_out(points_mm: FloatArray, sheet: str, size: Size, side_mm: float) -> Layout:
     low, high = points_mm.min(axis=0), points_mm.max(axis=0)
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return _filled(Layout(sheet, size, 0, 0, (), ()), box, points_mm)
+    return _filled(Layout(sheet, size, 0, 0, (), (), side_mm), box, points_mm)
 
 
 def _filled(bare: Layout, box: Box, points_mm: FloatArray, *, all_pages: bool = False) -> Layout:

@@ -18,7 +18,7 @@ from digitize.symmetry.axis import refined as refined_axis
 from digitize.symmetry.halves import Half
 from digitize.symmetry.square import shear_u
 from digitize.traced import moved_doubts
-from tests.digitize.bodies import HALF_CONTROLS, line, spaced, traced, turned
+from tests.digitize.bodies import HALF_CONTROLS, apart, line, spaced, traced, turned
 from tests.digitize.halves_cases import Noise, outline, outward, with_bulge
 
 STROKE = Noise(0.02, 2.0)
@@ -84,6 +84,46 @@ def test_a_bulge_is_found_on_a_sheet_of_loose_squareness(by_deg: float) -> None:
     assert np.hypot(found.x_mm - xy[index, 0], found.y_mm - xy[index, 1]) < 10.0
     assert found.size_mm == pytest.approx(0.3, abs=0.045)
     assert found.u95_mm < 0.1
+
+
+@pytest.mark.parametrize("by_deg", [0.3, -0.5])
+def test_halves_that_only_a_sheet_out_of_square_parts_are_meant_alike(by_deg: float) -> None:
+    true = outline()
+    xy = out_of_square(STROKE.on(true, np.random.default_rng(5)), np.radians(by_deg))
+    trace = place_body(traced(xy), covariance=LOOSE)
+    assert [d.code for d in trace.doubts] == ["axis-from-outline"]  # as on a sheet that is square
+    assert trace.audit.agree
+    assert trace.audit.by_shear
+    assert trace.audit.u95_mm > trace.audit.max_mm > 1.0
+    assert trace.symmetric
+    assert "out of square" in trace.kept
+    assert apart(trace.points.xy, true)[1] < 0.1  # the mean of both has none of the shear
+    sure = place_body(traced(xy), covariance=LOOSE / 1000.0)  # known to 0.01 degree
+    assert "halves-differ" in [d.code for d in sure.doubts]
+    assert sure.audit.u95_mm < 0.5
+    assert not sure.symmetric
+
+
+@pytest.mark.parametrize("covariance", [None, LOOSE])
+def test_halves_further_apart_than_the_sheets_squareness_explains_differ(covariance: FloatArray | None) -> None:
+    xy = out_of_square(STROKE.on(outline(), np.random.default_rng(5)), np.radians(1.2))
+    trace = place_body(traced(xy), covariance=covariance)
+    assert "halves-differ" in [d.code for d in trace.doubts]
+    assert not trace.audit.by_shear
+    assert trace.audit.u95_mm < trace.audit.max_mm
+
+
+@pytest.mark.parametrize("by_deg", [0.0, 0.3])
+@pytest.mark.parametrize(("high_mm", "length_mm"), [(0.8, 80.0), (2.0, 250.0)])
+def test_a_half_that_bulges_differs_however_loosely_squareness_is_known(
+    by_deg: float, high_mm: float, length_mm: float
+) -> None:
+    xy = outline()
+    index = int(np.argmin(np.hypot(*(xy - (125.0, 250.0)).T)))
+    made = STROKE.on(with_bulge(xy, index, high_mm, length_mm), np.random.default_rng(4))
+    trace = place_body(traced(out_of_square(made, np.radians(by_deg))), covariance=LOOSE)
+    assert "halves-differ" in [d.code for d in trace.doubts]
+    assert not trace.symmetric
 
 
 def test_more_shear_than_a_sheet_can_have_is_a_difference_larger_than_its_uncertainty() -> None:

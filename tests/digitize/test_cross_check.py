@@ -14,7 +14,7 @@ from calibration.solve import Calibration, solve
 from digitize.cross_check import cross_checks, refuse_unfit_picture
 from digitize.settings import BodyHints, PlanSettings
 from digitize.shapes import BodyMeasures, Picture, Rule, SpanPlaces
-from digitize.sources import copy_source, plan_controls
+from digitize.sources import copy_size, plan_controls
 
 MEASURES = BodyMeasures(500.0, 390.0, 240.0, 290.0, 110.0, 290.0, 400.0, 1500.0, 150000.0, 60.0)
 
@@ -127,26 +127,40 @@ def test_thumbnails_are_refused_and_photos_are_not() -> None:
 def test_the_copy_size_by_declared_dpi() -> None:
     """A copy enlarged by 1.3 % across has 1.3 % more pixels to a plan millimetre."""
     true = 300 / 25.4
-    size = copy_source((rule(true),), (300, 300), scale(true * 1.013, true * 0.99))
+    rules = (rule(true * 1.013), rule(true * 0.99, angle_deg=90.0, name="rule 2"))
+    size = copy_size(rules, (), (300, 300))
     assert size is not None
     assert size.x_percent == pytest.approx(101.3, abs=1e-3)
     assert size.y_percent == pytest.approx(99.0, abs=1e-3)
-    assert size.source == "declared dpi"
-    assert size.u95_percent == pytest.approx(100 * 1.96 * 0.003 / math.sqrt(3), rel=0.05)
+    assert size.measured
+    assert size.u95_percent == pytest.approx(95 * 0.003 * 1.013, rel=0.05)  # of a limit of 0.3 % the middle 95 in 100
+
+
+def test_the_copy_size_of_a_sheet_put_down_askew_is_along_its_own_directions() -> None:
+    true, askew = 300 / 25.4, 1.5
+    rules = (rule(true * 0.98, angle_deg=askew), rule(true * 1.02, angle_deg=90.0 + askew, name="rule 2"))
+    size = copy_size(rules, (), (300, 300))
+    assert size is not None
+    assert (size.x_percent, size.y_percent) == pytest.approx((98.0, 102.0), abs=1e-3)
+    assert size.shear_deg == pytest.approx(0.0, abs=1e-3)
+    assert np.degrees(size.axis_rad) == pytest.approx(askew, abs=1e-3)
 
 
 def test_the_copy_size_by_a_laid_rule_is_preferred() -> None:
     true = 310 / 25.4
-    rules = (rule(true * 1.02), rule(true, role="laid", name="rule 2"))
-    size = copy_source(rules, (300, 300), scale(true * 1.02))
+    laid = (rule(true, role="laid", name="rule 3"), rule(true, angle_deg=90.0, role="laid", name="rule 4"))
+    size = copy_size((rule(true * 1.02), rule(true * 1.02, angle_deg=90.0, name="rule 2"), *laid), (), (300, 300))
     assert size is not None
-    assert size.source == "laid rule"
+    assert size.source == "rules laid on the sheet"
     assert size.x_percent == pytest.approx(102.0, abs=1e-3)
 
 
 def test_no_copy_size_from_nothing() -> None:
-    assert copy_source((rule(11.8),), None, scale(11.8)) is None
-    assert copy_source((rule(11.8, role="laid"),), None, scale(11.8)) is None
+    assert copy_size((rule(11.8),), (), None) is None
+    assert copy_size((rule(11.8),), (), (72, 72)) is None  # a resolution that says nothing
+    laid = rule(11.8, role="laid")  # the paper twice, and nothing of the plan
+    assert copy_size((laid,), (), None) is None
+    assert copy_size((laid,), (), (300, 300)) is None
 
 
 def test_a_laid_rule_counts_only_when_nothing_drawn_is_there() -> None:

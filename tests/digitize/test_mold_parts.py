@@ -239,6 +239,14 @@ def test_forms_are_smaller_by_the_side() -> None:
     assert signed_area(bending.outline) == pytest.approx(right.area, rel=1e-5)
 
 
+def test_what_molds_are_usually_made_of_is_not_told() -> None:
+    assert MoldJob().unusual == ()
+    thin = MoldJob(mold=MoldShape(wall=12.7, depth=36.0), sheet=SheetStock(thickness=12.0), sides=Sides(thickness=1.0))
+    assert thin.unusual == ()
+    odd = MoldJob(mold=MoldShape(wall=11.9), dowels=Dowels(edge=1.0), sides=Sides(thickness=9.0))
+    assert [one.key for one in odd.unusual] == ["[mold] wall", "[dowels] edge", "[sides] thickness"]
+
+
 def test_a_side_that_fills_the_body_makes_no_form() -> None:
     parts, doubts = forms(cassini(), MoldJob(forms=Forms(inside=True), sides=Sides(thickness=120.0)))
     assert parts == ()

@@ -67,7 +67,9 @@ def test_the_copy_size_is_what_the_copier_did(made: tuple[Path, Outcome, list[st
     copy, dpi = made[1].record["copy"], 200.0
     assert copy["x_percent"] == pytest.approx(100 * 25.4 / dpi / truth["mm_per_px_x"], abs=0.02)
     assert copy["y_percent"] == pytest.approx(100 * 25.4 / dpi / truth["mm_per_px_y"], abs=0.02)
-    assert 0.3 < copy["u95_percent"] < 0.4
+    size = max(copy["x_percent"], copy["y_percent"]) / 100.0
+    # a scanner is off by 0.3 % at most: the middle 95 in 100 of that limit, as the print check has it, and little else
+    assert copy["u95_percent"] == pytest.approx(0.95 * 0.3 * size, rel=0.01)
 
 
 def test_no_folder_of_this_machine_is_in_the_record_or_the_report(made: tuple[Path, Outcome, list[str]]) -> None:

@@ -10,8 +10,9 @@ from calibration.frames import PxPoints
 from calibration.print_check import Tolerance
 from calibration.print_factors import print_factors
 from digitize.print_check import parse_tolerance
-from digitize.print_evidence import one_each, role_doubts
+from digitize.print_evidence import role_doubts
 from digitize.shapes import Rule
+from digitize.sources import one_each
 from tests.calibration.test_solve import PX_PER_MM, capture, rule
 
 PAPER = (1 / PX_PER_MM, 1 / PX_PER_MM)

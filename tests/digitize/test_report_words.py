@@ -81,11 +81,12 @@ def test_copy_factor_in_plain_words(percent, words_in):
     assert ("5.1 mm too" in said) == (percent in (101.3, 98.7))
 
 
-def test_shop_is_asked_for_the_inverse_of_the_mean_factor():
-    assert "98.7 % of this one" in words.ask_shop((101.3, 101.3), 0.1)
-    assert "one setting cannot mend" in words.ask_shop((101.3, 100.0), 0.1)
-    assert words.ask_shop((100.05, 99.95), 0.12) == ""
-    assert words.ask_shop((None, None), None) == ""
+def test_shop_is_asked_for_the_best_one_setting():
+    assert "98.7 % of this one" in words.ask_shop((101.3, 101.3), 0.1, 98.7)
+    assert "99.4 % – but" in words.ask_shop((101.3, 100.0), 0.1, 99.4)
+    assert "one setting cannot mend" in words.ask_shop((101.3, 100.0), 0.1, 99.4)
+    assert words.ask_shop((100.05, 99.95), 0.12, 100.0) == ""
+    assert words.ask_shop((101.3, 100.0), 0.1, None) == words.ask_shop((None, None), None, None) == ""
 
 
 def test_angle_within_half_a_degree_is_called_square():
@@ -96,6 +97,14 @@ def test_angle_within_half_a_degree_is_called_square():
 
 def test_half_drawing_has_nothing_to_compare():
     assert "half a body" in words.gap_sentence({"max_mm": None, "max_at": None}, None)
+
+
+def test_a_gap_that_a_sheet_out_of_square_explains_is_not_put_down_to_drawing():
+    gap = {"max_mm": 1.2, "rms_mm": 0.5, "u95_mm": 2.2, "max_at": {"side": "left", "y_mm": 200.0}}
+    said = words.gap_sentence(gap, True, by_shear=True)
+    assert "1.20 mm at most (± 2.2 mm)" in said
+    assert "out of square" in said
+    assert "Drawing" not in said
 
 
 def test_heaviest_doubts_come_first_and_unknown_codes_need_a_look():

@@ -12,8 +12,8 @@ from calibration.errors import Refusal, UsageError
 from calibration.frames import frozen_floats
 from digitize.arcs import polygon, sampled
 from digitize.drawing import draw_outline
-from digitize.shapes import Drawing
-from digitize.writers import pdf_page
+from digitize.shapes import ArcPath, Drawing
+from digitize.writers import pdf_page, tiles
 from digitize.writers.pdf import write_pdf
 from digitize.writers.pdf_check import check_pdf
 from digitize.writers.tiles import OVERLAP_MM, inside, lay_out, seams
@@ -56,7 +56,9 @@ def test_tiled_pages_begin_with_a_map_and_number_all(tmp_path: Path) -> None:
     pages, layout = words(tmp_path / "outline.pdf"), lay_out(points_of(drawing), "A4")
     assert len(pages) == layout.pages == len(layout.tiles) + 1
     assert f"{layout.pages} pages of A4" in pages[0]
-    assert all("100 mm" in page and "4 in" in page and f"of {layout.pages}" in page for page in pages)
+    assert all(page.count("100 mm") >= 2 and page.count("4 in") >= 2 for page in pages)
+    assert all("across the paper" in page and "along the paper" in page for page in pages)
+    assert all(f"of {layout.pages}" in page for page in pages)
 
 
 def test_each_cross_is_on_exactly_the_two_pages_of_its_seam(tmp_path: Path) -> None:
@@ -85,6 +87,42 @@ def test_pages_that_would_be_empty_are_left_out(tmp_path: Path) -> None:
     assert len(layout.tiles) < layout.rows * layout.columns
     write_pdf(Drawing((("BODY", ring),), title="Plover"), tmp_path / "ring.pdf")
     assert len(words(tmp_path / "ring.pdf")) == len(layout.tiles) + 1
+
+
+def box(width_mm: float, height_mm: float, y_mm: float = 0.0) -> ArcPath:
+    """A closed box that begins at x = 0."""
+    corners = [(0.0, y_mm), (width_mm, y_mm), (width_mm, y_mm + height_mm), (0.0, y_mm + height_mm)]
+    return polygon(frozen_floats(corners))
+
+
+@pytest.mark.parametrize(("bands", "lines"), [(0, 2), (8, 1)])
+def test_upright_check_lines_take_no_larger_sheet_but_stand_where_there_is_room(
+    bands: int, lines: int, tmp_path: Path
+) -> None:
+    """187 mm wide with its room: more than an A4 page beside a strip of 10 mm, less than one without."""
+    paths = [box(183.0, 200.0), *(box(183.0, 12.0, 25.0 * band) for band in range(bands))]
+    write_pdf(Drawing(tuple(("BODY", path) for path in paths), title="Plover"), tmp_path / "box.pdf", page="fit")
+    (page,) = words(tmp_path / "box.pdf")
+    assert (page.count("100 mm"), page.count("4 in")) == (lines, lines)
+    assert "across the paper" in page
+    assert ("along the paper" in page) == (lines == 2)
+
+
+@pytest.mark.parametrize("scale", [1.0, 1.07, 1.4])
+def test_upright_check_lines_never_take_more_pages_and_are_clear_of_the_drawing(scale: float) -> None:
+    points = points_of(drawn(scale))
+    layout = lay_out(points, "A4")
+    bare = [tiles._lay_out(points, "A4", size, 0.0) for size in ((210.0, 297.0), (297.0, 210.0))]
+    assert len(layout.tiles) == min(len(one.tiles) for one in bare)
+    for tile in layout.tiles:
+        lines = pdf_page.upright_lines(layout, tile)
+        assert len(lines) == 2
+        low, high = np.subtract(lines[0][:2], (2.5, 1.5)), np.add(lines[1][:2], (1.5, 114.0))  # with ticks and words
+        assert (low > tiles.MARGIN_MM).all()
+        assert (high < np.array(layout.printed) - tiles.MARGIN_MM).all()
+        foot = (tiles.MARGIN_MM, tiles.MARGIN_MM + tiles.FOOT_MM)
+        shown = points[inside(points, tile.window)] - tile.window[:2] + foot
+        assert not ((shown > low) & (shown < high)).all(axis=1).any()
 
 
 @pytest.mark.parametrize(("unit", "family"), [("mm", "A2"), ("in", "Arch-C")])
@@ -121,11 +159,11 @@ def test_mirrored_pages_say_so_and_turn_the_body_over(tmp_path: Path) -> None:
 
 
 def ink(path: Path) -> np.ndarray:
-    """Ink above the foot, at 36 dpi."""
+    """Ink above the foot and left of the upright check lines, even about the window's middle; 2 dots to the mm."""
     document = pdfium.PdfDocument(path)
-    grey = document[0].render(scale=0.5, grayscale=True).to_numpy().astype(float)
+    grey = document[0].render(scale=2.0 * 25.4 / 72.0, grayscale=True).to_numpy().astype(float)
     document.close()
-    return 255.0 - grey.reshape(grey.shape[:2])[: int(grey.shape[0] * 0.94)]
+    return 255.0 - grey.reshape(grey.shape[:2])[: int(grey.shape[0] * 0.94), 20:-40]
 
 
 def test_the_same_drawing_gives_the_same_bytes(tmp_path: Path) -> None:
@@ -165,6 +203,14 @@ def scaled_by(monkeypatch: pytest.MonkeyPatch, factor: float) -> None:
 def test_the_check_sees_a_page_scaled_by(factor: float, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     scaled_by(monkeypatch, factor)
     with pytest.raises(Refusal, match="100 mm line"):
+        write_pdf(drawn(), tmp_path / "outline.pdf")
+
+
+def test_the_check_sees_a_page_fed_short(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Scaled along the paper alone, which no line across it shows; the page's size and the curves have no say."""
+    plain = Canvas.scale
+    monkeypatch.setattr(Canvas, "scale", lambda self, x, y: plain(self, x, y * (0.998 if x > 2.8 else 1.0)))
+    with pytest.raises(Refusal, match="the upright 100 mm line of page 1"):
         write_pdf(drawn(), tmp_path / "outline.pdf")
 
 

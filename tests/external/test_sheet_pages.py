@@ -13,9 +13,12 @@ import pypdfium2 as pdfium
 import pytest
 import pyvips
 
+from digitize.drawing import draw_outline
+from digitize.writers.pdf import write_pdf
 from digitize.writers.sheet_pdf import lay_out_sheet, write_sheet_pdf
 from digitize.writers.sheet_tiff import write_sheet_tiff
 from tests.digitize.printed_sheets import sheet
+from tests.digitize.writer_bodies import cassini
 
 MM_PER_INCH = 25.4
 POINTS_PER_INCH = 72.0  # ISO 32000-1, 8.3.2.3: the default unit of user space is 1/72 in
@@ -87,6 +90,19 @@ def test_pages_and_check_lines_in_poppler(paper: str, files: dict[str, Path]) ->
     # Poppler draws at the resolution asked for and rounds the page up to whole dots.
     found = check_lines_mm(grey, (grey.shape[1] / DPI * MM_PER_INCH, grey.shape[0] / DPI * MM_PER_INCH))
     assert found == pytest.approx((100.0, 101.6, 100.0, 101.6), abs=LINE_WITHIN_MM)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter", "A3", "fit"])
+def test_a_drawings_pages_have_check_lines_both_ways(paper: str, tmp_path: Path) -> None:
+    body = cassini()
+    write_pdf(draw_outline(body.fair, body.measures, "mm", "Plover body"), tmp_path / "outline.pdf", page=paper)
+    document = pdfium.PdfDocument(tmp_path / "outline.pdf")
+    for page in document:
+        size = tuple(side * MM_PER_INCH / POINTS_PER_INCH for side in page.get_size())
+        grey = page.render(scale=DPI / POINTS_PER_INCH, grayscale=True).to_numpy()
+        found = check_lines_mm(grey.reshape(grey.shape[:2]), size)
+        assert found == pytest.approx((100.0, 101.6, 100.0, 101.6), abs=LINE_WITHIN_MM)
+    document.close()
 
 
 def test_the_tiffs_tags_and_check_lines(tmp_path: Path) -> None:

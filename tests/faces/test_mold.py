@@ -221,6 +221,8 @@ def test_doubts_of_the_outline_are_carried_on(outline: Path, tmp_path: Path) -> 
         ('[mold]\nwal = "3 in"\n', "did you mean 'wall'"),
         ('[mold]\nwall = "wide"\n', "not a length"),
         ("[mold]\nshape = 'round'\n", "'wall' or 'box'"),
+        ("[mold]\nwall = '2 mm'\n", "a thinner wall does not hold; common practice, no source"),
+        ("[mold]\nshape = 'box'\nwall = '5.9 mm'\n", "6 mm or more"),
         ('[sheet]\nstock = ["big"]\n', "2440 x 1220 mm"),
         ("[spreaders]\nopen = '50 mm'\n", "above spreaders.closed"),
         ("[output]\npage = 'B7'\n", "page"),
@@ -233,6 +235,20 @@ def test_a_wrong_job_file_is_told_by_name(outline: Path, tmp_path: Path, text: s
     assert done.returncode == 2, done.stderr
     assert words in done.stderr
     assert not (tmp_path / "out").exists()
+
+
+def test_a_wall_that_hardly_holds_is_to_be_looked_at(outline: Path, tmp_path: Path) -> None:
+    job = tmp_path / "mold.toml"
+    job.write_text("[mold]\nwall = '8 mm'\ndepth = '400 mm'\n[spreaders]\nbouts = false\n", encoding="utf-8")
+    done = run(outline, "--job", job, "--out", tmp_path / "out", "--json")
+    assert done.returncode == 3, done.stderr
+    record = json.loads(done.stdout)
+    assert record["verdict"] == "look"
+    wall, depth = (one for one in record["reasons"] if one["code"] == "setting-unusual")
+    assert "The wall is 8 mm: below 12 mm it bends and breaks" in wall["text"]
+    assert "common practice, no source" in wall["text"]
+    assert "[mold] wall" in wall["remedy"]
+    assert "[mold] depth" in depth["remedy"]
 
 
 def test_what_is_no_outline_is_refused(tmp_path: Path) -> None:

@@ -238,3 +238,29 @@ def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: 
     assert long["seen_mm"] > 0.03 and long["scanner_mm"] > 0.03
     assert not any(one["left_proven"] for one in part["rules"])
     assert max(one["left_mm"] for one in part["rules"]) < 0.03
+
+
+def test_the_outlines_report_and_the_print_check_say_the_same_of_one_picture(tmp_path: Path) -> None:
+    """Off by other amounts both ways and put down askew: no mean of both ways and no picture's axes will do."""
+    made = make_print(replace(COPY, name="askew", laid=(), copier_x=0.985, copier_y=1.012, skew_deg=1.3), tmp_path)
+    outlined = json.loads(run("outline", made.path, "--out", tmp_path / "outline", "--json").stdout)
+    _, checked, _ = check(made.path, tmp_path / "check")
+    for key in ("x_percent", "y_percent", "u95_percent", "shear_deg"):
+        assert outlined["copy"][key] == checked["copy"][key], key
+    report, page = (
+        told_text(tmp_path / name) for name in ("outline/report.html", "check/print-check.html")
+    )
+    asked = re.search(r"ask for a copy at ([\d.]+) %", report)
+    single = re.search(r"takes one number only, ([\d.]+) % is the best", page)
+    assert asked
+    assert single
+    assert asked[1] == single[1] == f"{checked['print_check']['single']['ask_percent']:.1f}"
+    for axis in ("x", "y"):
+        off = checked["copy"][f"{axis}_percent"] - 100.0
+        assert f"{abs(off):.2f} % {'large' if off > 0 else 'small'}" in report
+        assert f"{abs(off):.2f} % too {'large' if off > 0 else 'small'}" in page
+
+
+def told_text(path: Path) -> str:
+    """A page's words, spaces all alike."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", path.read_text(encoding="utf-8")))

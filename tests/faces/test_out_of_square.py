@@ -1,0 +1,33 @@
+"""A copy out of square, as a builder gets it: an even body of which one printed rule tells the scale, not the shear."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.maker import PlanSpec, RuleSpec, make_plan
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.mark.parametrize(("shear_deg", "differ"), [(-0.5, False), (1.3, True)])
+def test_halves_differ_only_beyond_what_the_sheets_squareness_explains(
+    tmp_path: Path, shear_deg: float, differ: bool
+) -> None:
+    """Squareness is known to 0.29 degree (1 sigma) where only one rule is printed."""
+    rules = (RuleSpec(length_mm=150.0),)
+    spec = PlanSpec(name="askew", seed=21, family="small", dpi=150.0, rules=rules, specks=0, shear_deg=shear_deg)
+    made = make_plan(spec, tmp_path)
+    call = [sys.executable, "-m", "digitize.cli", "outline", str(made.path), "--out", str(tmp_path / "out"), "--json"]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT, timeout=240)
+    record = json.loads(done.stdout)
+    codes = [one["code"] for one in record["reasons"]]
+    assert "shear-assumed" in codes
+    assert ("halves-differ" in codes) == differ
+    found = record["symmetry"]
+    assert found["max_mm"] > 0.8  # both are further apart than a drawing can be off
+    assert (found["max_mm"] > found["u95_mm"]) == differ
