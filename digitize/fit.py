@@ -88,7 +88,8 @@ def measured(plan: PlanSettings, outline: OutlineFile, wanted: FitWanted, clock:
     material = None if wanted.material == "auto" else cast(Side, wanted.material)
     view = part_view(plan, wanted.thickness_mm, clock)
     path = counter_clockwise(outline.path)
-    return fitted_part(view, path, half, material, cast(Hold, wanted.hold), clock, load_job(wanted.job))
+    job, hold = load_job(wanted.job), cast(Hold, wanted.hold)
+    return fitted_part(view, path, half, material, hold, clock, job, tolerance_mm=wanted.tolerance_mm)
 
 
 def _written(
@@ -104,8 +105,9 @@ def _written(
     with clock("report"):
         title = f"{plan.image.stem} against {outline.name}"
         paper = fit_drawing(
-            part.curve, part.map, found.runs, title, plan.unit, out=part.outward, left=part.half == "left"
-        )
+            part.curve, part.map, found.runs, title, plan.unit, out=part.outward, left=part.half == "left",
+            size_out=found.whole is not None,
+        )  # fmt: skip
         write_pdf(paper, draft / "fit.pdf", page=wanted.page, layers=PAPER_LAYERS)
         record = _record(*fields, doubts, clock, {})
         write_fit_page(record, _shown(part, both, plan), draft / "fit.html")
@@ -194,6 +196,7 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         "u95_mm": found.u95_mm,
         "size_off_mm": found.size_mm,
         "size_u95_mm": found.size_u95_mm,
+        "whole_size": _whole_part(part, found),
         "worst_mm": found.worst_mm,
         "unsteady_mm": part.map.unsteady_mm,
         "strain": [float(value) for value in part.fit.strain],
@@ -206,6 +209,17 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         },
         "map": _map(part, COVERAGE),
     }  # fmt: skip
+
+
+def _whole_part(part: FittedPart, found: Judged) -> dict[str, float] | None:
+    """Return by how much the whole part is off in size, which is taken out of its map; None where it is not."""
+    if found.whole is None:
+        return None
+    return {
+        "percent": 100.0 * found.whole.share,
+        "u95_percent": 100.0 * COVERAGE * found.whole.u,
+        "length_off_mm": found.whole.share * float(np.ptp(part.curve.xy_mm[:, 1])),
+    }
 
 
 def _pair(both: Against) -> dict[str, Any]:

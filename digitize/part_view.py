@@ -14,6 +14,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.part_fit import Sways
+from calibration.part_size import freed
 from calibration.part_sways import PhotoSways
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
@@ -55,6 +56,19 @@ class PartView:
     ink: InkSide = "middle"  # which edge of a drawn line is meant
     drawn: bool = False  # the part is a drawn line
     sways: Sways | None = None  # of a photo whose scale is that of its paper: what its geometry may have wrong
+    free_size: bool = False  # the part as a whole may be larger or smaller than it should be
+
+    @property
+    def strain_covariance(self) -> FloatArray:
+        """(3, 3) of log scale x, log scale y and shear by which a part may have to be strained."""
+        by_scale = np.asarray(self.calibration.covariance)
+        return freed(by_scale) if self.free_size else by_scale
+
+    @property
+    def scale_taken_exact(self) -> PartView:
+        """The same with nothing left open by which a part could be strained."""
+        calibration = replace(self.calibration, covariance=LEFT_OUT * np.eye(3))
+        return replace(self, calibration=calibration, sways=None, free_size=False)
 
 
 def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
