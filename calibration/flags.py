@@ -177,6 +177,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "lens-same-shot": ("note", "{file} is the same picture as {other}; it counts once.", "Nothing to do where enough shots remain."),
     # --- the mold
     "not-an-outline": ("usage", "{file} holds no body outline: {why}.", "Give the outline.dxf or record.json that 'boutline outline' wrote, or a DXF with one closed polyline on a layer BODY."),
+    "outline-senseless": ("usage", "By {file} the body would be {length} mm long, which no body is.", "Give the outline.dxf that 'boutline outline' wrote, or set the unit of the drawing ($INSUNITS) to the one that it is drawn in."),
     "outline-refused": ("refused", "The record {file} says that no outline was found.", "Settle its doubts with 'boutline outline' first."),
     "outline-changed": ("look", "{file} is not the outline that the record beside it was written for.", "If it was changed on purpose, check its size; else write it again with 'boutline outline'."),
     "outline-unsettled": ("look", "The outline itself was to be looked at: {codes}.", "Read its report, and settle the doubts before anything is cut."),

@@ -14,6 +14,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.part_runs import OffMap
+from digitize.cross_check import refuse_senseless_outline
 from digitize.fit_judged import COVERAGE, Judged, judged, place_of, runs_of
 from digitize.fit_settings import FitWanted
 from digitize.fit_shapes import Run, Side
@@ -70,6 +71,7 @@ def run_fit(
         try:
             with clock("outline"):
                 outline = load_outline(outline_path / RECORD_FILE if outline_path.is_dir() else outline_path)
+                refuse_senseless_outline(outline.length_mm, outline.name)
             record = _written(plan, other, outline, wanted, clock, outbox.draft)
         except Refusal as refusal:
             record = _refused(plan, wanted, outline_path, clock, refusal)

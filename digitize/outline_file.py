@@ -20,6 +20,7 @@ from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.frames import frozen_floats
 from calibration.units import MM_PER_INCH
+from digitize.arcs import sampled
 from digitize.shapes import ArcPath
 
 OUTLINE_FILE = "outline.dxf"
@@ -27,6 +28,7 @@ RECORD_FILE = "record.json"
 BODY_LAYER = "BODY"
 MM_OF_INSUNITS = {4: 1.0, 1: MM_PER_INCH, 5: 10.0, 6: 1000.0}
 LEAST_PIECE_MM = 1e-9
+SAMPLED_MM = 1.0  # for the length of a body
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +40,11 @@ class OutlineFile:
     sha256: str
     u95_mm: float | None  # as its record claims; None where no record speaks of this very file
     doubts: tuple[Doubt, ...]
+
+    @property
+    def length_mm(self) -> float:
+        """How long the body is."""
+        return float(np.ptp(sampled(self.path, SAMPLED_MM)[:, 1]))
 
 
 def load_outline(path: Path) -> OutlineFile:

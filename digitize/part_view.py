@@ -24,6 +24,7 @@ from digitize.read import read_picture
 from digitize.scaled import Scaled, scaled_flat, scaled_picture
 from digitize.settings import PlanSettings, RuleHint
 from digitize.shapes import Picture
+from digitize.sources import refuse_absurd_size, refuse_wrong_places
 from digitize.traced import Clock
 
 if TYPE_CHECKING:
@@ -124,11 +125,13 @@ def _read(plan: PlanSettings, clock: Clock) -> Picture:
         picture = read_picture(plan.image, plan.page, plan.captured, plan=False)
         clock.picture = picture
         refuse_unfit_picture(picture)
+        refuse_wrong_places(picture, plan)
     return picture
 
 
 def _as_scanned(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     scaled = _scan_scaled(picture, plan, clock)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
     calibration, square = _squared(scaled.calibration)
     if not square:
         return scaled
@@ -188,6 +191,7 @@ def _photo_view(picture: Picture, plan: PlanSettings, thickness_mm: float | None
 def photo_view(flat: Photographed, plan: PlanSettings, thickness_mm: float | None) -> PartView:
     """Return a photo that was laid flat, its scale that of the part's face."""
     scaled = scaled_flat(flat, plan)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
     stand, pose = flat.photo.pose.distance_mm, flat.photo.pose
     nearer = (thickness_mm or 0.0) / stand
     u_mm = THICKNESS_U_MM if thickness_mm is not None else UNTOLD_U_MM
