@@ -61,6 +61,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "print-far-off": ("usage", "{measured} {direction} the paper would be a print at {percent} %, which is hardly a printer's error.", "Check the unit and the line: a length in mm is of the 100 mm line, one in inches of the 4 in line. If it is right, set the printer to 100 % without fitting and print again."),
     # --- the picture
     "unreadable": ("refused", "{file} cannot be read as a picture: {why}.", "Scan or export it again as PNG, TIFF, JPEG or PDF."),
+    "pdf-locked": ("refused", "{file} is locked with a password, and cannot be opened without it.", "Open it in the program that shows your PDFs, give the password there, and save or print it as a new PDF without one; then give that."),
     "truncated": ("refused", "{file} ends before the picture does.", "Copy or scan it again; part of the sheet is missing."),
     "too-large": ("refused", "{file} claims {megapixels} megapixels; the limit is {limit}.", "Scan at a lower resolution or crop to the body and one rule; an upright TIFF in strips or tiles may have up to 4295 megapixels."),
     "no-room": ("refused", "{file} has {megapixels} megapixels, and there is no room for a byte of each where temporary files are made.", "Free as many megabytes there, or name another folder in the environment variable TMPDIR."),
