@@ -17,7 +17,7 @@ import numpy as np
 from ezdxf.document import Drawing as Document
 
 from calibration.errors import Refusal, UsageError
-from calibration.flags import Doubt, doubt
+from calibration.flags import TABLE, Doubt, doubt
 from calibration.frames import frozen_floats
 from calibration.units import MM_PER_INCH
 from digitize.arcs import sampled
@@ -96,9 +96,14 @@ def _claim(record: dict[str, Any] | None, name: str, sha256: str) -> tuple[float
         return None, (doubt("outline-unproven", file=name),)
     if (record.get("files") or {}).get(name) != sha256:
         return None, (doubt("outline-changed", file=name),)
-    codes = [str(reason["code"]) for reason in record.get("reasons", [])]
+    codes = [str(reason["code"]) for reason in record.get("reasons", []) if _to_look_at(str(reason["code"]))]
     told = (doubt("outline-unsettled", codes=", ".join(codes)),) if record["verdict"] == "look" else ()
     return float(record["outline"]["u95_mm"]), told
+
+
+def _to_look_at(code: str) -> bool:
+    """Whether a record's doubt asks for eyes or a decision; one that this version does not know may do."""
+    return code not in TABLE or TABLE[code][0] != "note"
 
 
 def _read(path: Path) -> ArcPath:
