@@ -96,7 +96,8 @@ def _claim(record: dict[str, Any] | None, name: str, sha256: str) -> tuple[float
         return None, (doubt("outline-unproven", file=name),)
     if (record.get("files") or {}).get(name) != sha256:
         return None, (doubt("outline-changed", file=name),)
-    codes = [str(reason["code"]) for reason in record.get("reasons", []) if _to_look_at(str(reason["code"]))]
+    every = [str(reason["code"]) for reason in record.get("reasons", [])]
+    codes = [code for code in every if _to_look_at(code)] or every
     told = (doubt("outline-unsettled", codes=", ".join(codes)),) if record["verdict"] == "look" else ()
     return float(record["outline"]["u95_mm"]), told
 
