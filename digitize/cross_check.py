@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from calibration.budget import Budget
-from calibration.errors import Refusal
+from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
@@ -39,6 +39,16 @@ def refuse_unfit_picture(picture: Picture) -> None:
     height, width = picture.grey.shape
     if min(height, width) < LEAST_SIDE_PX:
         raise Refusal("too-small", file=picture.file, width=width, height=height)
+
+
+def refuse_senseless_outline(length_mm: float, file: str) -> None:
+    """Refuse an outline that came from a file in a wrong unit, or is none of a body.
+
+    Raises:
+        UsageError: ``outline-senseless``.
+    """
+    if not SENSIBLE_LENGTH_MM[0] <= length_mm <= SENSIBLE_LENGTH_MM[1]:
+        raise UsageError("outline-senseless", file=file, length=f"{length_mm:.0f}")
 
 
 def cross_checks(

@@ -14,6 +14,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.part_runs import OffMap
+from digitize.cross_check import refuse_senseless_outline
 from digitize.fit_judged import COVERAGE, Judged, judged, place_of, runs_of
 from digitize.fit_settings import FitWanted
 from digitize.fit_shapes import Run, Side
@@ -70,6 +71,7 @@ def run_fit(
         try:
             with clock("outline"):
                 outline = load_outline(outline_path / RECORD_FILE if outline_path.is_dir() else outline_path)
+                refuse_senseless_outline(outline.length_mm, outline.name)
             record = _written(plan, other, outline, wanted, clock, outbox.draft)
         except Refusal as refusal:
             record = _refused(plan, wanted, outline_path, clock, refusal)
@@ -88,7 +90,8 @@ def measured(plan: PlanSettings, outline: OutlineFile, wanted: FitWanted, clock:
     material = None if wanted.material == "auto" else cast(Side, wanted.material)
     view = part_view(plan, wanted.thickness_mm, clock)
     path = counter_clockwise(outline.path)
-    return fitted_part(view, path, half, material, cast(Hold, wanted.hold), clock, load_job(wanted.job))
+    job, hold = load_job(wanted.job), cast(Hold, wanted.hold)
+    return fitted_part(view, path, half, material, hold, clock, job, tolerance_mm=wanted.tolerance_mm)
 
 
 def _written(
@@ -104,8 +107,9 @@ def _written(
     with clock("report"):
         title = f"{plan.image.stem} against {outline.name}"
         paper = fit_drawing(
-            part.curve, part.map, found.runs, title, plan.unit, out=part.outward, left=part.half == "left"
-        )
+            part.curve, part.map, found.runs, title, plan.unit, out=part.outward, left=part.half == "left",
+            size_out=found.whole is not None,
+        )  # fmt: skip
         write_pdf(paper, draft / "fit.pdf", page=wanted.page, layers=PAPER_LAYERS)
         record = _record(*fields, doubts, clock, {})
         write_fit_page(record, _shown(part, both, plan), draft / "fit.html")
@@ -194,6 +198,7 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         "u95_mm": found.u95_mm,
         "size_off_mm": found.size_mm,
         "size_u95_mm": found.size_u95_mm,
+        "whole_size": _whole_part(part, found),
         "worst_mm": found.worst_mm,
         "unsteady_mm": part.map.unsteady_mm,
         "strain": [float(value) for value in part.fit.strain],
@@ -206,6 +211,17 @@ def fit_part_of(part: FittedPart, found: Judged) -> dict[str, Any]:
         },
         "map": _map(part, COVERAGE),
     }  # fmt: skip
+
+
+def _whole_part(part: FittedPart, found: Judged) -> dict[str, float] | None:
+    """Return by how much the whole part is off in size, which is taken out of its map; None where it is not."""
+    if found.whole is None:
+        return None
+    return {
+        "percent": 100.0 * found.whole.share,
+        "u95_percent": 100.0 * COVERAGE * found.whole.u,
+        "length_off_mm": found.whole.share * float(np.ptp(part.curve.xy_mm[:, 1])),
+    }
 
 
 def _pair(both: Against) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from calibration.part_fit import prior_weight
 from calibration.part_runs import OffMap, Stretch, real_stretches
+from calibration.part_size import PartSize, part_size
 from digitize.fit_shapes import HalfCurve, Run
 from digitize.part_fitted import FittedPart
 
@@ -46,6 +47,7 @@ class Judged:
     u95_mm: float  # the largest of a mean against the rest of the part
     doubts: tuple[Doubt, ...]
     answer: str  # "fits", "sand", "hollow", "look"
+    whole: PartSize | None = None  # the part as a whole is off in size, which is taken out of everything else
 
 
 def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = (), *, drawn: bool = False) -> Judged:
@@ -60,17 +62,42 @@ def judged(part: FittedPart, tolerance_mm: float, known: Sequence[Doubt] = (), *
     runs = runs_of(part.curve, part.map, part.u_local_mm, tolerance_mm)
     ends = _edge_ends(part)
     size, size_u95 = _size(part)
+    whole = part_size(part.fit, part.view.calibration.covariance) if part.view.free_size else None
+    shape = _shape_doubts(part, runs, ends, tolerance_mm) if whole is None else _edge_doubts(part, (), tolerance_mm)
     told = (
-        *_lying(part), *_drawn(part, told=drawn), *part.doubts, *part.view.doubts, *known, *_followed(part),
-        *(one for one in (_run_doubt(run, tolerance_mm, part) for run in runs) if one is not None),
-        *_elsewhere(part, runs, tolerance_mm), *_size_doubts(part, size, size_u95),
-        *_edge_doubts(part, ends, tolerance_mm),
+        *(() if whole is None else _whole(part, whole)), *_lying(part), *_drawn(part, told=drawn), *part.doubts,
+        *part.view.doubts, *known, *_followed(part), *_size_doubts(part, size, size_u95), *shape,
     )  # fmt: skip
     mean = np.nan_to_num(part.map.mean_mm)
     worst = float(mean[int(np.argmax(np.abs(mean)))])
     known_at = np.isfinite(part.map.mean_mm)
     u95 = COVERAGE * float(part.u_local_mm[known_at].max())
-    return Judged(runs, ends, size, size_u95, worst, u95, told, _answer(told))
+    return Judged(runs, ends, size, size_u95, worst, u95, told, _answer(told), whole)
+
+
+def _shape_doubts(
+    part: FittedPart, runs: Sequence[Run], ends: Sequence[EdgeEnd], tolerance_mm: float
+) -> tuple[Doubt, ...]:
+    """Return what is to be told of single places of a part whose size is right."""
+    return (
+        *(one for one in (_run_doubt(run, tolerance_mm, part) for run in runs) if one is not None),
+        *_elsewhere(part, runs, tolerance_mm), *_edge_doubts(part, ends, tolerance_mm),
+    )  # fmt: skip
+
+
+def _whole(part: FittedPart, size: PartSize) -> tuple[Doubt, ...]:
+    """Return that it is the whole part that is off, not its places."""
+    length_mm = float(np.ptp(part.curve.xy_mm[:, 1]))
+    thing, work, again = ("part", "sand or fill", "cut the part anew")
+    if part.line_mm is not None:
+        thing, work, again = ("drawing", "mend", "draw it anew")
+    return (
+        doubt(
+            "part-whole-size", thing=thing, work=work, again=again, way="larger" if size.share > 0 else "smaller",
+            percent=f"{100.0 * abs(size.share):.2f}", u95=f"{100.0 * COVERAGE * size.u:.2f}",
+            mm=f"{abs(size.share) * length_mm:.1f}",
+        ),
+    )  # fmt: skip
 
 
 def runs_of(
@@ -174,7 +201,8 @@ def _size_doubts(part: FittedPart, size_mm: float, u95_mm: float) -> tuple[Doubt
     given = part.fit.given
     prior = prior_weight(part.view.calibration.covariance, len(part.fit.sway))
     found = []
-    if given @ prior @ given > STRAIN_CHI2 + STRAIN_CHI2_MORE * len(part.fit.sway):
+    # A size that was left free is told as that of the whole part.
+    if not part.view.free_size and given @ prior @ given > STRAIN_CHI2 + STRAIN_CHI2_MORE * len(part.fit.sway):
         percent = 100.0 * float(np.abs([*part.fit.strain[:2], part.fit.stretch]).max())
         way = "larger" if size_mm > 0 else "smaller"
         found.append(doubt("part-size", percent=f"{percent:.2f}", way=way, mm=f"{abs(size_mm):.2f}"))

@@ -22,6 +22,7 @@ def run_mold(
     """
     with Aside("digitize.writers.svg", "digitize.writers.pdf") as aside:
         # imported here, so that both processes load at the same time
+        from digitize.cross_check import refuse_senseless_outline
         from digitize.mold_made import clear_old, made, refused, written
         from digitize.mold_settings import load_job
         from digitize.outline_file import load_outline
@@ -35,6 +36,7 @@ def run_mold(
             try:
                 with clock("read"):
                     outline = load_outline(outline_path)
+                    refuse_senseless_outline(outline.length_mm, outline.name)
                 record = written(made(outline, job, clock), job, clock, outbox.draft, aside)
             except Refusal as refusal:
                 record = refused(outline_path, job, clock, refusal)

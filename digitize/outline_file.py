@@ -17,9 +17,10 @@ import numpy as np
 from ezdxf.document import Drawing as Document
 
 from calibration.errors import Refusal, UsageError
-from calibration.flags import Doubt, doubt
+from calibration.flags import TABLE, Doubt, doubt
 from calibration.frames import frozen_floats
 from calibration.units import MM_PER_INCH
+from digitize.arcs import sampled
 from digitize.shapes import ArcPath
 
 OUTLINE_FILE = "outline.dxf"
@@ -27,6 +28,7 @@ RECORD_FILE = "record.json"
 BODY_LAYER = "BODY"
 MM_OF_INSUNITS = {4: 1.0, 1: MM_PER_INCH, 5: 10.0, 6: 1000.0}
 LEAST_PIECE_MM = 1e-9
+SAMPLED_MM = 1.0  # for the length of a body
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +40,11 @@ class OutlineFile:
     sha256: str
     u95_mm: float | None  # as its record claims; None where no record speaks of this very file
     doubts: tuple[Doubt, ...]
+
+    @property
+    def length_mm(self) -> float:
+        """How long the body is."""
+        return float(np.ptp(sampled(self.path, SAMPLED_MM)[:, 1]))
 
 
 def load_outline(path: Path) -> OutlineFile:
@@ -89,9 +96,15 @@ def _claim(record: dict[str, Any] | None, name: str, sha256: str) -> tuple[float
         return None, (doubt("outline-unproven", file=name),)
     if (record.get("files") or {}).get(name) != sha256:
         return None, (doubt("outline-changed", file=name),)
-    codes = [str(reason["code"]) for reason in record.get("reasons", [])]
+    every = [str(reason["code"]) for reason in record.get("reasons", [])]
+    codes = [code for code in every if _to_look_at(code)] or every
     told = (doubt("outline-unsettled", codes=", ".join(codes)),) if record["verdict"] == "look" else ()
     return float(record["outline"]["u95_mm"]), told
+
+
+def _to_look_at(code: str) -> bool:
+    """Whether a record's doubt asks for eyes or a decision; one that this version does not know may do."""
+    return code not in TABLE or TABLE[code][0] != "note"
 
 
 def _read(path: Path) -> ArcPath:

@@ -14,8 +14,10 @@ from calibration.frames import BoolArray, FloatArray, SheetPoints, frozen_floats
 from calibration.part_apart import stretches_apart
 from calibration.part_fit import Held, PartFit, fit_part, size_u_mm
 from calibration.part_runs import OffMap, StraightFit, longest_unseen_mm, off_map, running_mean
+from calibration.part_size import SURE, part_size, size_explains
 from digitize.arcs import distances, mirrored, sampled
 from digitize.curve import resample, right_normals, unit_tangents
+from digitize.fit_settings import TOLERANCE_MM
 from digitize.fit_shapes import EdgePlaces, HalfCurve, RoughPlace, Side
 from digitize.mold_settings import MoldJob
 from digitize.part_dowels import Dowel, apart_mm, dowels_of, moved_onto, seen_dowels
@@ -111,9 +113,9 @@ def half_curve(path: ArcPath, half: Half) -> HalfCurve:
 
 def fitted_part(
     view: PartView, path: ArcPath, half: Half | None, material: Side | None, hold: Hold, clock: Clock,
-    job: MoldJob | None = None,
+    job: MoldJob | None = None, *, tolerance_mm: float = TOLERANCE_MM,
 ) -> FittedPart:  # fmt: skip
-    """Lay a part on the outline.
+    """Lay a part on the outline; where it is plainly a wrong size that is off, with its size taken out.
 
     Args:
         view: its picture.
@@ -123,6 +125,7 @@ def fitted_part(
         hold: what the fit is held to.
         clock: of the stages.
         job: the mold's choices, which say where its dowel holes are.
+        tolerance_mm: a wrong size that moves the ends of the body by less is not looked for.
 
     Raises:
         Refusal: ``half-not-single``, ``fit-not-found``, ``part-hidden``, ``part-is-line``, ``fit-side``,
@@ -140,7 +143,7 @@ def fitted_part(
             if place.score >= (LEAST_WALLED if view.thickness_mm else LEAST_SCORE):
                 laid = _Laid.of(view, curve, one, place, clock, material)
                 hidden = laid is None or hidden
-                found += [laid] if laid else []
+                found += [laid.resized(clock, material, tolerance_mm)] if laid else []
     if view.thickness_mm:
         found = [laid for laid in found if laid.is_line or laid.nearest >= LEAST_SCORE]
     if not found:
@@ -210,6 +213,26 @@ class _Laid:
         with clock("walls"):
             tried = (material,) if material else SIDES
             return replace(laid, sides={side: laid.beside(side) for side in tried})
+
+    def resized(self, clock: Clock, material: Side | None, tolerance_mm: float) -> _Laid:
+        """Return the fit with the part's size taken out where that is plainly what is off; else this one."""
+        view = replace(self.view, free_size=True)
+        first = _fit(self.edge, self.used, self.curve, self.fit.matrix, view, None)
+        if not self._mis_sized(first, tolerance_mm):
+            return self
+        start = replace(self.place, matrix=first.matrix)
+        free = _Laid.of(view, self.curve, self.half, start, clock, material)
+        if free is None or not self._mis_sized(free.fit, tolerance_mm):
+            return self
+        # The strains of the scale would give way to a wrong size at last, however well they are known.
+        true = _fit(free.edge, free.used, self.curve, free.fit.matrix, self.view.scale_taken_exact, None)
+        return free if size_explains(free.fit, true) else self
+
+    def _mis_sized(self, fit: PartFit, tolerance_mm: float) -> bool:
+        """Whether a size is off for certain, and by what moves the ends of the body beyond the tolerance."""
+        size = part_size(fit, np.asarray(self.view.calibration.covariance))
+        from_middle_mm = float(np.ptp(self.curve.xy_mm[:, 1])) / 2.0
+        return abs(size.share) > SURE * size.u and abs(size.share) * from_middle_mm > tolerance_mm
 
     def beside(self, side: Side) -> _Laid:
         """Return the fit with what a camera sees of the walls of a part whose material is on a side."""
@@ -317,7 +340,7 @@ class _Laid:
 
     def _apart(self) -> tuple[PartFit, BoolArray | None]:
         """Return the fit without what the rest of the edge proves to be off, and which places (M,) it rests on."""
-        covariance = np.asarray(self.view.calibration.covariance)
+        covariance = self.view.strain_covariance
         along = self.curve.along_mm[self.used]
         apart = stretches_apart(self.fit, along, covariance, FIT_ALIKE, ALIKE, EDGE_BIAS_PX * self._mm_per_px)
         if not apart.any():
@@ -363,10 +386,9 @@ def _fit(
     edge: EdgePlaces, used: BoolArray, curve: HalfCurve, start: FloatArray, view: PartView, held: Held | None,
     usable: BoolArray | None = None,
 ) -> PartFit:  # fmt: skip
-    covariance = np.asarray(view.calibration.covariance)
     return fit_part(
-        edge.points_mm[used], nearest_on(curve), start, covariance, held=held, alike=FIT_ALIKE, usable=usable,
-        sways=view.sways,
+        edge.points_mm[used], nearest_on(curve), start, view.strain_covariance, held=held, alike=FIT_ALIKE,
+        usable=usable, sways=view.sways,
     )  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, SheetPoints
 from calibration.part_fit import Sways
+from calibration.part_size import freed
 from calibration.part_sways import PhotoSways
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
@@ -23,6 +24,7 @@ from digitize.read import read_picture
 from digitize.scaled import Scaled, scaled_flat, scaled_picture
 from digitize.settings import PlanSettings, RuleHint
 from digitize.shapes import Picture
+from digitize.sources import refuse_absurd_size, refuse_wrong_places
 from digitize.traced import Clock
 
 if TYPE_CHECKING:
@@ -55,6 +57,19 @@ class PartView:
     ink: InkSide = "middle"  # which edge of a drawn line is meant
     drawn: bool = False  # the part is a drawn line
     sways: Sways | None = None  # of a photo whose scale is that of its paper: what its geometry may have wrong
+    free_size: bool = False  # the part as a whole may be larger or smaller than it should be
+
+    @property
+    def strain_covariance(self) -> FloatArray:
+        """(3, 3) of log scale x, log scale y and shear by which a part may have to be strained."""
+        by_scale = np.asarray(self.calibration.covariance)
+        return freed(by_scale) if self.free_size else by_scale
+
+    @property
+    def scale_taken_exact(self) -> PartView:
+        """The same with nothing left open by which a part could be strained."""
+        calibration = replace(self.calibration, covariance=LEFT_OUT * np.eye(3))
+        return replace(self, calibration=calibration, sways=None, free_size=False)
 
 
 def part_view(plan: PlanSettings, thickness_mm: float | None, clock: Clock) -> PartView:
@@ -110,11 +125,13 @@ def _read(plan: PlanSettings, clock: Clock) -> Picture:
         picture = read_picture(plan.image, plan.page, plan.captured, plan=False)
         clock.picture = picture
         refuse_unfit_picture(picture)
+        refuse_wrong_places(picture, plan)
     return picture
 
 
 def _as_scanned(picture: Picture, plan: PlanSettings, clock: Clock) -> Scaled:
     scaled = _scan_scaled(picture, plan, clock)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
     calibration, square = _squared(scaled.calibration)
     if not square:
         return scaled
@@ -174,6 +191,7 @@ def _photo_view(picture: Picture, plan: PlanSettings, thickness_mm: float | None
 def photo_view(flat: Photographed, plan: PlanSettings, thickness_mm: float | None) -> PartView:
     """Return a photo that was laid flat, its scale that of the part's face."""
     scaled = scaled_flat(flat, plan)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
     stand, pose = flat.photo.pose.distance_mm, flat.photo.pose
     nearer = (thickness_mm or 0.0) / stand
     u_mm = THICKNESS_U_MM if thickness_mm is not None else UNTOLD_U_MM

@@ -31,7 +31,7 @@ from digitize.rule_edges import along_edges
 from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan, refuse_odd_names
 from digitize.shapes import TracedOutline
-from digitize.sources import refuse_absurd_size, refuse_absurd_spans
+from digitize.sources import refuse_absurd_size, refuse_wrong_places
 from digitize.symmetry import place_body
 from digitize.traced import Clock, Traced, body_on_sheet, body_to_px, moved_doubts, traced_budget
 from digitize.writers.record import write_record
@@ -147,8 +147,7 @@ def _read_and_scaled(plan: PlanSettings, clock: Clock, reader: Reader = read_pic
         )  # fmt: skip
         clock.picture = picture
         refuse_unfit_picture(picture)
-        plan.refuse_places_outside(picture)
-        refuse_absurd_spans(picture, plan.spans)
+        refuse_wrong_places(picture, plan)
     scaled = scaled_picture(picture, plan, clock)
     refuse_absurd_size(scaled.picture, scaled.calibration)
     return scaled

@@ -28,7 +28,7 @@ from digitize.read import read_picture
 from digitize.rule import find_rules, span_places
 from digitize.settings import PlanSettings
 from digitize.shapes import Picture, Rule, SpanPlaces
-from digitize.sources import drawn_controls, one_each, stated_mm_per_px
+from digitize.sources import drawn_controls, one_each, refuse_absurd_size, refuse_absurd_spans, stated_mm_per_px
 from digitize.traced import Clock, Traced, body_to_px
 
 if TYPE_CHECKING:
@@ -101,6 +101,7 @@ def gather(plan: PlanSettings, clock: Clock) -> Evidence:
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
+        plan.refuse_places_outside(picture)
     if picture.captured == "photo":
         return _gather_photo(picture, plan, clock)
     with clock("rule"):
@@ -125,7 +126,9 @@ def _gather_photo(picture: Picture, plan: PlanSettings, clock: Clock) -> Evidenc
     """Lay a photo flat by what is real in it, and find its known lengths."""
     from digitize.photographed import photographed  # scans need nothing of it
 
+    refuse_absurd_spans(picture, plan.spans)  # those of a scan are held against its resolution
     flat = photographed(picture, plan, clock, checked=True)
+    refuse_absurd_size(flat.sheet.picture, flat.calibration)
     laid = one_each([rule for rule in flat.rules if rule.role == "laid"])
     if not laid:
         raise Refusal("no-paper-scale", file=picture.file)
@@ -155,6 +158,7 @@ def compare(evidence: Evidence, drawn: Sequence[Control]) -> Compared:
         dpi = evidence.picture.dpi
         told = "none stated" if dpi is None else f"{dpi[0]:.0f} dots per inch"
         raise Refusal("factor-implausible", x=x, y=y, dpi=told)
+    refuse_absurd_size(evidence.picture, plan)  # both may be told in the same wrong unit
     roles = (*role_doubts(factors), *_untold(evidence, factors))
     return Compared(evidence, factors, _feeds(evidence), (*evidence.doubts, *plan.doubts, *roles))
 

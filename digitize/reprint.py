@@ -21,6 +21,7 @@ from digitize.read import read_picture
 from digitize.scaled import Scaled, scaled_picture
 from digitize.settings import PlanSettings, load_plan
 from digitize.shapes import Picture, TrueSheet, Window
+from digitize.sources import refuse_absurd_size, refuse_wrong_places
 from digitize.traced import Clock, scale_u_rel
 from digitize.true_size import true_sheet
 from digitize.writers.diagonals import diagonal_mm
@@ -69,14 +70,16 @@ def _reprinted(plan: PlanSettings, wanted: PrintSettings, draft: Path, clock: Cl
 
     Raises:
         Refusal: a stage found no scale to trust, or ``file-check``.
-        UsageError: ``no-such-page``, ``region-off-sheet``, or no single paper holds the sheet.
+        UsageError: ``no-such-page``, ``place-outside``, ``region-off-sheet``, or no single paper holds the sheet.
     """
     with clock("read"):
         picture = read_picture(plan.image, plan.page, plan.captured)
         clock.picture = picture
         refuse_unfit_picture(picture)
+        refuse_wrong_places(picture, plan)
         told = None if wanted.region_px is None else _on_picture(wanted.region_px, picture)
     scaled = scaled_picture(picture, plan, clock)
+    refuse_absurd_size(scaled.picture, scaled.calibration)
     with clock("true size"):
         region = None if told is None else _in_scaled(told, scaled)
         sheet = true_sheet(

@@ -13,7 +13,7 @@ from calibration.frames import PxPoints
 from calibration.print_factors import PrintFactors, print_factors
 from calibration.solve import Calibration
 from calibration.units import MM_PER_INCH
-from digitize.settings import SpanHint
+from digitize.settings import PlanSettings, SpanHint
 from digitize.shapes import Picture, Rule, SpanPlaces
 from digitize.traced import CopySize
 
@@ -26,6 +26,17 @@ SAME_BODY_RAD, SAME_BODY_MM = np.deg2rad(1.5), 45.0
 # as long as the largest body a few times over (common practice, no source).
 LEAST_SIDE_MM, MOST_SIDE_MM = 100.0, 5000.0
 NEARER = 3.0  # one part of a photographed sheet is this much nearer to the camera than another, at most
+
+
+def refuse_wrong_places(picture: Picture, plan: PlanSettings) -> None:
+    """Refuse what a plan file tells of a picture that cannot be, before anything is looked for by it.
+
+    Raises:
+        UsageError: ``place-outside``.
+        Refusal: ``absurd-size``.
+    """
+    plan.refuse_places_outside(picture)
+    refuse_absurd_spans(picture, plan.spans)
 
 
 def refuse_absurd_size(picture: Picture, calibration: Calibration) -> None:

@@ -32,7 +32,7 @@ def run_plans(told: Sequence[Path], out: Path, *, replace: bool, jobs: int | Non
         count += 1
         if sys.stderr.isatty():
             took = "as before" if result["as_before"] else f"{result.get('took_s', 0.0):.0f} s"
-            say(f"{count}/{len(plans)} {result['plan']}: {result['verdict']}, {took}", err=True)
+            say(f"{count}/{len(plans)} {result['plan']}: {shown(result)}, {took}", err=True)
         _complain(result, verbose)
 
     with stdout_to_stderr():
@@ -65,6 +65,16 @@ def table(results: Sequence[dict[str, Any]], out: Path) -> str:
     )
 
 
+# What plans.json calls a plan whose call or plan file is wrong; its reason is on the standard error output.
+SHOWN = {"usage": "not run"}
+
+
+def shown(result: dict[str, Any]) -> str:
+    """Return a plan's verdict in plain words."""
+    verdict = str(result["verdict"])
+    return SHOWN.get(verdict, verdict)
+
+
 def _row(one: dict[str, Any], out: Path) -> tuple[str, ...]:
     from calibration.units import format_length
 
@@ -72,4 +82,4 @@ def _row(one: dict[str, Any], out: Path) -> tuple[str, ...]:
     told = [NOTHING if mm is None else format_length(mm, one["unit"]) for mm in sizes]
     within = NOTHING if one.get("u95_mm") is None else f"{one['u95_mm']:.2f} mm"
     place = str(out / one["folder"]) if one["exit_code"] in (0, 3) else NOTHING
-    return (one["plan"], one["verdict"] + (" (as before)" if one["as_before"] else ""), *told, within, place)
+    return (one["plan"], shown(one) + (" (as before)" if one["as_before"] else ""), *told, within, place)

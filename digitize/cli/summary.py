@@ -162,6 +162,10 @@ def fit_summary(record: dict[str, Any], out: Path) -> str:
     part, unit = record["fit"], _unit(record)
     word = {"fits": "it fits", "sand": "sand it", "hollow": "too far gone", "look": "look before you trust it"}
     lines = [f"{word[part['answer']]}: the {part['half']} half" + (", lying face down" if part["face_down"] else "")]
+    if whole := part["whole_size"]:
+        way = "larger" if whole["percent"] > 0 else "smaller"
+        size = f"{abs(whole['percent']):.2f} % (+-{whole['u95_percent']:.2f} %) {way} than the outline"
+        lines.append(f"  the whole part is {size}; its size apart:")
     lines += [
         f"  {_short(abs(one['size_mm']), unit)} (+-{_short(one['u95_mm'], unit)}) "
         f"{'proud' if one['size_mm'] > 0 else 'hollow'} over {_long(one['to_mm'] - one['from_mm'], unit)}, "

@@ -11,7 +11,7 @@ from calibration.frames import FloatArray, frozen_floats
 from digitize.arcs import crossings, distances, extents, mirrored, polygon, sampled
 from digitize.mold_settings import MoldJob
 from digitize.mold_shapes import DRILL, MARK, SAW, Part
-from digitize.parts.flip import flipped
+from digitize.parts.flip import flipped, text_width
 from digitize.parts.meet import winding
 from digitize.parts.offset import counter_clockwise, offset
 from digitize.parts.regions import box, circle, right_run, ring_half, union, upright_places
@@ -24,7 +24,7 @@ TAB_ROOT_MM = 1.0  # how far a tab's sides begin inside the wall
 TAB_SHARE = 0.8  # of the half width where the body is narrow: a tab is never wider
 DOWEL_STEP_MM = 2.0
 DOWEL_AIM_MM = 10.0  # beyond the joint dowel's end, towards the wall
-TEXT_MM = 8.0
+TEXT_MM, LETTER_PLACES, LABEL_STEP_MM = 8.0, 9, 6.0
 CENTERLINE_OVERRUN_MM = 10.0
 WASTE_MARK_MM = 20.0
 SAMPLE_MM = 1.0
@@ -88,14 +88,14 @@ def _one_side(body: ArcPath, job: MoldJob, side: str, both: bool) -> list[Part]:
     suffix = "" if both else f"-{side}"
     count = job.layers * (2 if both else 1)
     layer = Part(
-        f"layer{suffix}", f"mold layer, {name}", edge, holes, bores, (_label(edge, "layer", job),), count,
+        f"layer{suffix}", f"mold layer, {name}", edge, holes, bores, (_label(edge, holes, "layer", job),), count,
         job.sheet.thickness_mm, job.sheet.material,
         note="Stack on the dowels." + (" Turn half of them over for the other half of the mold." if both else ""),
     )  # fmt: skip
     master = Part(
         f"master{suffix}", f"master template, {name}", edge, holes,
-        ((SAW, _saw_line(body, job)), *((MARK, tick) for tick in _ticks(edge))), (_label(edge, "master", job),), 1,
-        job.sheet.template_mm, "clear acrylic", True,
+        ((SAW, _saw_line(body, job)), *((MARK, tick) for tick in _ticks(edge))), (_label(edge, holes, "master", job),),
+        1, job.sheet.template_mm, "clear acrylic", True,
         "Saw to the broken line, sand to the full one, then copy every layer from it.",
     )  # fmt: skip
     return [master, layer]
@@ -171,7 +171,28 @@ def _ticks(edge: ArcPath) -> list[ArcPath]:
     return [polygon(frozen_floats([(0.0, a), (0.0, b)]), False) for a, b in [*outer, *inner]]
 
 
-def _label(edge: ArcPath, text: str, job: MoldJob) -> TextMark:
-    """Return a text in the middle of the wall at the widest place of the half."""
-    _, low, right, top = extents(edge)
-    return TextMark((right - job.mold.wall_mm / 2.0 - TEXT_MM, (low + top) / 2.0), TEXT_MM, text)
+def _label(edge: ArcPath, holes: tuple[ArcPath, ...], text: str, job: MoldJob) -> TextMark:
+    """Return a text in the wall, as near to the half's widest place as it crosses neither an edge nor a hole.
+
+    Where the wall has no room for it anywhere it lies in the middle of the widest place.
+    """
+    left, low, right, top = extents(edge)
+    outer = sampled(edge, SAMPLE_MM)
+    bare = TextMark((0.0, 0.0), TEXT_MM, text)
+    aim = np.array((right - job.mold.wall_mm / 2.0, float(outer[int(outer[:, 0].argmax()), 1])))
+    x, y = np.arange(left, right, LABEL_STEP_MM), np.arange(low, top, LABEL_STEP_MM)
+    grid = np.vstack([aim, np.array(np.meshgrid(x, y)).reshape(2, -1).T])
+    grid = grid[np.argsort(np.hypot(*(grid - aim).T), kind="stable")]
+    row = np.column_stack([np.linspace(-0.5, 0.5, LETTER_PLACES) * text_width(bare), np.zeros(LETTER_PLACES)])
+    for first in range(0, len(grid), 50):
+        some = grid[first : first + 50]
+        some = some[(winding(some, edge) == 1) & (distances(edge, some) >= TEXT_MM)]
+        letters = (some[:, None, :] + row).reshape(-1, 2)
+        clear = np.ones(len(letters), dtype=bool)
+        for path, within in ((edge, 1), *((hole, 0) for hole in holes)):
+            clear &= (winding(letters, path) == within) & (distances(path, letters) >= TEXT_MM)
+        whole = clear.reshape(len(some), LETTER_PLACES).all(axis=1)
+        if whole.any():
+            aim = some[int(np.argmax(whole))]
+            break
+    return TextMark((float(aim[0]) - text_width(bare) / 2.0, float(aim[1]) - TEXT_MM / 2.0), TEXT_MM, text)

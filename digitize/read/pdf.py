@@ -38,11 +38,13 @@ def read_pdf(path: Path, page: int) -> Pixels:
 
     Raises:
         UsageError: ``no-such-page``.
-        Refusal: ``unreadable`` or ``too-large``.
+        Refusal: ``unreadable``, ``pdf-locked`` or ``too-large``.
     """
     try:
         document = pdfium.PdfDocument(path)
     except pdfium.PdfiumError as fault:
+        if pdfium_c.FPDF_GetLastError() == pdfium_c.FPDF_ERR_PASSWORD:
+            raise Refusal("pdf-locked", file=path.name) from fault
         raise Refusal("unreadable", file=path.name, why=str(fault)) from fault
     try:
         refuse_no_such_page(path.name, page, len(document))

@@ -71,7 +71,12 @@ def view(record: Mapping[str, Any], shown: FitShown) -> dict[str, Any]:
         "picture": map_picture(shown, part["runs"]),
         "chart": map_chart(shown.map, shown.u_mm, "off the outline, mm", ("proud", "hollow")),
         "hair": words.number(longest_mm(shown.map), 2),
-        "rows": [run_row(one, drawn=part["line_mm"] is not None) for one in part["runs"]],
+        "rows": [
+            run_row(one, drawn=part["line_mm"] is not None, sized=part.get("whole_size") is None)
+            for one in part["runs"]
+        ],
+        "size_out": part.get("whole_size") is not None,
+        "pair_size_out": pair is not None and bool(part.get("whole_size") or pair["part"].get("whole_size")),
         "edge": edge_rows(part),
         "bow": bow(part),
         "pair": None if pair is None else pair["file"],
@@ -86,6 +91,9 @@ def view(record: Mapping[str, Any], shown: FitShown) -> dict[str, Any]:
 
 def headline(part: Mapping[str, Any]) -> str:
     """Return the answer in a few words."""
+    if whole := part.get("whole_size"):
+        way = "larger" if whole["percent"] > 0 else "smaller"
+        return f"The whole part is {words.number(abs(whole['percent']), 2)} % {way} than the outline"
     beyond = [one for one in part["runs"] if one["beyond"]]
     proud = sum(one["size_mm"] > 0 for one in beyond)
     if part["answer"] == "sand":
@@ -99,10 +107,14 @@ def headline(part: Mapping[str, Any]) -> str:
 def claim(record: Mapping[str, Any]) -> str:
     """Return what is claimed, and of what nothing is."""
     part, wanted = record["fit"], record["settings"]["fit"]
+    its = "Its size apart, its" if part.get("whole_size") else "Its"
     shape = (
-        f"Its shape is at most {words.number(abs(part['worst_mm']), 2)} mm off the outline (a mean over 10 mm; "
+        f"{its} shape is at most {words.number(abs(part['worst_mm']), 2)} mm off the outline (a mean over 10 mm; "
         f"± {words.number(part['u95_mm'], 2)} mm), against a tolerance of {words.number(wanted['tolerance_mm'], 2)} mm."
     )
+    if whole := part.get("whole_size"):
+        off = f"{words.number(abs(whole['length_off_mm']), 1)} mm over the body's length"
+        return f"Its size is off by {off}, known to ± {words.number(whole['u95_percent'], 2)} %. {shape}"
     size = (
         f"The size of the whole is known to ± {words.number(part['size_u95_mm'], 2)} mm at its widest, as the rules "
         "are; what of it they could explain was taken out of the map."
@@ -130,7 +142,7 @@ def bow(part: Mapping[str, Any]) -> str:
     return f"It leaves a straight line by {off} mm at most (means over 10 mm): the flipped body is {wide} mm off there."
 
 
-def run_row(one: Mapping[str, Any], *, drawn: bool = False) -> tuple[str, ...]:
+def run_row(one: Mapping[str, Any], *, drawn: bool = False, sized: bool = True) -> tuple[str, ...]:
     """Return one stretch: place, length, size, what to do."""
     sure = words.number(max(one["u95_mm"], 0.01), 2)
     size = f"{words.number(abs(one['size_mm']), 2)} ± {sure} mm {'proud' if one['size_mm'] > 0 else 'hollow'}"
@@ -138,6 +150,7 @@ def run_row(one: Mapping[str, Any], *, drawn: bool = False) -> tuple[str, ...]:
     if one["beyond"]:
         what = "sand to the line" if one["size_mm"] > 0 else "gone: fill, or cut anew"
         what = "draw it again" if drawn else what
+        what = what if sized else "nothing: the whole is off"
     return (
         f"{words.number(one['y_mm'], 0)} mm",
         f"{words.number(one['from_mm'], 0)} to {words.number(one['to_mm'], 0)} mm",

@@ -18,8 +18,9 @@ BRACKET_MM = 3.0
 
 
 def fit_drawing(
-    curve: HalfCurve, found: OffMap, runs: tuple[Run, ...], title: str, unit: Unit, *, out: float, left: bool
-) -> Drawing:
+    curve: HalfCurve, found: OffMap, runs: tuple[Run, ...], title: str, unit: Unit, *, out: float, left: bool,
+    size_out: bool = False,
+) -> Drawing:  # fmt: skip
     """Return the page to lay under the part.
 
     Args:
@@ -30,6 +31,7 @@ def fit_drawing(
         unit: of sizes, for people.
         out: +1 where material is inside the outline, so that proud is drawn outwards; -1 where it is outside.
         left: draw it as the left half.
+        size_out: the whole part is off in size, and that is taken out of its map.
     """
     flip = np.array([-1.0 if left else 1.0, 1.0])
     lines = [
@@ -39,12 +41,14 @@ def fit_drawing(
     lines += [("MAP", _line(_bracket(curve, run, out), flip)) for run in runs]
     low, high = float(curve.xy_mm[0, 1]), float(curve.xy_mm[-1, 1])
     lines.append(("CENTERLINE", _line(np.array([(0.0, low - OVERRUN_MM), (0.0, high + OVERRUN_MM)]), flip)))
-    texts = [("MAP", _label(curve, run, out, left)) for run in runs]
+    texts = [("MAP", _label(curve, run, out, left, sand=not size_out)) for run in runs]
     notes = [
         ("NOTES", TextMark((0.0, 0.0), TEXT_MM, title)),
         ("NOTES", TextMark((0.0, 0.0), TEXT_MM, f"the thin line shows proud and hollow {TIMES:g} times enlarged")),
         ("NOTES", TextMark((0.0, 0.0), TEXT_MM, "the straight edge belongs on the broken line")),
     ]
+    if size_out:
+        notes.append(("NOTES", TextMark((0.0, 0.0), TEXT_MM, "the wrong size of the whole part is left out of it")))
     return Drawing(tuple(lines), (*texts, *notes), title, unit, {})
 
 
@@ -72,10 +76,11 @@ def _bracket(curve: HalfCurve, run: Run, out: float) -> FloatArray:
     return np.vstack([first, line, last])
 
 
-def _label(curve: HalfCurve, run: Run, out: float, left: bool) -> TextMark:
+def _label(curve: HalfCurve, run: Run, out: float, left: bool, *, sand: bool) -> TextMark:
     """Return a stretch's size beside its bracket."""
     at = int(np.argmin(np.abs(curve.along_mm - (run.from_mm + run.to_mm) / 2.0)))
-    words = f"{abs(run.size_mm):.2f} mm {'proud: sand' if run.size_mm > 0 else 'hollow'}"
+    words = f"{abs(run.size_mm):.2f} mm {'proud' if run.size_mm > 0 else 'hollow'}"
+    words += ": sand" if sand and run.size_mm > 0 else ""
     x, y = curve.xy_mm[at] - out * (MOST_MM + BRACKET_MM + ROOM_MM) * curve.normal[at]
     x = -x if left else x
     inward = -out * curve.normal[at, 0] * (-1.0 if left else 1.0)

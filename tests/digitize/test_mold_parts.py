@@ -16,6 +16,7 @@ from digitize.arcs import arc_length, distances, extents, flatten, mirrored, pol
 from digitize.mold_settings import Dowels, Forms, MoldJob, MoldShape, SheetStock, Sides, Spreaders
 from digitize.mold_shapes import SAW, Part, Stock
 from digitize.parts.cut_list import cut_list, piece_area, side_blanks, totals
+from digitize.parts.flip import text_width
 from digitize.parts.forms import forms
 from digitize.parts.layers import alike, dowel_places, layers, outer_shape
 from digitize.parts.meet import meetings, winding
@@ -151,6 +152,17 @@ def test_dowels_are_clear_of_every_edge_and_of_the_joint() -> None:
     assert places[0, 1] < 0.0 < places[1, 1] or places[0, 1] < places[1, 1]
     # bored from the joint: 30 mm deep; the dowel's hole lies beyond
     assert (places[:, 0] >= job.dowels.joint_depth_mm + job.dowels.diameter_mm / 2.0).all()
+
+
+@pytest.mark.parametrize("shape", [MoldShape(), MoldShape(shape="box"), MoldShape(wall="45 mm")])
+def test_a_label_crosses_neither_an_edge_nor_a_hole(shape: MoldShape) -> None:
+    for part in layers(outline_of("guitar", 3), MoldJob(mold=shape)):
+        (label,) = part.texts
+        across = label.at[0] + np.linspace(0.0, text_width(label), 20)
+        x, y = np.meshgrid(across, label.at[1] + np.linspace(0.0, 8.0, 5))
+        letters = np.column_stack([x.ravel(), y.ravel()])
+        assert (winding(letters, part.outline) == 1).all()
+        assert min(distances(path, letters).min() for path in (part.outline, *part.holes)) > 2.0
 
 
 def test_a_wall_too_thin_for_dowels_is_refused_with_a_remedy() -> None:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pypdfium2 as pdfium
 import pytest
+from reportlab.lib.pdfencrypt import StandardEncryption
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
@@ -51,6 +52,25 @@ def _pdf_of_scan(path: Path, grey: Grey, *, rotation: int = 0, text: bool = Fals
     document[0].set_rotation(rotation)
     document.save(path)
     document.close()
+
+
+def test_a_locked_file_is_said_to_be_locked(tmp_path: Path) -> None:
+    path = tmp_path / "locked.pdf"
+    canvas = Canvas(str(path), pagesize=A4_PT, encrypt=StandardEncryption("heron", ownerPassword="egret"))
+    canvas.line(50, 50, 500, 60)
+    canvas.save()
+    with pytest.raises(Refusal, match="is locked with a password") as told:
+        read_picture(path)
+    assert "without one" in told.value.remedy
+    assert "PDFium" not in f"{told.value} {told.value.remedy}"
+
+
+def test_a_file_that_only_its_owner_may_change_is_read(tmp_path: Path, scan: Grey) -> None:
+    path = tmp_path / "owned.pdf"
+    canvas = Canvas(str(path), pagesize=A4_PT, encrypt=StandardEncryption("", ownerPassword="egret"))
+    canvas.drawImage(_image(scan), 0, 0, *A4_PT)
+    canvas.save()
+    assert np.array_equal(read_picture(path).grey, scan)
 
 
 @pytest.mark.parametrize("text", [False, True])

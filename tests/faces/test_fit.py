@@ -73,6 +73,29 @@ def test_a_true_part_fits(tmp_path: Path) -> None:
     assert max(widths) < 0.0
 
 
+@pytest.mark.parametrize(
+    ("scale", "kind"), [(1.02, "body"), (0.98, "template"), (0.97, "line")], ids=["large", "small", "drawn"]
+)
+def test_a_part_of_the_wrong_size_is_told_so_and_no_place_of_it(tmp_path: Path, scale: float, kind: str) -> None:
+    spec = CutSpec(**{**SPEC.__dict__, "dpi": 120.0, "scale": scale, "kind": kind, "proud_mm": 0.6})
+    plan, outline = made(spec, tmp_path)
+    drawn = ["--drawn"] if kind == "line" else []
+    done = fit(plan, outline, *drawn, "--out", tmp_path / "out", "--json")
+    record = json.loads(done.stdout)
+    check_record(record, schema=FIT_SCHEMA_FILE)
+    whole, told = record["fit"]["whole_size"], [one["code"] for one in record["reasons"]]
+    assert (done.returncode, record["fit"]["answer"], told[0]) == (3, "look", "part-whole-size"), done.stderr
+    assert abs(whole["percent"] - 100.0 * (scale - 1.0)) < whole["u95_percent"] < 0.15
+    assert not {"part-proud", "part-hollow", "part-near-limit", "part-edge-off", "part-size", "line-off"} & set(told)
+    way = f"larger than the outline (± {whole['u95_percent']:.2f} %)" if scale > 1 else "smaller than the outline"
+    assert way in record["reasons"][0]["text"]
+    assert "print-check" in record["reasons"][0]["remedy"]
+    assert "100 %" in record["reasons"][0]["remedy"]
+    page = (tmp_path / "out" / "fit.html").read_text(encoding="utf-8")
+    assert "no place of it is to be sanded" in page
+    assert "sand to the line" not in page
+
+
 def test_a_part_with_its_edge_covered_is_not_said_to_fit(tmp_path: Path) -> None:
     plan, outline = made(CutSpec(**{**SPEC.__dict__, "hidden": (0.3, 0.4)}), tmp_path)
     done = fit(plan, outline, "--out", tmp_path / "covered", "--json")

@@ -45,7 +45,9 @@ def test_a_folder_is_done_whatever_fails_and_not_done_again(folder: Path) -> Non
     assert first.returncode == 2, first.stderr  # none.png: worse than refused
     head, *rows = first.stdout.splitlines()
     assert head.split()[:2] == ["plan", "verdict"]
-    assert [row.split()[1] for row in rows] == ["refused", "look", "refused", "usage"]
+    assert [row.split()[1] for row in rows[:3]] == ["refused", "look", "refused"]
+    assert rows[3].split()[1:3] == ["not", "run"]
+    assert "usage" not in first.stdout
     assert "mm" in rows[1] and "out/good" in rows[1]
     assert "none.png does not exist" in first.stderr
     assert "1/4" not in first.stderr  # lines of progress are for a terminal

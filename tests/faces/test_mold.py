@@ -200,12 +200,13 @@ def test_an_old_part_does_not_stay_beside_a_new_mold(outline: Path, tmp_path: Pa
 def test_doubts_of_the_outline_are_carried_on(outline: Path, tmp_path: Path) -> None:
     for name in ("outline.dxf", "record.json"):
         (tmp_path / name).write_bytes((outline.parent / name).read_bytes())
-    write_record(tmp_path, "look", [{"code": "copy-unchecked", "text": "", "remedy": ""}])
+    told = ["shear-assumed", "copy-unchecked", "axis-from-outline"]  # two of them mere notes
+    write_record(tmp_path, "look", [{"code": code, "text": "", "remedy": ""} for code in told])
     done = run(tmp_path / "record.json", "--out", tmp_path / "out", "--json")
     assert done.returncode == 3
     record = json.loads(done.stdout)
     assert [one["code"] for one in record["reasons"]] == ["outline-unsettled"]
-    assert "copy-unchecked" in done.stderr
+    assert "was to be looked at: copy-unchecked." in done.stderr
     write_record(tmp_path, "sound", [])
     changed = tmp_path / "outline.dxf"
     changed.write_bytes(changed.read_bytes() + b"\n")
