@@ -48,7 +48,7 @@ def lift_mm(
     Args:
         picture: the photo.
         polygon_px: (V, 2) round the rule's body.
-        length_mm: of its graduations.
+        length_mm: of the rule.
         square: it is an arm of a square; None: it may be.
         hint: what the person said of it.
     """
@@ -72,7 +72,7 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
         control = one.rule.control
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
-            length = float(np.ptp(control.at_mm))
+            length = max(_long_mm(other) for other in search.rules if other.body == one.body)
             arm = None if one.body in search.perhaps_squares else square
             lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
@@ -83,6 +83,13 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
     return replace(search, rules=tuple(rules))
+
+
+def _long_mm(rule: PhotoRule) -> float:
+    """Return how long a rule is, by its graduations or by its body: glare may hide many of those."""
+    body_px = max(cv2.minAreaRect(rule.polygon.xy.astype(np.float32))[1])
+    px_per_mm = rule.rule.pitch_px / rule.rule.pitch_mm
+    return float(max(np.ptp(rule.rule.control.at_mm), body_px / px_per_mm))
 
 
 def with_walls(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -9,11 +11,11 @@ import pytest
 from calibration.controls import Control
 from calibration.frames import FloatArray, PxPoints
 from digitize.rule import photo_wall
-from digitize.rule.photo_lift import LONG_STEEL_MM, with_walls
+from digitize.rule.photo_lift import LONG_STEEL_MM, SHORT_STEEL_MM, with_lifts, with_walls
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
 from digitize.rule.photo_wall import wall_of
 from digitize.settings import RuleHint
-from digitize.shapes import Rule
+from digitize.shapes import Picture, Rule
 
 LEFT, RIGHT, TOP, RIM = 60.0, 940.0, 60.0, 160.0  # of the rule's face; its graduations stand on the lower rim
 SEEN = 2.4  # px that a mm's height moves a place by, up in the picture
@@ -62,6 +64,20 @@ def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
     if thick_mm > 2.0:  # a band of 5 px and more
         assert found.u_mm < (0.4 if shadow else 0.2)
         assert abs(found.height_mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
+
+
+@pytest.mark.parametrize(
+    ("body_px", "usual"), [(RIGHT - LEFT, LONG_STEEL_MM), (155 * 4.4, SHORT_STEEL_MM)], ids=["200 mm long", "155 mm"]
+)
+def test_a_long_rule_is_long_though_glare_hides_some_of_it(body_px: float, usual: tuple[float, float]) -> None:
+    whole = edge()
+    seen, right = whole.rule.control, LEFT + body_px * 1.01
+    control = replace(seen, places=PxPoints(seen.places.xy[:140]), at_mm=seen.at_mm[:140], sigma_px=seen.sigma_px[:140])
+    ring = PxPoints(np.array([(LEFT, TOP), (right, TOP), (right, RIM), (LEFT, RIM)]))
+    rule = replace(whole, rule=replace(whole.rule, control=control), polygon=ring)
+    picture = Picture(photo(1.0), "rule.jpg", "0" * 64, None, "photo")
+    (found,) = with_lifts(picture, PhotoRuleSearch((rule,), (), ()), ()).rules
+    assert (found.rule.control.lift_mm, found.rule.control.lift_u_mm) == usual
 
 
 def test_one_piece_that_looks_clear_by_chance_does_not_decide(monkeypatch: pytest.MonkeyPatch) -> None:
