@@ -149,18 +149,19 @@ def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:
 def _lifts(rules: Sequence[PhotoRule], walls: dict[int, Wall | None]) -> tuple[float, float] | None:
     """Return (height, sigma) by what walls of one height show and what such a rule usually has, together.
 
-    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. None: no wall shows.
+    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. Beside plastic and
+    wood, whose bevel is thin, the shadow on the paper may be what is seen: there it is the middle. None: no wall shows.
     """
     seen = [wall for wall in walls.values() if wall is not None]
     if not seen:
         return None
     height, weight = _mean([(wall.height_mm, wall.u_mm) for wall in seen])
     u = max(weight, min(wall.u_mm for wall in seen) * SHARED_PART)  # the light and the lens are the same for all
-    control = rules[next(iter(walls))].rule.control
-    usual, usual_u = control.lift_mm, control.lift_u_mm
+    first = rules[next(iter(walls))]
+    usual, usual_u = first.rule.control.lift_mm, first.rule.control.lift_u_mm
     apart = abs(height - usual)
     if apart > FAR_SIGMAS * np.hypot(u, usual_u):
-        return height, max(u, apart / FAR_SIGMAS)
+        return height if first.flat else (height + usual) / 2.0, max(u, apart / FAR_SIGMAS)
     return _mean([(height, u), (usual, usual_u)])
 
 

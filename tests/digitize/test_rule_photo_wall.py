@@ -116,3 +116,12 @@ def test_where_what_is_seen_and_what_is_usual_disagree_the_claim_covers_both() -
     thick = with_walls(photo(3.4), PhotoRuleSearch((edge((1.0, 0.2)),), (), ()), (), rise).rules[0].rule.control
     assert abs(thick.lift_mm - 3.4) < 0.3
     assert thick.lift_mm - 2.0 * thick.lift_u_mm <= 1.0 + 1e-9
+
+
+def test_what_looks_like_a_high_wall_beside_plastic_may_be_its_shadow() -> None:
+    thin = replace(edge((0.5, 0.25)), flat=False)
+    (found,) = with_walls(photo(2.2), PhotoRuleSearch((thin,), (), ()), (), rise).rules
+    control = found.rule.control
+    assert 1.2 < control.lift_mm < 1.5, "half way between 0.5 and 2.2 mm"
+    for true_mm in (0.5, 2.2):  # whichever it is
+        assert abs(control.lift_mm - true_mm) <= 1.1 * control.lift_u_mm
