@@ -22,6 +22,8 @@ from calibration.photo import PhotoCalibration, outward, without_rigid
 
 CHANCE = 0.05  # a lift that noise alone shows more seldom than this is reported: the usual level of a test
 HARMLESS_MM = 0.05  # a lift that moves no place further than this is not
+# Nor is one lower than this: paper pressed down by hand lies no flatter (common practice, no source).
+LEAST_LIFT_MM = 0.25
 FLAT_U_MM = 0.5  # 1 sigma of the lift of a sheet laid down with care; common practice, no source
 UNSEEN_MM = 1.0  # by which a lift that goes unseen may move an outline before a person must look at the sheet
 NOTICED_MM = 5.0  # a lift that a person sees without a camera; common practice, no source
@@ -117,10 +119,11 @@ def _judged(calibration: PhotoCalibration, scores: Scores, extent: Extent) -> Fl
     form, grid = forms()[best], _grid(extent.corners_mm)
     height = lifts[best] * form.heights(grid, extent)
     (shifts,) = _shifts(calibration, SheetPoints(grid), height[None], lifts[best] * scores.yields[best][None])
-    bent = chance < CHANCE and float(np.max(np.hypot(*shifts.T))) > HARMLESS_MM
+    moved, rise = float(np.max(np.hypot(*shifts.T))), float(np.ptp(height))
+    bent = chance < CHANCE and moved > HARMLESS_MM and rise > LEAST_LIFT_MM
     at = grid[int(np.argmax(height))]
     found = Flatness(
-        chance, float(np.ptp(height)), float(sigma[best]), at, form, 0.0, (), lifts, sigma, scores.yields, extent
+        chance, rise, float(sigma[best]), at, form, 0.0, (), lifts, sigma, scores.yields, extent
     )
     harm = np.max(np.abs(found.across(calibration, _body(extent))), axis=0)
     unseen = float(np.max(harm * np.minimum(NOTICED_MM, (limit + POWER_SIGMAS) * sigma)))
