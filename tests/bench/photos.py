@@ -105,6 +105,21 @@ def run_photo(spec: PhotoSpec, out: Path) -> PhotoRow:
     return run_plan(photo.path, photo, out)
 
 
+def run_with_thickness(spec: PhotoSpec, out: Path) -> PhotoRow:
+    """Run the command on one photo whose plan file tells how thick every laid rule is, to 0.05 mm, as callipers do."""
+    photo = cached_photo(spec)
+    edges = [(edge, "laid") for thing in photo.laid for edge in thing.edges] + [(edge, "drawn") for edge in photo.drawn]
+    tables = []
+    for edge, role in edges:
+        x, y = edge.places_px[len(edge.places_px) // 2]
+        high = 0.05 * round(float(np.median(edge.world_mm[:, 2])) / 0.05)
+        thick = f'thickness = "{high:.2f} mm"\n' if role == "laid" else ""
+        tables.append(f'[[rule]]\nrole = "{role}"\nnear = [{x:.0f}, {y:.0f}]\n{thick}')
+    plan = photo.path.with_name(f"{photo.path.stem}-told.toml")
+    plan.write_text(photo.plan_file() + "\n".join(tables), encoding="utf-8")
+    return run_plan(plan, photo, out)
+
+
 def run_plan(plan: Path, photo: MadePhoto, out: Path) -> PhotoRow:
     """Run the command on a photo or a plan file of it; whatever goes wrong becomes a row that says so."""
     from digitize.pipeline import run_outline
@@ -247,7 +262,9 @@ def main() -> None:
     parser.add_argument("--kind", choices=KINDS, action="append")
     parser.add_argument("--only", type=int, nargs="*", help="numbers of the photos to run")
     parser.add_argument("--check", action="store_true", help="run the print check in place of the outline")
+    parser.add_argument("--thickness", action="store_true", help="tell how thick every laid rule is")
     given = parser.parse_args()
+    run = run_with_thickness if given.thickness else run_photo
     out = Path(tempfile.gettempdir()) / "boutline-bench" / f"photos-{given.seed}"
     lines = []
     for kind in given.kind or KINDS:
@@ -258,7 +275,7 @@ def main() -> None:
             if given.check:
                 check_print(spec, out)
                 continue
-            rows.append(run_photo(spec, out))
+            rows.append(run(spec, out))
             show(rows[-1])
             if not rows[-1].right or rows[-1].wrong_but_sound:
                 write_failure(rows[-1], out, FAILURES / "photos")
