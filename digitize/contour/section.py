@@ -27,6 +27,9 @@ LOOK_MM, AVERAGE_MM = 1.1, 0.4
 LOST_MM, INKED_LEVELS = 0.8, 60
 # A place that the person told is missed by more than this; the stretch this near to it is then led through it.
 MISSED_MM, TOLD_REACH_MM = 0.2, 8.0
+# What is measured lies no further from the strokes' way than the line is wide and so much; else it is another line's,
+# which left the line slowly, and so is what lies this near to there.
+STRAYED_MM, STRAYED_REACH_MM = 0.25, 4.0
 # Where a stretch was led counts so much against what was measured: with an edge in view, and without; and its sigma.
 LED_WEIGHT, UNSEEN_WEIGHT, LED_SIGMA_MM = 0.3, 0.03, 0.06
 # An ink width that differs from the usual by this part belongs to a crossing, not to the line.
@@ -87,7 +90,7 @@ def measure_section(
     best = view.rounds(rough, ONE_EDGE_PX, line_width_px)
     told = np.array(through_px).reshape(-1, 2)
     lost, led = view.lost(best, rough) | view.astray(best, told), None
-    lost |= view.leapt(best)
+    lost |= view.leapt(best) | view.strayed(best, rough)
     if lost.any():
         led = threaded(picture.grey, rough, best.path, lost, best.usual, best.strength, px_per_mm, told, closed=closed)
         best = view.rounds(led.path, LED_EDGE_PX, best.usual, led)
@@ -232,6 +235,13 @@ class _View:
             missed = MISSED_MM < gaps.min() < LOOK_MM
             marks |= missed & (gaps < TOLD_REACH_MM)
         return marks
+
+    def strayed(self, one: _Round, rough: FloatArray) -> BoolArray:
+        """Mark the stations about which the places are not those of the strokes' way."""
+        away = cKDTree(rough).query(one.given[1])[0]
+        reach = round(STRAYED_REACH_MM / self.step_mm)
+        off = away > one.usual + STRAYED_MM * self.px_per_mm
+        return np.asarray(binary_dilation(off, iterations=reach), dtype=np.bool_) if off.any() else off
 
     def leapt(self, one: _Round) -> BoolArray:
         """Mark the stations about which the places leap to another line and back."""
