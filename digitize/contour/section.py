@@ -237,10 +237,11 @@ class _View:
         return marks
 
     def strayed(self, one: _Round, rough: FloatArray) -> BoolArray:
-        """Mark the stations about which the places are not those of the strokes' way."""
-        away = cKDTree(rough).query(one.given[1])[0]
+        """Mark the stations about which ink was measured that is not on the strokes' way."""
+        seen, places = one.given
+        away = cKDTree(rough).query(places)[0]
         reach = round(STRAYED_REACH_MM / self.step_mm)
-        off = away > one.usual + STRAYED_MM * self.px_per_mm
+        off = (away > one.usual + STRAYED_MM * self.px_per_mm) & (seen > Seen.BRIDGED)
         return np.asarray(binary_dilation(off, iterations=reach), dtype=np.bool_) if off.any() else off
 
     def leapt(self, one: _Round) -> BoolArray:

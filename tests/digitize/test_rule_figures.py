@@ -24,9 +24,7 @@ def below(every_mm: float, first: int = 0) -> list[tuple[tuple[float, float], st
     return [((14.0 + (first + n) * every_mm, 15.0), str(n), 2.2) for n in range(9 - first) if n * every_mm < 220.0]
 
 
-@pytest.mark.parametrize("parts", [8, 16, 32])
-@pytest.mark.parametrize("skew_deg", [0.0, 1.4])
-@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize(("parts", "skew_deg", "side"), [(8, 1.4, 1), (16, 0.0, -1), (32, 1.4, -1)])
 def test_figures_at_every_longest_graduation_make_it_an_inch(parts: int, skew_deg: float, side: int) -> None:
     drawn = DrawnRule((15, 20 if side > 0 else 40), 0, MM_PER_INCH / parts, 8 * parts, inch_levels(parts), side=side)
     (rule,) = find_rules(page(drawn, skew_deg=skew_deg).picture()).rules
