@@ -56,6 +56,7 @@ def _inch(parts: int) -> Worth:
 
 MM = Worth("mm", 1.0, "1 mm")
 HALF_MM = Worth("mm", 0.5, "0.5 mm")
+FINEST, COARSER = _inch(64), _inch(32)
 ALL = (MM, HALF_MM, *(_inch(n) for n in INCH_PARTS), _inch(10))
 
 
@@ -99,6 +100,8 @@ def _without_reference(pitch_px: float, options: tuple[Worth, ...], words: str, 
     # Only the next value is a rival: tenths of an inch for 1 mm, half as much for halved inches. Fiftieths and
     # hundredths of an inch carry a third length and are not drawn on plans (common practice, no source).
     rival = len(options) > 1 and _usual(pitch_px, options[1]) is not None
+    # Nothing is finer than a 64th: lettering over every second inch mark of 32nds makes them look like that.
+    rival = rival or (natural == FINEST and _usual(pitch_px, COARSER) is not None)
     if usual is None or rival:
         return Decision(None, words, options)
     return Decision(

@@ -62,3 +62,11 @@ def test_one_figure_that_dirt_hides_does_not_matter() -> None:
     (rule,) = find_rules(page(drawn, missing).picture()).rules
     assert rule.pitch_mm == pytest.approx(MM_PER_INCH / 16)
     assert np.isfinite(rule.pitch_px)
+
+
+def test_lettering_over_the_longest_graduations_is_no_finer_class_of_them() -> None:
+    """It makes 32nds look like 64ths, and the sheet half as large: without a resolution that is asked."""
+    drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 32, 256, inch_levels(32), numbers=False)
+    over = [((14.0 + n * MM_PER_INCH / 2, 26.0), str(n), 2.2) for n in range(9)]
+    for rule in find_rules(page(drawn, over).picture()).rules:
+        assert rule.pitch_mm == pytest.approx(MM_PER_INCH / 32)
