@@ -210,9 +210,9 @@ def what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriver.Ch
 def what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, plan: Path) -> None:
     before = plan.read_bytes()
     go(browser, "size")
-    browser.execute_script("document.querySelector('#words details').open = true")
-    field = browser.find_element(By.CSS_SELECTOR, "#words details input")
-    field.send_keys("rather long", Keys.ENTER)
+    opened = "document.querySelector('#words details').open = true"
+    field = "#words details input"
+    until(lambda: browser.execute_script(opened) is None and typed(browser, field, "rather long" + Keys.ENTER))
     until(lambda: "'rather long' is not a length" in browser.find_element(By.ID, "told").text)
     assert plan.read_bytes() == before
 
