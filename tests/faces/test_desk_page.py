@@ -9,7 +9,6 @@ from typing import Any
 
 import pytest
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
@@ -18,6 +17,8 @@ from tests.faces.desk_browser import needs_browser, until
 from tests.faces.desk_server import Served, desk, sheet
 
 pytestmark = needs_browser
+
+WORDS = "#words details input"
 
 
 @pytest.fixture(scope="module")
@@ -84,6 +85,19 @@ def count_clicks(browser: webdriver.Chrome) -> None:
 def click_at(browser: webdriver.Chrome, dx: int, dy: int) -> None:
     view = browser.find_element(By.ID, "view")
     ActionChains(browser, duration=20).move_to_element_with_offset(view, dx, dy).click().perform()
+
+
+def opened(browser: webdriver.Chrome) -> None:
+    browser.execute_script("document.querySelector('#words details').open = true")
+
+
+def typed(browser: webdriver.Chrome, field: str, words: str) -> None:
+    """Type into a field by going to it first: an answer may draw it anew meanwhile, and the page then keeps the focus.
+
+    The driver's own typing into an element looks at it in several steps and fails where it is drawn anew between them.
+    """
+    browser.execute_script("document.querySelector(arguments[0]).focus()", field)
+    ActionChains(browser).send_keys(words).perform()
 
 
 def near(place: list[float], wanted: list[float], within: float = 0.051) -> bool:
@@ -210,9 +224,8 @@ def what_a_doubt_offers_is_said_with_one_click_on_the_plan(browser: webdriver.Ch
 def what_makes_no_sense_is_told_and_not_written(browser: webdriver.Chrome, plan: Path) -> None:
     before = plan.read_bytes()
     go(browser, "size")
-    opened = "document.querySelector('#words details').open = true"
-    field = "#words details input"
-    until(lambda: browser.execute_script(opened) is None and typed(browser, field, "rather long" + Keys.ENTER))
+    opened(browser)
+    typed(browser, WORDS, "rather long" + Keys.ENTER)
     until(lambda: "'rather long' is not a length" in browser.find_element(By.ID, "told").text)
     assert plan.read_bytes() == before
 
@@ -259,26 +272,18 @@ def an_answer_that_comes_late_undoes_nothing(browser: webdriver.Chrome, served: 
     until(lambda: "near" not in said(plan))
 
 
-def typed(browser: webdriver.Chrome, field: str, words: str) -> bool:
-    """Whether words could be typed into a field: an answer may draw it anew just as it is gone to."""
-    try:
-        browser.find_element(By.CSS_SELECTOR, field).send_keys(words)
-    except StaleElementReferenceException:
-        return False
-    return True
-
-
 def what_is_being_typed_outlasts_the_end_of_a_run(browser: webdriver.Chrome) -> None:
     go(browser, "size")
-    browser.execute_script("document.querySelector('#words details').open = true")
+    opened(browser)
     press(browser, "Work it out again")
     browser.execute_script("desk.result = null")
-    until(lambda: typed(browser, "#words details input", "19 7"))
+    typed(browser, WORDS, "19 7")
     until(lambda: browser.execute_script("return Boolean(desk.result)"))
-    field = browser.find_element(By.CSS_SELECTOR, "#words details input")
+    field = browser.find_element(By.CSS_SELECTOR, WORDS)
     assert field.get_attribute("value") == "19 7"
     assert field == browser.switch_to.active_element
-    field.send_keys(Keys.BACKSPACE * 4)
+    typed(browser, WORDS, Keys.BACKSPACE * 4)
+    assert not field.get_attribute("value")
 
 
 def it_fits_a_phone_and_has_landmarks(browser: webdriver.Chrome) -> None:
