@@ -193,7 +193,7 @@ def _freedom(solution: Solution) -> int:
     scene = solution.scene
     seen = int(np.sum(solution.used) + np.sum(solution.used & ~scene.line[scene.of]))
     open_unknowns = int(np.sum(np.isinf(scene.common_u)) + np.sum(np.isinf(scene.own_u)))
-    return seen + len(scene.angles) - open_unknowns
+    return seen + len(scene.angles) + len(scene.heights) - open_unknowns
 
 
 def _gap(one: State, two: State) -> FloatArray:

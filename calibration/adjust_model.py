@@ -40,6 +40,15 @@ class Angle:
     assumed: bool  # of a sheet or a drawing; not measured by a tool laid on it
 
 
+@dataclass(frozen=True)
+class SameHeight:
+    """Two things that are as high above the sheet as each other, by their numbers."""
+
+    first: int
+    second: int
+    u_mm: float
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """All that was seen; places of one thing follow each other."""
@@ -55,6 +64,7 @@ class Scene:
     own_mean: FloatArray  # (T, 8)
     own_u: FloatArray  # (T, 8) 1 sigma of what is known of each beforehand; inf: nothing, 0: it has none
     angles: tuple[Angle, ...]
+    heights: tuple[SameHeight, ...]
     common_mean: FloatArray  # (10,)
     common_u: FloatArray  # (10,) 1 sigma beforehand; inf: nothing
     left_out_u: FloatArray  # (1,) 1 sigma of LEFT_OUT
@@ -266,7 +276,7 @@ class Normal:
 
 
 def normal_equations(scene: Scene, state: State, rows: Rows) -> Normal:
-    """Gather the rows, the known angles and what is known beforehand."""
+    """Gather the rows, the known angles, the heights that are alike and what is known beforehand."""
     matrix, pull = np.zeros((scene.unknowns, scene.unknowns)), np.zeros(scene.unknowns)
     for thing, places in enumerate(scene.slices):
         (along, across), own = rows.slopes[:, :, places], scene.own(thing)
@@ -289,8 +299,8 @@ def cost_at(scene: Scene, state: State, weight: FloatArray) -> float:
     ahead = speed / np.hypot(*speed)
     off = scene.seen_px.T - state.centre_px[:, None] - state.focal_px * view.seen
     turned_off = np.stack([ahead[0] * off[0] + ahead[1] * off[1], ahead[0] * off[1] - ahead[1] * off[0]])
-    angles = sum(misfit**2 for _, misfit in angle_rows(scene, state))
-    return float(np.sum((turned_off * weight) ** 2) + angles + np.sum(beforehand(scene, state)[1] ** 2))
+    ties = sum(misfit**2 for _, misfit in (*angle_rows(scene, state), *height_rows(scene, state)))
+    return float(np.sum((turned_off * weight) ** 2) + ties + np.sum(beforehand(scene, state)[1] ** 2))
 
 
 def by_bending(scene: Scene, rows: Rows) -> FloatArray:
@@ -305,9 +315,9 @@ def by_bending(scene: Scene, rows: Rows) -> FloatArray:
 
 
 def add_known(scene: Scene, state: State, data: Normal) -> Normal:
-    """Return the equations with the known angles and what is known beforehand added."""
+    """Return the equations with the known angles, the heights that are alike and what is known beforehand added."""
     matrix, pull, cost = data.matrix.copy(), data.pull.copy(), data.cost
-    for row, misfit in angle_rows(scene, state):
+    for row, misfit in (*angle_rows(scene, state), *height_rows(scene, state)):
         (where,) = np.nonzero(row)
         matrix[where[:, None], where] += row[where, None] * row[where]
         pull[where] += row[where] * misfit
@@ -330,6 +340,17 @@ def angle_rows(scene: Scene, state: State) -> list[tuple[FloatArray, float]]:
         turn = state.own[angle.first, DIRECTION] - state.own[angle.second, DIRECTION]
         offs = [_line_turn(side * angle.angle_rad - turn) for side in (1.0, -1.0)]
         found.append((row, min(offs, key=abs) / angle.u_rad))
+    return found
+
+
+def height_rows(scene: Scene, state: State) -> list[tuple[FloatArray, float]]:
+    """Return ((U,) slopes, misfit), in sigmas, of every two heights that are alike."""
+    found = []
+    for pair in scene.heights:
+        row = np.zeros(scene.unknowns)
+        row[scene.own(pair.first)][LIFT] = 1.0 / pair.u_mm
+        row[scene.own(pair.second)][LIFT] = -1.0 / pair.u_mm
+        found.append((row, float(state.own[pair.second, LIFT] - state.own[pair.first, LIFT]) / pair.u_mm))
     return found
 
 

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from calibration.adjust_model import LIFT, OWNS, SCALE, SHAPES, Angle, Scene
+from calibration.adjust_model import LIFT, OWNS, SCALE, SHAPES, Angle, SameHeight, Scene
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.frames import BoolArray, FloatArray
 from calibration.known_lens import KnownLens
@@ -31,6 +31,7 @@ RULE_STRAIGHT_U_MM = 0.03  # 1 sigma by which a rule's graduations leave a strai
 SHAPE_SHARES = np.array([0.6, 0.25, 0.15])
 SCALE_FLOOR_U = 5e-5  # no rule is known better
 LIFT_FLOOR_U_MM = 0.01
+ALIKE_U_MM = 0.05  # 1 sigma by which edges of one flat thing differ in height (common practice, no source)
 STRAY_SIGMAS = 6.0
 STRAY_WAVES = 6  # highest power of a smooth curve along a rule
 PLACES_PER_WAVE = 8
@@ -54,7 +55,7 @@ def scene_of(
     """
     things: list[Control | StraightLine] = [*controls, *lines]
     ends = np.cumsum([0, *(len(thing.places) for thing in things)])
-    known = [_known_of(thing) for thing in things]
+    known = [_known_of(thing, _sharing(thing, controls)) for thing in things]
     mean, common_u = _common_beforehand(size_px, focal_px, lens)
     return Scene(
         seen_px=np.concatenate([thing.places.xy for thing in things]),
@@ -68,6 +69,7 @@ def scene_of(
         own_mean=np.stack([one for one, _ in known]),
         own_u=np.stack([two for _, two in known]),
         angles=tuple(_angle(angle, things) for angle in angles),
+        heights=_heights(controls),
         common_mean=mean,
         common_u=common_u,
         left_out_u=_left_out_u(lens),
@@ -115,8 +117,27 @@ def _shapes(at: FloatArray) -> FloatArray:
     return np.asarray(waves * np.sqrt([5.0, 7.0, 9.0]))
 
 
-def _known_of(thing: Control | StraightLine) -> tuple[FloatArray, FloatArray]:
-    """Return (8,) what is expected of a thing's own unknowns, and (8,) its sigma."""
+def _sharing(thing: Control | StraightLine, controls: Sequence[Control]) -> int:
+    """Return how many controls are of one height with a thing, itself included."""
+    if isinstance(thing, StraightLine) or not thing.level:
+        return 1
+    return sum(other.level == thing.level for other in controls)
+
+
+def _heights(controls: Sequence[Control]) -> tuple[SameHeight, ...]:
+    """Return a chain of pairs through the controls of each level."""
+    levels: dict[str, list[int]] = {}
+    for number, control in enumerate(controls):
+        if control.level:
+            levels.setdefault(control.level, []).append(number)
+    return tuple(SameHeight(one, two, ALIKE_U_MM) for group in levels.values() for one, two in pairwise(group))
+
+
+def _known_of(thing: Control | StraightLine, sharing: int) -> tuple[FloatArray, FloatArray]:
+    """Return (8,) what is expected of a thing's own unknowns, and (8,) its sigma.
+
+    What is known of a height counts once for all that share it: each has the sigma times the root of their number.
+    """
     mean, u = np.zeros(OWNS), np.full(OWNS, np.inf)
     if isinstance(thing, StraightLine):
         u[[0, SCALE, LIFT]] = 0.0
@@ -124,7 +145,7 @@ def _known_of(thing: Control | StraightLine) -> tuple[FloatArray, FloatArray]:
         return mean, u
     own_u = float(np.hypot(thing.standard_u_mm / np.ptp(thing.at_mm), thing.standard_u_rel))
     u[SCALE] = max(own_u, SCALE_FLOOR_U)
-    mean[LIFT], u[LIFT] = thing.lift_mm, max(thing.lift_u_mm, LIFT_FLOOR_U_MM)
+    mean[LIFT], u[LIFT] = thing.lift_mm, max(thing.lift_u_mm * np.sqrt(sharing), LIFT_FLOOR_U_MM)
     u[SHAPES] = RULE_STRAIGHT_U_MM * np.sqrt(SHAPE_SHARES)
     return mean, u
 

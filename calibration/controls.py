@@ -27,6 +27,7 @@ class Control:
     standard_u_rel: float = 0.0  # 1 sigma of the measure itself, proportional part
     lift_mm: float = 0.0  # of its graduations above the paper; matters to a camera only
     lift_u_mm: float = 0.0  # 1 sigma of that
+    level: str = ""  # controls that share one are of one flat thing, and as high as each other; "": on its own
     limit_mm: float = 0.0  # what of ``standard_u_mm`` is a limit, +-: a class, a rounding (1 sigma = limit / sqrt 3)
 
     def __post_init__(self) -> None:

@@ -76,12 +76,23 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
             arm = None if one.body in search.perhaps_squares else square
             lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
-            rule = _lifted(one.rule, lift, u, u, why)
+            rule = _lifted(one.rule, lift, u, why)
             one = replace(one, rule=rule, flat=square or is_metal(picture, one.polygon.xy))
         elif one.role_sure < CERTAIN:
             control = replace(control, lift_mm=CLEAR_MM[0], lift_u_mm=CLEAR_MM[1])
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
+    return _levelled(replace(search, rules=tuple(rules)))
+
+
+def _levelled(search: PhotoRuleSearch) -> PhotoRuleSearch:
+    """Return the search with the edges of every flat thing marked as of one height."""
+    rules = list(search.rules)
+    for group in _as_thick(search):
+        for number in group if len(group) > 1 else ():
+            rule = rules[number].rule
+            control = replace(rule.control, level=f"thing {group[0] + 1}")
+            rules[number] = replace(rules[number], rule=replace(rule, control=control))
     return replace(search, rules=tuple(rules))
 
 
@@ -114,19 +125,15 @@ def with_walls(
         if found is not None:
             any_shows = True
             lift, u = found
-            # the adjustment takes each edge's height for its own: one that they share is made that much less certain
-            each_u = u * float(np.sqrt(len(walls)))
             for number in walls:
-                rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, lift, u, each_u, SEEN))
+                rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, lift, u, SEEN))
     return replace(search, rules=tuple(rules)) if any_shows else search
 
 
-def _lifted(rule: Rule, lift_mm: float, u_mm: float, each_u_mm: float, why: str) -> Rule:
+def _lifted(rule: Rule, lift_mm: float, u_mm: float, why: str) -> Rule:
     """Return a rule whose graduations are so far above the paper."""
     told = f"Its graduations are {lift_mm:.1f} mm above the paper, to {COVERAGE_95 * u_mm:.1f} mm, {why}."
-    return replace(
-        rule, control=replace(rule.control, lift_mm=lift_mm, lift_u_mm=each_u_mm), lift_evidence=told
-    )
+    return replace(rule, control=replace(rule.control, lift_mm=lift_mm, lift_u_mm=u_mm), lift_evidence=told)
 
 
 def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:

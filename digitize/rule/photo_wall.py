@@ -36,10 +36,13 @@ GAMMA = 2.2  # light is blurred, not grey values: without that a dark band comes
 LEAST_DEPTH = 0.04  # of full light, by which a wall is darker, or lighter, than what lies to both sides
 MISFIT_SHARE, MISFIT_FLOOR = 0.08, 0.004  # of the depth, and of full light: a model further off is another thing
 LEAST_SEEN_PX = 0.7  # a narrower band's tone and width cannot be told apart
-# 1 sigma by which the edges that are seen are not the thing's own: rounded or broken edges, sharpening, the shadow that
-# lies closest (common practice, no source)
-EDGE_U_PX = 0.35
-SHADED = 4.0  # by how many times that more where the wall's foot lies in a shadow as deep as the wall is dark
+# The upper edge of no rule is sharp: where it rounds off it has turned half way to the wall, 0.3 radii inside the rim.
+# The radius is taken for 0.1 mm, and the 1 sigma covers a sharp edge and one of 0.2 mm (common practice, no source).
+ROUND_MM, EDGE_U_MM = 0.03, 0.035
+SHADED = 1.5  # by how many times that more where the wall's foot lies in a shadow as deep as the wall is dark
+# 1 sigma of a band of 1 px by the shadow that lies closest and by sharpening, less the wider it is; measured on made
+# photos, whose edges are rounded by 0.05 to 0.2 mm
+NARROW_U_PX = 0.6
 MUCH_LESS_CLEAR = 2.0  # a piece's sigma over the best one's, and it does not count beside enough better ones
 ALIKE = 2.0  # neighbouring places across an edge share their errors: their number counts by its square root over this
 MAD_TO_SIGMA = 1.4826
@@ -150,8 +153,10 @@ def _fitted(piece: _Piece, foot: float) -> tuple[float, float, float] | None:
     spread = np.linalg.pinv(found.jac.T @ found.jac)[1, 1]
     lit = paper + sum(ramp)  # beyond the shadow
     shaded = min(1.0, abs(lit - paper) / max(abs(lit - wall), LEAST_DEPTH))
-    edges_u = EDGE_U_PX * (1.0 + SHADED * shaded)
-    return rms, float(found.x[1]), float(np.hypot(edges_u, ALIKE * rms * np.sqrt(spread)))
+    wide = float(found.x[1]) - ROUND_MM * piece.px_per_mm
+    edges_u = EDGE_U_MM * piece.px_per_mm * (1.0 + SHADED * shaded)
+    parts = [edges_u, NARROW_U_PX / max(wide, LEAST_SEEN_PX), ALIKE * rms * np.sqrt(spread)]
+    return rms, wide, float(np.hypot.reduce(parts))
 
 
 def _face(piece: _Piece) -> float:

@@ -86,9 +86,13 @@ class Sheet:
     angles: list[KnownAngle] = field(default_factory=list)
 
     def rule(
-        self, start, deg: float, length: float, count: int = 0, source: Source = "laid rule", grown: float = 1.0
-    ) -> str:
-        """Lay a rule; a laid one is stiff and rises with the sheet below its ends. ``grown``: by the copier."""
+        self, start, deg: float, length: float, count: int = 0, source: Source = "laid rule", grown: float = 1.0,
+        lift: float | None = None, level: str = "",
+    ) -> str:  # fmt: skip
+        """Lay a rule; a laid one is stiff and rises with the sheet below its ends.
+
+        ``grown``: by the copier; ``lift``: of all edges of one ``level``.
+        """
         count, name = count or int(length) + 1, f"rule {len(self.controls) + 1}"
         at = np.linspace(0.0, length, count)
         along = np.array([np.cos(np.deg2rad(deg)), np.sin(np.deg2rad(deg))])
@@ -96,7 +100,8 @@ class Sheet:
         true = at * grown * (1.0 + self.rng.normal(0, 1) * self.own_u_mm / length)
         xy = np.asarray(start) + true[:, None] * along + bow[:, None] * np.array([-along[1], along[0]])
         laid = source == "laid rule"
-        lift = max(0.0, LIFT_MM + self.rng.normal(0, LIFT_U_MM)) if laid else 0.0
+        if lift is None:
+            lift = self.lift() if laid else 0.0
         ground = np.zeros(count) if self.height is None else self.height(xy)
         if laid and self.height is not None:
             ground = np.interp(at, [0.0, length], ground[[0, -1]])
@@ -105,9 +110,13 @@ class Sheet:
         stated = (LIFT_MM, LIFT_U_MM) if laid else (0.0, 0.0)
         self.controls.append(
             Control(name, source, PxPoints(px), at, np.full(count, sigma), sigma, self.own_u_mm,
-                    lift_mm=stated[0], lift_u_mm=stated[1])
+                    lift_mm=stated[0], lift_u_mm=stated[1], level=level)
         )
         return name
+
+    def lift(self) -> float:
+        """Return how thick one rule is."""
+        return max(0.0, LIFT_MM + self.rng.normal(0, LIFT_U_MM))
 
     def line(self, start, end, *, edge: bool = False, count: int = 60) -> str:
         """Draw a line."""
@@ -150,8 +159,8 @@ def slanted_rules(sheet: Sheet) -> None:
 
 
 def square(sheet: Sheet) -> None:
-    angle = 90 + sheet.rng.normal(0, SQUARE_DEG)
-    names = [sheet.rule((-260, -180), 0, 400), sheet.rule((-260, -180), angle, 250)]
+    angle, one = 90 + sheet.rng.normal(0, SQUARE_DEG), {"lift": sheet.lift(), "level": "square"}
+    names = [sheet.rule((-260, -180), 0, 400, **one), sheet.rule((-260, -180), angle, 250, **one)]
     sheet.angles.append(KnownAngle(*names, np.pi / 2, np.deg2rad(SQUARE_DEG), "the arms of a square"))
 
 

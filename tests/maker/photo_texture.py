@@ -21,6 +21,8 @@ from tests.maker.press import ink_page
 Rgba = npt.NDArray[np.uint8]
 HEADROOM = 3.0
 MARGIN_MM = 1.0  # of the picture round the strip
+RIM_MM = (0.05, 0.20)  # radius of the edges of metal, plastic and wood: none is sharp
+RIM_DARK = 0.45  # of the face's light where the rounding has become the wall
 # Light given back by the bare stuff and by its marks: red, green, blue; how opaque the bare stuff is.
 STUFFS: dict[str, tuple[tuple[float, float, float], tuple[float, float, float], float]] = {
     "steel": ((0.36, 0.36, 0.37), (0.03, 0.03, 0.03), 1.0),
@@ -99,6 +101,19 @@ def _glare(spec: LaidSpec, strip: Strip, size: tuple[int, int], px_per_mm: float
     return np.asarray(2.6 * np.exp(-(away**2)) + 0.25 * np.exp(-((away / 3.0) ** 2)), dtype=np.float32)
 
 
+def _rim(spec: LaidSpec, strip: Strip, size: tuple[int, int], px_per_mm: float) -> FloatArray:
+    """Return the factor on the light of rounded edges, which turn away from the lamp as they go down to the wall."""
+    radius = np.random.default_rng([spec.seed, 32]).uniform(*RIM_MM)
+
+    def upright(count: int, extent: float) -> FloatArray:
+        at = (np.arange(count) + 0.5) / px_per_mm - MARGIN_MM
+        inside = np.clip(np.minimum(at, extent - at) / radius, 0.0, 1.0)
+        return np.asarray(np.sqrt(1.0 - (1.0 - inside) ** 2), dtype=np.float32)  # cosine of the turn
+
+    both = np.minimum(upright(size[0], strip.long_mm)[None, :], upright(size[1], strip.wide_mm)[:, None])
+    return np.asarray(RIM_DARK + (1.0 - RIM_DARK) * both)
+
+
 def paint(spec: LaidSpec, model: Model, strip: Strip, px_per_mm: float) -> Picture:
     """Return the picture of a strip's top."""
     size = tuple(int(np.ceil((extent + 2 * MARGIN_MM) * px_per_mm)) for extent in (strip.long_mm, strip.wide_mm))
@@ -108,10 +123,11 @@ def paint(spec: LaidSpec, model: Model, strip: Strip, px_per_mm: float) -> Pictu
     bare, marked, dense = STUFFS[model.stuff]
     light = np.float32(1.0) * _grain(model, size, np.random.default_rng([spec.seed, 30]))
     shine = _glare(spec, strip, size, px_per_mm) * (1.0 - 0.9 * ink) if spec.glare else None
+    rim = _rim(spec, strip, size, px_per_mm) if model.stuff not in ("clear", "card") else np.float32(1.0)
     rgba = np.empty((size[1], size[0], 4), dtype=np.uint8)
     for band in range(3):
         value = bare[band] * light + (marked[band] - bare[band] * light) * ink
         value = value if shine is None else value + shine * bare[band]
-        rgba[..., band] = np.rint(stored(value))
+        rgba[..., band] = np.rint(stored(value * rim))
     rgba[..., 3] = np.rint(cover * (dense + (1.0 - dense) * ink))
     return Picture(rgba, px_per_mm)
