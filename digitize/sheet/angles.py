@@ -16,13 +16,18 @@ from calibration.controls import KnownAngle, StraightLine
 from calibration.frames import FloatArray
 from digitize.sheet.lens import Lens
 
-SHEET_U_RAD, BORDER_U_RAD = np.radians(0.1), np.radians(0.05)
+# 1 sigma of a corner and of two sides as parallel (common practice, no source): paper is trimmed; a border is drawn, and
+# what a copier does to it leans its corners more than it turns one side against its opposite.
+SHEET_U_RAD = (np.radians(0.1), np.radians(0.1))
+BORDER_U_RAD = (np.radians(0.05), np.radians(0.03))
 SHEET_WHY, BORDER_WHY = "the sheet's edges are cut square", "the drawn border is square"
 # Lines meet in a corner when both end this near to where they cross.
 CORNER_PX, CORNER_PART = 12.0, 0.012
 # A border goes round at least this part of the sheet.
 LEAST_BORDER = 0.35
 MOST_BORDER_LINES = 14
+# A thing that lies on the sheet may hide one corner of the border; of the two lines that meet there this much is seen.
+LEAST_SEEN, PAST_PX = 0.35, 6.0
 # What a camera may see of a square corner, with its lens known or any usual one, halves of the diagonal.
 SQUARE_WITHIN_DEG = 2.0
 # An edge has places along at least this part of its length; a thing may hide the rest.
@@ -61,28 +66,61 @@ def border_angles(border: Sequence[StraightLine]) -> tuple[KnownAngle, ...]:
 def find_border(
     lines: Sequence[StraightLine], lens: Lens, focal_px: float | None, sheet_area_px: float
 ) -> tuple[StraightLine, ...]:
-    """Return the four lines of the largest drawn frame in order round it, or nothing when no frame is large."""
+    """Return the four lines of the largest drawn frame in order round it, or nothing when no frame is large.
+
+    Of one corner the lines may end short, as where a rule hides it, when no frame is seen with all its corners.
+    """
     long = sorted(lines, key=lambda line: -_length(line))[:MOST_BORDER_LINES]
     straight = [lens.straighten(line.places.xy) for line in long]
     flat = [_line(line.places.xy, lens) for line in long]
-    best: tuple[int, ...] = ()
-    best_area = LEAST_BORDER * sheet_area_px
-    for ring in _rings(straight):
-        area = _closed_area([straight[k] for k in ring])
-        if area > best_area and _square([flat[k] for k in ring], lens, focal_px):
-            best, best_area = ring, area
-    return tuple(long[k] for k in best)
+    whole, hidden = _rings(straight)
+    for rings in (whole, hidden):
+        best: tuple[int, ...] = ()
+        best_area = LEAST_BORDER * sheet_area_px
+        for ring in rings:
+            area = _closed_area([straight[k] for k in ring])
+            if area > best_area and _square([flat[k] for k in ring], lens, focal_px):
+                best, best_area = ring, area
+        if best:
+            return tuple(long[k] for k in best)
+    return ()
 
 
-def _rings(places: Sequence[FloatArray]) -> list[tuple[int, ...]]:
-    """Return the choices of four lines, in order, whose ends meet all round."""
+def _rings(places: Sequence[FloatArray]) -> tuple[list[tuple[int, ...]], list[tuple[int, ...]]]:
+    """Return the choices of four lines, in order, whose ends meet all round, and those with one corner hidden."""
     count = len(places)
     meets = [[a != b and _gap(places[a], places[b])[0] for b in range(count)] for a in range(count)]
-    return [
-        (a, b, c, d)
-        for a, b, c, d in itertools.permutations(range(count), 4)
-        if a == min(a, b, c, d) and b < d and meets[a][b] and meets[b][c] and meets[c][d] and meets[d][a]
-    ]
+    whole: list[tuple[int, ...]] = []
+    hidden: list[tuple[int, ...]] = []
+    for ring in itertools.permutations(range(count), 4):
+        if ring[0] != min(ring) or ring[1] > ring[3]:
+            continue
+        short = [at for at in range(4) if not meets[ring[at]][ring[(at + 1) % 4]]]
+        if not short:
+            whole.append(ring)
+        elif len(short) == 1 and _ends_short([places[ring[(short[0] + k) % 4]] for k in range(4)]):
+            hidden.append(ring)
+    return whole, hidden
+
+
+def _ends_short(sides: Sequence[FloatArray]) -> bool:
+    """Tell whether the first two of four lines in order end before they cross, and show enough of their sides."""
+    first, second, third, fourth = sides
+    corner = _crossing(first, second)
+    for line, other in ((first, fourth), (second, third)):
+        begin = _gap(line, other)[1]
+        side = corner - begin
+        whole = float(np.hypot(*side))
+        reach = (line[[0, -1]] - begin) @ side / max(whole, 1e-9)
+        if reach.max() > whole + PAST_PX or reach.max() < LEAST_SEEN * whole:
+            return False
+    return True
+
+
+def _crossing(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Return (2,) where two lines (N, 2) cross when carried on; far away where they are parallel."""
+    ways = np.column_stack([first[-1] - first[0], second[0] - second[-1]])
+    return np.asarray(first[0] + ways[:, 0] * np.linalg.lstsq(ways, second[0] - first[0], rcond=None)[0][0])
 
 
 def _gap(a: FloatArray, b: FloatArray) -> tuple[bool, FloatArray]:
@@ -123,12 +161,12 @@ def _to_square(corners: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.svd(np.array(rows))[2][-1].reshape(3, 3))
 
 
-def _three(names: Sequence[str], u_rad: float, why: str) -> tuple[KnownAngle, ...]:
+def _three(names: Sequence[str], u_rad: tuple[float, float], why: str) -> tuple[KnownAngle, ...]:
     """Return the three angles that make four sides in order a rectangle; a fourth would count one twice."""
     return (
-        KnownAngle(names[0], names[1], float(np.pi / 2), float(u_rad), why),
-        KnownAngle(names[0], names[2], 0.0, float(u_rad), why),
-        KnownAngle(names[1], names[3], 0.0, float(u_rad), why),
+        KnownAngle(names[0], names[1], float(np.pi / 2), float(u_rad[0]), why),
+        KnownAngle(names[0], names[2], 0.0, float(u_rad[1]), why),
+        KnownAngle(names[1], names[3], 0.0, float(u_rad[1]), why),
     )
 
 
@@ -155,6 +193,7 @@ def _square(lines: Sequence[FloatArray], lens: Lens, focal_px: float | None) -> 
 
 def _closed_area(places: Sequence[FloatArray]) -> float:
     """Return the area of the frame that four lines in order make, px^2."""
-    corners = [_gap(places[at], places[(at + 1) % 4])[1] for at in range(4)]
+    pairs = [(places[at], places[(at + 1) % 4]) for at in range(4)]
+    corners = [place if met else _crossing(*pair) for pair in pairs for met, place in (_gap(*pair),)]
     x, y = np.array(corners).T
     return float(abs(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1))) / 2)
