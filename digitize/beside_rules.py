@@ -24,7 +24,7 @@ AT_BODY_MM = 2.5
 LEAST_AT_BODY = 0.5  # of an edge's places
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0
-CARD_ACROSS_MM = float(np.hypot(*CARD_ID1_MM))
+CARD_ACROSS_MM = float(np.hypot(*CARD_ID1_MM)) + 4.0  # its wall and its shadow look like the table, too
 
 
 @dataclass(frozen=True, eq=False)

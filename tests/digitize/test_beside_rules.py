@@ -72,9 +72,9 @@ def test_a_gap_under_a_rule_is_none_and_a_wide_one_needs_no_rule() -> None:
     assert gap_in_sheet(sheet(), [over]) is None
 
 
-@pytest.mark.parametrize(("wide_mm", "small"), [(85.6, True), (140.0, False)])
+@pytest.mark.parametrize(("wide_mm", "small"), [(85.6, True), (88.0, True), (140.0, False)])
 def test_only_what_is_no_larger_than_a_bank_card_may_be_one(wide_mm: float, small: bool) -> None:
-    """ISO/IEC 7810 ID-1: 85.60 x 53.98 mm."""
+    """ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, and what it throws of a shadow."""
     across = np.linspace(0.0, wide_mm, 8) * PX_PER_MM, np.linspace(0.0, 53.98, 5) * PX_PER_MM
     gap = np.stack(np.meshgrid(*across), axis=2).reshape(-1, 2)
     place = gap_in_sheet(replace(sheet(), gap_px=gap), [arm(2000, 900, 2900, 1080)])
