@@ -1,16 +1,14 @@
 """Closed ways through the network, and which of them is the body.
 
-A way is found as a shortest path (Dijkstra 1959) over directed strokes, where turning
-from one stroke into the next costs what :class:`Network` says; minimal paths as a means
-of tracing curves go back to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57.
+A way is found as a shortest path over directed strokes (search.py); minimal paths as a means of tracing curves go back
+to Cohen and Kimmel, Int. J. Comp. Vision 24 (1997) 57.
 """
 
 from __future__ import annotations
 
-import heapq
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import cv2
@@ -20,11 +18,8 @@ from shapely.geometry import Point, Polygon
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
-from digitize.contour.network import (
-    LENGTH_COST_PER_MM,
-    Arm,
-    Network,
-)
+from digitize.contour.network import Arm, Network
+from digitize.contour.search import LIKE_WEIGHT, Dart, far_node, search, trails
 
 # A body is at least and at most this long, and at least this part of it wide; anything else on the sheet is not one.
 LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
@@ -43,9 +38,6 @@ SEED_MM, MOST_SEEDS = 12.0, 90
 MOST_SMALL = 6
 # Of the ends that a half may have on its line, so many are sought from each start.
 MOST_ENDS = 4
-# A way that costs more than this is not believed.
-DEAREST_WAY = 30.0
-
 # A turn that costs no more than this is one line, smooth or at a corner of its own.
 SURE_TURN = 0.5
 # A way of which this much or more is doubtful leaves its strokes to others.
@@ -54,11 +46,10 @@ SURE_WAY = 1.0
 FILL_STEP_MM = 0.2
 # A way's weight is that of its lightest part but for this share of its length.
 LIGHT_SHARE = 0.1
-# Ink unlike that of the stroke a way starts from costs this much a mm, beyond a difference (natural logarithm).
-UNLIKE_PER_MM, LIKE_WEIGHT = 0.02, 0.35
-
-
-Dart = tuple[int, bool]  # a stroke and whether it is walked from its first point to its last
+# A line of another pen is at least so long, and its points leave a straight line by no more than this (rms).
+LINE_MM, STRAIGHT_MM = 15.0, 0.15
+# A way that takes one counts for so doubtful a turn more where there is a way without it.
+OTHER_PEN_TURN = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,6 +103,7 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
     """
     ways: list[Way] = []
     used: set[int] = set()
+    dearer: set[frozenset[int]] = set()  # ways that take a line of another pen, where there is one without it
     told = strokes_at(network, through)
     for seed in (*told, *_seeds(network)):
         if seed in used and seed not in told:
@@ -126,9 +118,22 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
             continue
         if way.doubt < SURE_WAY:  # a better one may run along the others of its strokes
             used.update(stroke for stroke, _ in way.darts)
+        by_pen = _by_one_pen(network, seed, way) if way.doubt >= SURE_WAY else None
+        if by_pen is not None and body_like(by_pen):
+            ways.append(by_pen)
+            dearer.add(_strokes(way))
         if body_like(way) or (_sized(way) and is_box(way)):
             ways.append(way)
+    ways = [_with_turn(way, OTHER_PEN_TURN) if _strokes(way) in dearer else way for way in ways]
     return sorted(ways, key=lambda way: -way.polygon().area)
+
+
+def _strokes(way: Way) -> frozenset[int]:
+    return frozenset(stroke for stroke, _ in way.darts)
+
+
+def _with_turn(way: Way, turn: float) -> Way:
+    return replace(way, turns=np.append(way.turns, turn))
 
 
 def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArray], least_mm: float) -> list[Way]:
@@ -140,8 +145,8 @@ def ways_between(network: Network, starts: list[Arm], goals: dict[int, FloatArra
     for arm in starts:
         origin = goals[arm.node]
         ends = {node for node, place in goals.items() if np.hypot(*(place - origin)) >= least_mm}
-        trails = _trails(network, (arm.stroke, arm.start), ends, None, MOST_ENDS)
-        ways += [_way(network, darts, cost, closed=False) for darts, cost in trails]
+        found = trails(network, (arm.stroke, arm.start), ends, None, MOST_ENDS)
+        ways += [_way(network, darts, cost, closed=False) for darts, cost in found]
     return ways
 
 
@@ -152,9 +157,9 @@ def ways_through(network: Network, strokes: list[int], goals: dict[int, FloatArr
     """
     ways = []
     for stroke in strokes:
-        ahead, behind = (_trails(network, (stroke, on), set(goals), None, MOST_ENDS) for on in (True, False))
+        ahead, behind = (trails(network, (stroke, on), set(goals), None, MOST_ENDS) for on in (True, False))
         for (onward, price), (back, other) in itertools.product(ahead, behind):
-            ends = goals[_far_node(network, onward[-1])], goals[_far_node(network, back[-1])]
+            ends = goals[far_node(network, onward[-1])], goals[far_node(network, back[-1])]
             darts = [*((number, not forward) for number, forward in back[:0:-1]), *onward]
             once = len({number for number, _ in darts}) == len(darts)
             if once and np.hypot(*(ends[1] - ends[0])) >= least_mm:
@@ -188,7 +193,7 @@ def _in_turn(network: Network, places: FloatArray) -> Way | None:
         total = 0.0
         for stroke in (*strokes[1:], strokes[0]):
             goals = [first] if stroke == strokes[0] else [(stroke, True), (stroke, False)]
-            legs = [(*_search(network, dart, set(), goal), goal) for goal in goals]
+            legs = [(*search(network, dart, set(), goal), goal) for goal in goals]
             leg, cost, dart = min(legs, key=lambda one: one[1])
             darts += leg
             total += cost
@@ -220,8 +225,30 @@ def _isolated(network: Network, stroke: int) -> Way:
 
 
 def _cycle(network: Network, seed: int, without: frozenset[int] = frozenset()) -> Way | None:
-    darts, cost = _search(network, (seed, True), set(), (seed, True), without)
+    darts, cost = search(network, (seed, True), set(), (seed, True), without)
     return _way(network, darts, cost, closed=True) if darts else None
+
+
+def _by_one_pen(network: Network, seed: int, way: Way) -> Way | None:
+    """Return the way from the same stroke without the straight lines of another pen that a way takes, or None.
+
+    An extension line that touches the body at a horn or a corner goes on more smoothly than the body itself.
+    """
+    strokes = [stroke for stroke, _ in way.darts]
+    pen = _weight_at(network, strokes, 0.5)
+    other = {stroke for stroke in strokes if abs(np.log(network.weights[stroke] / pen)) > LIKE_WEIGHT}
+    lines = frozenset(stroke for stroke in other if _is_straight(network, stroke))
+    return _cycle(network, seed, lines) if lines and seed not in lines else None
+
+
+def _is_straight(network: Network, stroke: int) -> bool:
+    """Whether a stroke is straight, and so long that it may be a line of its own."""
+    line = network.lines[stroke]
+    if network.length_mm(stroke) < LINE_MM:
+        return False
+    away = line - line.mean(axis=0)
+    off = away @ np.linalg.svd(away, full_matrices=False)[2][1]
+    return bool(np.sqrt(np.mean(off**2)) < STRAIGHT_MM)
 
 
 def _large_cycle(network: Network, seed: int) -> Way | None:
@@ -239,99 +266,6 @@ def _large_cycle(network: Network, seed: int) -> Way | None:
         unlike = np.abs(np.log(network.weights[corner] / network.weights[seed]))
         without |= {corner[int(np.argmax(unlike))]}
     return None
-
-
-def _search(
-    network: Network, first: Dart, ends: set[int], goal: Dart | None, without: frozenset[int] = frozenset()
-) -> tuple[list[Dart], float]:
-    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to a node of ``ends``."""
-    return next(iter(_trails(network, first, ends, goal, 1, without)), ([], np.inf))
-
-
-def _trails(
-    network: Network, first: Dart, ends: set[int], goal: Dart | None, most: int, without: frozenset[int] = frozenset()
-) -> list[tuple[list[Dart], float]]:
-    """Return the cheapest darts from ``first`` to ``goal`` (excluded) or to the ``most`` nearest of ``ends``.
-
-    Strokes in ``without`` are taken by none.
-    """
-    found: list[tuple[list[Dart], float]] = []
-    open_ends = set(ends)
-    best: dict[Dart, float] = {first: 0.0}
-    came: dict[Dart, Dart] = {}
-    queue: list[tuple[float, Dart]] = [(0.0, first)]
-    settled: set[Dart] = set()
-    along = _length_costs(network, float(network.weights[first[0]]))
-    while queue:
-        cost, dart = heapq.heappop(queue)
-        if dart in settled or cost > DEAREST_WAY:
-            continue
-        settled.add(dart)
-        if (node := _far_node(network, dart)) in ends:
-            if node in open_ends:
-                open_ends.remove(node)
-                found.append((_trail(came, dart, first), cost))
-            if len(found) == most:
-                break
-            continue
-        for onward, turn in _onward(network, dart):
-            if onward[0] in without:
-                continue
-            total = cost + (turn + along[onward[0]])
-            if onward == goal:
-                # Closing: compare with all that is still open by queueing a stand-in for the goal.
-                closing = (-1, True)
-                if total < best.get(closing, np.inf):
-                    best[closing] = total
-                    came[closing] = dart
-                    heapq.heappush(queue, (total, closing))
-            elif total < best.get(onward, DEAREST_WAY if goal is None else np.inf) and onward[0] != first[0]:
-                best[onward] = total
-                came[onward] = dart
-                heapq.heappush(queue, (total, onward))
-        if queue and queue[0][1][0] == -1:
-            return [(_trail(came, came[(-1, True)], first), queue[0][0])]
-    return found
-
-
-def _far_node(network: Network, dart: Dart) -> int:
-    return network.ends[dart[0]][1 if dart[1] else 0]
-
-
-def _onward(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
-    """Return the darts that may follow, with what the turn and a gap cost, worked out once."""
-    if dart not in network.onward:
-        network.onward[dart] = _turns_from(network, dart)
-    return network.onward[dart]
-
-
-def _turns_from(network: Network, dart: Dart) -> list[tuple[Dart, float]]:
-    """Return the darts that may follow, with what the turn and a gap cost."""
-    node = _far_node(network, dart)
-    into = Arm(dart[0], node, not dart[1])
-    result = []
-    for arm in network.arms.get(node, []):
-        if (arm.stroke, arm.start) == (into.stroke, into.start):
-            continue
-        result.append(((arm.stroke, arm.start), network.cost(into, arm)))
-    for other, gap in network.gaps.get(node, []):
-        for arm in network.arms.get(other, []):
-            result.append(((arm.stroke, arm.start), network.gap_cost(into, arm, gap) + network.cost(into, arm)))
-    return result
-
-
-def _length_costs(network: Network, weight: float) -> list[float]:
-    """Return what the length of each stroke costs on a way of some weight."""
-    apart = np.maximum(0.0, np.abs(np.log(network.weights / weight)) - LIKE_WEIGHT)
-    costs: list[float] = ((LENGTH_COST_PER_MM + UNLIKE_PER_MM * apart) * network.lengths_mm()).tolist()
-    return costs
-
-
-def _trail(came: dict[Dart, Dart], last: Dart, first: Dart) -> list[Dart]:
-    trail = [last]
-    while trail[-1] != first:
-        trail.append(came[trail[-1]])
-    return trail[::-1]
 
 
 def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> Way:
@@ -353,10 +287,15 @@ def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> W
 
 def _weight(network: Network, strokes: list[int]) -> float:
     """Return the weight that all but the lightest LIGHT_SHARE of a way's length has."""
+    return _weight_at(network, strokes, LIGHT_SHARE)
+
+
+def _weight_at(network: Network, strokes: list[int], share: float) -> float:
+    """Return the weight that all but the lightest share of the length of some strokes has."""
     weights = network.weights[strokes]
     order = np.argsort(weights)
     far = np.cumsum([network.length_mm(strokes[i]) for i in order])
-    return float(weights[order][np.searchsorted(far, LIGHT_SHARE * far[-1])])
+    return float(weights[order][np.searchsorted(far, share * far[-1])])
 
 
 def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:
@@ -364,7 +303,7 @@ def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:
 
 
 def _turn_cost(network: Network, before: Dart, after: Dart) -> float:
-    node = _far_node(network, before)
+    node = far_node(network, before)
     into = Arm(before[0], node, not before[1])
     start = network.ends[after[0]][0 if after[1] else 1]
     return network.cost(into, Arm(after[0], start, after[1]))

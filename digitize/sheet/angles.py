@@ -16,7 +16,7 @@ from calibration.controls import KnownAngle, StraightLine
 from calibration.frames import FloatArray
 from digitize.sheet.lens import Lens
 
-# 1 sigma of a corner and of two sides as parallel (common practice, no source): paper is trimmed; a border is drawn, and
+# 1 sigma of a corner and of two sides as parallel (common practice, no source): paper is trimmed, a border drawn, and
 # what a copier does to it leans its corners more than it turns one side against its opposite.
 SHEET_U_RAD = (np.radians(0.1), np.radians(0.1))
 BORDER_U_RAD = (np.radians(0.05), np.radians(0.03))
