@@ -191,7 +191,8 @@ def test_a_full_disk_is_2_and_leaves_nothing(sheets: Path, tmp_path: Path) -> No
     if subprocess.run(["unshare", "-rm", "true"], check=False, capture_output=True).returncode:
         pytest.skip("no namespaces here")
     (tmp_path / "disk").mkdir()
-    inside = f"mount -t tmpfs -o size=60k none disk && $boutline outline {sheets}/sheet.png --out disk/out; code=$?; ls -A disk"
+    call = f"$boutline outline {sheets}/sheet.png --out disk/out"
+    inside = f"mount -t tmpfs -o size=60k none disk && {call}; code=$?; ls -A disk"
     done = shell(f"unshare -rm bash -c '{inside}; exit $code'", tmp_path)
     told(done, 2, "The disk is full", "--out")
     assert done.stdout == ""
