@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from calibration.chessboard import MeasuredLens
 from calibration.errors import UsageError
 from calibration.known_lens import KnownLens, LensSigma
 from calibration.lens import Lens
+
+if TYPE_CHECKING:
+    from calibration.chessboard import MeasuredLens  # slow to load, and every run reads its settings first
 
 DIGITS = 10  # significant ones of each number
 HEAD = "# A lens, measured from shots of a chessboard. Name this file in a plan file: [plan] lens = "

@@ -7,6 +7,7 @@ make a clear one.
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -14,7 +15,6 @@ from shapely.geometry import MultiPoint
 
 from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray, IntArray
-from digitize.contour.beside import contained
 from digitize.contour.loops import FRAME_FILL, Way
 from digitize.contour.network import Network
 from digitize.shapes import OutlineHints
@@ -77,7 +77,8 @@ def _outside(way: Way, network: Network) -> list[int]:
     own = [stroke for stroke, _ in way.darts]
     often = [max(1, round(network.length_mm(stroke))) for stroke in own]
     least = LEAST_WEIGHT * float(np.median(np.repeat(network.weights[own], often)))
-    room = way.polygon().buffer(NEAR_MM)
+    region = way.polygon()
+    shapely.prepare(region)
     return [
         stroke
         for stroke, points in enumerate(network.lines)
@@ -85,7 +86,7 @@ def _outside(way: Way, network: Network) -> list[int]:
         and not network.closed[stroke]
         and network.length_mm(stroke) >= LEAST_MM
         and network.weights[stroke] >= least
-        and contained(room, points).mean() < 0.5
+        and shapely.dwithin(region, shapely.points(points), NEAR_MM).mean() < 0.5
     ]
 
 

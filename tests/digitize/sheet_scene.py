@@ -7,7 +7,9 @@ Frames: the sheet's own mm (x right, y down, its top-left corner at 0, 0) and px
 from __future__ import annotations
 
 import itertools
+from copy import deepcopy
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -108,20 +110,28 @@ class Painter:
     """A table with a sheet, seen from straight above, as light."""
 
     def __init__(self, table: Grey, origin_mm: tuple[float, float]) -> None:
-        self.values = light_of(table)
+        self.values = light_of(np.arange(256))[table]
         self.origin = np.array(origin_mm)
 
     def _grid(self, low: Floats, high: Floats) -> tuple[slice, slice, Floats]:
         """Return the rows, the columns and the mm (h, w, 2) of a box of mm."""
+        rows, columns, x, y = self._axes(low, high)
+        return rows, columns, np.dstack(np.meshgrid(x, y))
+
+    def _axes(self, low: Floats, high: Floats) -> tuple[slice, slice, Floats, Floats]:
+        """Return the rows, the columns and the mm of each column (w,) and row (h,) of a box of mm."""
         first = np.clip(np.floor((low - self.origin) * PX_PER_MM).astype(int), 0, None)
         last = np.ceil((high - self.origin) * PX_PER_MM).astype(int) + 1
         last = np.clip(last, first, self.values.shape[::-1])
         x = self.origin[0] + np.arange(first[0], last[0]) / PX_PER_MM
         y = self.origin[1] + np.arange(first[1], last[1]) / PX_PER_MM
-        return slice(first[1], last[1]), slice(first[0], last[0]), np.dstack(np.meshgrid(x, y))
+        return slice(first[1], last[1]), slice(first[0], last[0]), x, y
 
     def box(self, corner: tuple[float, float], size: tuple[float, float], grey: float, turn_deg: float = 0.0) -> None:
         """Fill a rectangle with its first corner there, turned about it."""
+        if not turn_deg:
+            self._upright_box(corner, size, grey)
+            return
         c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
         turned = np.array([[c, -s], [s, c]])
         corners = np.array(corner) + np.array([(0, 0), (size[0], 0), size, (0, size[1])]) @ turned.T
@@ -130,6 +140,14 @@ class Painter:
         inside = np.minimum(
             np.minimum(own[..., 0], size[0] - own[..., 0]), np.minimum(own[..., 1], size[1] - own[..., 1])
         )
+        self._cover(rows, columns, inside * PX_PER_MM + 0.5, grey)
+
+    def _upright_box(self, corner: tuple[float, float], size: tuple[float, float], grey: float) -> None:
+        """Fill a rectangle that is not turned, by its sides alone: sheets are large."""
+        low = np.array(corner)
+        rows, columns, x, y = self._axes(low - 1, low + size + 1)
+        x, y = x - low[0], y - low[1]
+        inside = np.minimum(np.minimum(x, size[0] - x), np.minimum(y, size[1] - y)[:, None])
         self._cover(rows, columns, inside * PX_PER_MM + 0.5, grey)
 
     def line(
@@ -155,11 +173,19 @@ class Painter:
         self.values[rows, columns] = np.where(part > 0, under + part * (light_of(grey) - under), under)
 
 
+@lru_cache(maxsize=2)
+def _noise(shape: tuple[int, int], seed: int) -> tuple[npt.NDArray[np.float32], np.random.Generator]:
+    """Return a table's grain and what makes the next of it; most tables of these scenes are as large."""
+    rng = np.random.default_rng(seed)
+    return cv2.GaussianBlur(rng.normal(0, 1, shape).astype(np.float32), (0, 0), 1.5) * 5, rng
+
+
+@lru_cache(maxsize=3)
 def table_of(kind: str, size_mm: tuple[float, float], seed: int) -> Grey:
     """Return a table seen from above: wood, mat, dark, light, alike or plain."""
-    rng = np.random.default_rng(seed)
     high, wide = (round(side * PX_PER_MM) for side in size_mm[::-1])
-    noise = cv2.GaussianBlur(rng.normal(0, 1, (high, wide)).astype(np.float32), (0, 0), 1.5) * 5
+    noise, rng = _noise((high, wide), seed)
+    rng = deepcopy(rng)
     if kind == "wood":
         grain = cv2.GaussianBlur(rng.normal(0, 1, (high, 1)).astype(np.float32), (1, 0), 3, sigmaY=4) * 4
         coarse = cv2.resize(rng.normal(0, 1, (12, 6)).astype(np.float32), (wide, high), interpolation=cv2.INTER_CUBIC)
@@ -285,6 +311,7 @@ def _taken(
     return np.clip(np.rint(kept), 0, 255).astype(np.uint8)
 
 
+@lru_cache(maxsize=4)
 def _lamp(view: View, shadow: bool) -> Floats:
     """Return how much light falls on each pixel, 0 to 1."""
     across, down = np.meshgrid(np.linspace(-1, 1, view.wide), np.linspace(-1, 1, view.high))

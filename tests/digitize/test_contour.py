@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -18,11 +19,15 @@ from digitize.contour.follow import bridge_spline
 from digitize.contour.measure import find_corners
 from digitize.ink import find_strokes
 from digitize.read import read_picture
-from digitize.shapes import OutlineHints, Picture, TracedOutline
+from digitize.shapes import Ink, OutlineHints, Picture, TracedOutline
 from tests.maker import MadePlan, PlanSpec, make_plan
+
+Maker = Callable[[PlanSpec], MadePlan]
 
 # A printed line's middle at 200 dpi: a tenth of a pixel on average, a pixel at the worst crossing.
 RMS_MM, WORST_MM = 0.013, 0.13
+PLAIN = PlanSpec(name="plain", seed=9, family="small")
+SHARP = replace(PLAIN, name="sharp", blur_px=0.5)
 
 
 @dataclass(frozen=True)
@@ -41,11 +46,21 @@ class TrueScale:
         return SheetPoints((points.xy - self.plan_to_px[:, 2]) @ np.linalg.inv(self.plan_to_px[:, :2]).T)
 
 
-def trace(made: MadePlan, **hints: object) -> TracedOutline:
+def seen(made: MadePlan) -> tuple[Picture, Ink]:
     picture = read_picture(made.path)
+    return picture, find_strokes(picture, 1 / TrueScale(made.plan_to_px).mm_per_px_x)
+
+
+def trace(made: MadePlan, what: tuple[Picture, Ink] | None = None, **hints: object) -> TracedOutline:
+    """Return the outline of a plan, with ``what`` was seen of it where it is traced more than once."""
     scale = TrueScale(made.plan_to_px)
-    ink = find_strokes(picture, 1 / scale.mm_per_px_x)
-    return find_outline(picture, ink, scale, OutlineHints(**hints))  # type: ignore[arg-type]
+    return find_outline(*(what or seen(made)), scale, OutlineHints(**hints))  # type: ignore[arg-type]
+
+
+def changed(made: MadePlan, folder: Path, page: np.ndarray) -> MadePlan:
+    """Return a plan with another picture; the plan itself is other tests' too."""
+    cv2.imwrite(str(folder / "changed.png"), page)
+    return replace(made, path=folder / "changed.png")
 
 
 def off_truth(made: MadePlan, traced: TracedOutline) -> FloatArray:
@@ -87,39 +102,37 @@ def test_one_bit_scan_is_traced_too(tmp_path: Path) -> None:
 
 def test_middle_outer_and_inner_edge_differ_by_half_the_pen(tmp_path: Path) -> None:
     made = make_plan(PlanSpec(name="pen", seed=9, family="small", line_mm=0.6, blur_px=0.5), tmp_path)
-    area = {line: shapely.Polygon(trace(made, line=line).points.xy).area for line in ("inner", "middle", "outer")}
+    what = seen(made)
+    area = {line: shapely.Polygon(trace(made, what, line=line).points.xy).area for line in ("inner", "middle", "outer")}
     perimeter = made.measures["perimeter_mm"]
     assert (area["outer"] - area["middle"]) / perimeter == pytest.approx(0.3, abs=0.04)
     assert (area["middle"] - area["inner"]) / perimeter == pytest.approx(0.3, abs=0.04)
 
 
-def test_near_a_place_outside_every_outline_is_refused(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="near", seed=9, family="small"), tmp_path)
+def test_near_a_place_outside_every_outline_is_refused(made: Maker) -> None:
     with pytest.raises(Refusal, match="outline"):
-        trace(made, near=(5.0, 5.0))
+        trace(made(PLAIN), near=(5.0, 5.0))
 
 
 @pytest.mark.slow
-def test_two_bodies_are_refused_until_one_is_pointed_at(tmp_path: Path) -> None:
-    made = make_plan(PlanSpec(name="two", seed=9, family="small"), tmp_path)
-    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
-    cv2.imwrite(str(made.path), np.hstack([page, page]))
+def test_two_bodies_are_refused_until_one_is_pointed_at(made: Maker, tmp_path: Path) -> None:
+    page = cv2.imread(str(made(PLAIN).path), cv2.IMREAD_GRAYSCALE)
+    two = changed(made(PLAIN), tmp_path, np.hstack([page, page]))
     with pytest.raises(Refusal) as refusal:
-        trace(made)
+        trace(two)
     assert refusal.value.code == "several-bodies"
-    middle = made.to_px(np.array([[20.0, 60.0]]))[0]
-    assert off_truth(made, trace(made, near=tuple(middle))).max() < WORST_MM
+    middle = two.to_px(np.array([[20.0, 60.0]]))[0]
+    assert off_truth(two, trace(two, near=tuple(middle))).max() < WORST_MM
 
 
-def test_another_body_on_the_sheet_is_told(tmp_path: Path) -> None:
+def test_another_body_on_the_sheet_is_told(made: Maker, tmp_path: Path) -> None:
     """One a tenth smaller beside it: which is meant is a question, not a matter of course."""
-    made = make_plan(PlanSpec(name="other", seed=9, family="small"), tmp_path)
-    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    page = cv2.imread(str(made(PLAIN).path), cv2.IMREAD_GRAYSCALE)
     small = cv2.resize(page, None, fx=0.9, fy=0.9, interpolation=cv2.INTER_AREA)
     small = cv2.copyMakeBorder(small, 0, len(page) - len(small), 0, 0, cv2.BORDER_REPLICATE)
-    cv2.imwrite(str(made.path), np.hstack([page, small]))
-    traced = trace(made)
-    assert off_truth(made, traced).max() < WORST_MM
+    two = changed(made(PLAIN), tmp_path, np.hstack([page, small]))
+    traced = trace(two)
+    assert off_truth(two, traced).max() < WORST_MM
     assert "other-body" in [one.code for one in traced.doubts]
 
 
@@ -135,37 +148,38 @@ def test_two_halves_alike_are_refused(tmp_path: Path) -> None:
     assert refusal.value.code == "several-bodies"
 
 
-def test_a_line_that_cuts_a_gentle_bend_short_is_never_taken_without_doubt(tmp_path: Path) -> None:
+def test_a_line_that_cuts_a_gentle_bend_short_is_never_taken_without_doubt(made: Maker, tmp_path: Path) -> None:
     """A straight line of the same pen leaves the outline and comes back to it, some millimetres beside it."""
-    made = make_plan(PlanSpec(name="chord", seed=9, family="small", blur_px=0.5), tmp_path)
-    side = int(np.argmax(made.outline_mm[:, 0]))
-    ends = made.to_px(made.outline_mm[[side - 90, side + 90]])
+    plan = made(SHARP)
+    side = int(np.argmax(plan.outline_mm[:, 0]))
+    ends = plan.to_px(plan.outline_mm[[side - 90, side + 90]])
     beyond = (ends[1] - ends[0]) * 0.25
-    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
+    page = cv2.imread(str(plan.path), cv2.IMREAD_GRAYSCALE)
     first, last = (np.round(at).astype(int).tolist() for at in (ends[0] - beyond, ends[1] + beyond))
     cv2.line(page, first, last, 30, 4, cv2.LINE_AA)
-    cv2.imwrite(str(made.path), page)
-    traced = trace(made)
-    assert off_truth(made, traced).max() < WORST_MM or traced.doubts
-    told = trace(made, through=(tuple(made.to_px(made.outline_mm[[side]])[0]),))
-    assert off_truth(made, told).max() < 2.0 * WORST_MM
+    cut = changed(plan, tmp_path, page)
+    what = seen(cut)
+    traced = trace(cut, what)
+    assert off_truth(cut, traced).max() < WORST_MM or traced.doubts
+    told = trace(cut, what, through=(tuple(cut.to_px(cut.outline_mm[[side]])[0]),))
+    assert off_truth(cut, told).max() < 2.0 * WORST_MM
 
 
-def test_broken_outline_beside_a_whole_inner_line_is_never_taken_without_doubt(tmp_path: Path) -> None:
+def test_broken_outline_beside_a_whole_inner_line_is_never_taken_without_doubt(made: Maker, tmp_path: Path) -> None:
     """The true line has a gap too long to bridge, a closed line runs 3 mm inside it."""
-    made = make_plan(PlanSpec(name="inner", seed=9, family="small", blur_px=0.5), tmp_path)
-    page = cv2.imread(str(made.path), cv2.IMREAD_GRAYSCALE)
-    inner = np.asarray(shapely.Polygon(made.outline_mm).buffer(-3.0).exterior.coords)
-    cv2.polylines(page, [np.round(made.to_px(inner)).astype(np.int32)], True, 30, 3)
-    side = made.outline_mm[np.argmax(made.outline_mm[:, 0])]
-    x, y = made.to_px(side[None])[0]
+    plan = made(SHARP)
+    page = cv2.imread(str(plan.path), cv2.IMREAD_GRAYSCALE)
+    inner = np.asarray(shapely.Polygon(plan.outline_mm).buffer(-3.0).exterior.coords)
+    cv2.polylines(page, [np.round(plan.to_px(inner)).astype(np.int32)], True, 30, 3)
+    side = plan.outline_mm[np.argmax(plan.outline_mm[:, 0])]
+    x, y = plan.to_px(side[None])[0]
     cv2.rectangle(page, (int(x - 12), int(y - 120)), (int(x + 60), int(y + 120)), 240, -1)
-    cv2.imwrite(str(made.path), page)
+    broken = changed(plan, tmp_path, page)
     try:
-        traced = trace(made)
+        traced = trace(broken)
     except Refusal:
         return
-    assert traced.doubts or off_truth(made, traced).max() < WORST_MM
+    assert traced.doubts or off_truth(broken, traced).max() < WORST_MM
 
 
 def test_sheet_of_text_lines_has_no_outline() -> None:

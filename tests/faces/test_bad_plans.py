@@ -17,7 +17,8 @@ from tests.maker import PlanSpec, RuleSpec, make_plan
 from tests.maker.press import save
 
 BOTH = (RuleSpec(length_mm=120.0), RuleSpec(along="y", length_mm=120.0))
-SMALL = PlanSpec(name="bad", seed=11, family="small", rules=BOTH, dpi=200.0, specks=20)
+SMALL = PlanSpec(name="bad", seed=11, family="small", rules=BOTH, dpi=120.0, specks=20)
+PX_PER_MM = SMALL.dpi / 25.4
 
 
 def outline(plan: Path, out: Path) -> tuple[int, dict[str, Any], str]:
@@ -67,7 +68,7 @@ def test_one_direction_only_is_a_look_with_a_wider_claim(tmp_path: Path) -> None
 
 def test_two_rules_that_disagree_are_refused(tmp_path: Path) -> None:
     """A span from end to end of a rule, said to be 2 % longer than the rule's graduations make it."""
-    made = make_plan(SMALL, tmp_path)
+    made = make_plan(replace(SMALL, dpi=200.0), tmp_path)
     rule = made.rules[0]
     start, end = np.asarray(rule.from_px), np.asarray(rule.to_px)
     plan = tmp_path / "plan.toml"
@@ -97,7 +98,7 @@ def test_two_bodies_on_one_sheet_are_refused_and_one_line_settles_it(tmp_path: P
 def test_no_closed_outline_is_refused(tmp_path: Path) -> None:
     made = make_plan(SMALL, tmp_path)
     widest = made.to_px(made.outline_mm[[np.argmax(made.outline_mm[:, 0])]])[0]
-    erase(made.path, widest - (120, 400), widest + np.array([30, 400]))
+    erase(made.path, widest - np.array([15.0, 51.0]) * PX_PER_MM, widest + np.array([4.0, 51.0]) * PX_PER_MM)
     exit_code, record, said = outline(made.path, tmp_path / "out")
     assert_refused("no-outline", record, said, tmp_path / "out", exit_code)
 

@@ -16,13 +16,16 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.maker import PlanSpec, make_plan
+from tests.maker import PlanSpec, RuleSpec, make_plan
 
 ROOT = Path(__file__).resolve().parents[2]
-SMALL = ROOT / "fixtures" / "small" / "half.png"
 CALL = [sys.executable, "-m", "digitize.cli"]
 ENVIRONMENT = {"PYTHONPATH": str(ROOT), "PATH": os.environ["PATH"], "COLUMNS": "120", "HOME": "/nonexistent"}
-BARE = PlanSpec(name="bare", seed=11, family="small", rules=(), dpi=200.0, specks=20)
+# As coarse and plain as a plan may be: nothing here asks how well it is measured. With one rule it is to be looked at.
+SHEET = PlanSpec(
+    name="sheet", seed=4, family="small", half=True, rules=(RuleSpec(),), dpi=100.0, specks=20, smudges=0
+)  # fmt: skip
+BARE = PlanSpec(name="bare", seed=11, family="small", rules=(), dpi=100.0, specks=20)
 
 
 def run(*words: str | Path | bytes, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -54,13 +57,19 @@ def plan_file(folder: Path, text: str, image: str = "sheet.png") -> Path:
 
 
 @pytest.fixture(scope="module")
-def found(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with a sheet, its results in ``out``, and a blank sheet."""
-    folder = tmp_path_factory.mktemp("found")
-    shutil.copy(SMALL, folder / "sheet.png")
+def sheets(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a sheet and a blank one."""
+    folder = tmp_path_factory.mktemp("sheets")
+    make_plan(SHEET, folder)
     assert cv2.imwrite(str(folder / "blank.png"), np.full((900, 700), 255, dtype=np.uint8))
-    assert run("outline", "sheet.png", "--out", "out", cwd=folder).returncode == 3
     return folder
+
+
+@pytest.fixture(scope="module")
+def found(sheets: Path) -> Path:
+    """The folder of the sheets, with the results of the first in ``out``."""
+    assert run("outline", "sheet.png", "--out", "out", cwd=sheets).returncode == 3
+    return sheets
 
 
 def test_a_refused_run_withdraws_what_it_was_to_replace(found: Path, tmp_path: Path) -> None:
@@ -109,8 +118,8 @@ def test_a_refused_plan_among_many_withdraws_its_results(found: Path, tmp_path: 
     ("table", "place", "key"),
     [
         ("[body]\nnear = [99999, 5]", "(99999, 5)", "body.near"),
-        ("[body]\nneck = [5, 2700.5]", "(5, 2700.5)", "body.neck"),
-        ("[body]\nthrough = [[900, 900], [5, -99]]", "(5, -99)", "body.through"),
+        ("[body]\nneck = [5, 900.5]", "(5, 900.5)", "body.neck"),
+        ("[body]\nthrough = [[600, 800], [5, -99]]", "(5, -99)", "body.through"),
         ("[body]\ncenterline = [[10, 10], [10, 5000]]", "(10, 5000)", "body.centerline"),
         ("[[rule]]\nnear = [20, 9000]", "(20, 9000)", "rule.near"),
         ('[[span]]\nfrom = [6000, 10]\nto = [10, 10]\nlength = "300 mm"', "(6000, 10)", "span.from"),
@@ -118,10 +127,11 @@ def test_a_refused_plan_among_many_withdraws_its_results(found: Path, tmp_path: 
         ("[[card]]\nnear = [-20, 9]", "(-20, 9)", "card.near"),
     ],
 )
-def test_a_place_outside_the_picture_is_2(tmp_path: Path, table: str, place: str, key: str) -> None:
-    shutil.copy(SMALL, tmp_path / "sheet.png")
-    done = run("outline", plan_file(tmp_path, table), cwd=tmp_path)
-    told(done, 2, f"{place} of {key} is outside the picture, 5211 x 2599.")
+def test_a_place_outside_the_picture_is_2(sheets: Path, tmp_path: Path, table: str, place: str, key: str) -> None:
+    """Of a picture that holds nothing: it is told before anything is looked for."""
+    shutil.copy(sheets / "blank.png", tmp_path)
+    done = run("outline", plan_file(tmp_path, table, "blank.png"), cwd=tmp_path)
+    told(done, 2, f"{place} of {key} is outside the picture, 700 x 900.")
 
 
 @pytest.mark.parametrize("length", ["502.358 in", "5.02 mm", pytest.param("50 m", marks=pytest.mark.slow)])
@@ -134,8 +144,8 @@ def test_a_span_of_the_wrong_unit_is_refused(tmp_path: Path, length: str) -> Non
 
 
 @pytest.mark.parametrize("length", ["19 7/8", "505", "0.5"])
-def test_a_length_in_words_without_a_unit_is_2(tmp_path: Path, length: str) -> None:
-    shutil.copy(SMALL, tmp_path / "sheet.png")
+def test_a_length_in_words_without_a_unit_is_2(sheets: Path, tmp_path: Path, length: str) -> None:
+    shutil.copy(sheets / "sheet.png", tmp_path)
     done = run("outline", plan_file(tmp_path, f'[body]\nlength = "{length}"'), cwd=tmp_path)
     told(done, 2, f"'{length}'", "Say mm or in")
 
@@ -162,8 +172,8 @@ def test_a_length_of_the_call_without_a_unit_is_2(found: Path, tmp_path: Path, w
         *(pytest.param(more, marks=pytest.mark.slow) for more in (">&-", "2>&-", "2>/dev/full", "--json >/dev/full")),
     ],
 )
-def test_outputs_that_take_nothing_change_no_exit_code(tmp_path: Path, redirection: str) -> None:
-    done = shell(f"$boutline outline {SMALL} --out out {redirection}; exit ${{PIPESTATUS[0]}}", tmp_path)
+def test_outputs_that_take_nothing_change_no_exit_code(sheets: Path, tmp_path: Path, redirection: str) -> None:
+    done = shell(f"$boutline outline {sheets}/sheet.png --out out {redirection}; exit ${{PIPESTATUS[0]}}", tmp_path)
     assert done.returncode == 3, done.stderr
     assert "Traceback" not in done.stderr and "fault" not in done.stderr and "ignored" not in done.stderr
     assert len(list((tmp_path / "out").iterdir())) == 6
@@ -176,34 +186,35 @@ def test_outputs_that_take_nothing_of_a_refused_plan(found: Path, tmp_path: Path
     assert shell(line, found).returncode == 4
 
 
-def test_a_full_disk_is_2_and_leaves_nothing(tmp_path: Path) -> None:
+def test_a_full_disk_is_2_and_leaves_nothing(sheets: Path, tmp_path: Path) -> None:
     """Of a file system of 60 KiB, in a namespace of its own; where there is none, there is nothing to test."""
     if subprocess.run(["unshare", "-rm", "true"], check=False, capture_output=True).returncode:
         pytest.skip("no namespaces here")
     (tmp_path / "disk").mkdir()
-    inside = f"mount -t tmpfs -o size=60k none disk && $boutline outline {SMALL} --out disk/out; code=$?; ls -A disk"
+    call = f"$boutline outline {sheets}/sheet.png --out disk/out"
+    inside = f"mount -t tmpfs -o size=60k none disk && {call}; code=$?; ls -A disk"
     done = shell(f"unshare -rm bash -c '{inside}; exit $code'", tmp_path)
     told(done, 2, "The disk is full", "--out")
     assert done.stdout == ""
 
 
-def test_a_name_that_is_no_utf8_is_told_in_letters(tmp_path: Path) -> None:
-    odd = b"w\xffg.png"
+def test_a_name_that_is_no_utf8_is_told_in_letters(sheets: Path, tmp_path: Path) -> None:
+    odd, sheet = b"w\xffg.png", sheets / "sheet.png"
     try:
-        shutil.copy(SMALL, tmp_path / os.fsdecode(odd))
+        shutil.copy(sheet, tmp_path / os.fsdecode(odd))
     except OSError:
         pytest.skip("this file system takes no such name")
     told(run("outline", odd, cwd=tmp_path), 2, "w\\xffg.png", "Rename")
-    done = run("outline", odd, SMALL, "--out", b"o\xff", "--json", cwd=tmp_path)
+    done = run("outline", odd, sheet, "--out", b"o\xff", "--json", cwd=tmp_path)
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     plans = json.loads(done.stdout)["plans"]
-    assert [(one["plan"], one["verdict"]) for one in plans] == [("w\\xffg.png", "usage"), (str(SMALL), "look")]
+    assert [(one["plan"], one["verdict"]) for one in plans] == [("w\\xffg.png", "usage"), (str(sheet), "look")]
 
 
-def test_an_interrupt_leaves_no_draft_of_many_plans(tmp_path: Path) -> None:
+def test_an_interrupt_leaves_no_draft_of_many_plans(sheets: Path, tmp_path: Path) -> None:
     for name in ("a", "b", "c", "d"):
-        shutil.copy(SMALL, tmp_path / f"{name}.png")
+        shutil.copy(sheets / "sheet.png", tmp_path / f"{name}.png")
     call = [*CALL, "outline", "a.png", "b.png", "c.png", "d.png", "--out", "out", "--jobs", "2"]
     quiet = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
     process = subprocess.Popen(call, cwd=tmp_path, env=ENVIRONMENT, start_new_session=True, **quiet)
@@ -214,15 +225,15 @@ def test_an_interrupt_leaves_no_draft_of_many_plans(tmp_path: Path) -> None:
     assert list((tmp_path / "out").glob(".*")) == []
 
 
-def test_the_next_run_removes_what_a_killed_one_left(tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    process = subprocess.Popen([*CALL, "outline", SMALL, "--out", "out"], cwd=tmp_path, env=ENVIRONMENT)
+def test_the_next_run_removes_what_a_killed_one_left(sheets: Path, tmp_path: Path) -> None:
+    out, sheet = tmp_path / "out", sheets / "sheet.png"
+    process = subprocess.Popen([*CALL, "outline", sheet, "--out", "out"], cwd=tmp_path, env=ENVIRONMENT)
     _until(lambda: list(tmp_path.glob(".out-*")))
     process.kill()
     process.wait()
     assert list(tmp_path.glob(".out-*"))
     (tmp_path / ".out-of-mine").mkdir()
-    assert run("outline", SMALL, "--out", out, cwd=tmp_path).returncode == 3
+    assert run("outline", sheet, "--out", out, cwd=tmp_path).returncode == 3
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out-of-mine", "out"]
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.faces.test_command_line import run
+from tests.maker import MadePlan, PlanSpec
 
-SHEET = Path(__file__).parents[2] / "fixtures" / "demo" / "plover.png"
+SHEET = PlanSpec(name="inches", seed=4, family="small", dpi=120.0, copier_x=1.013, copier_y=0.996, specks=20)
 
 
 @pytest.mark.parametrize(
@@ -20,9 +22,11 @@ SHEET = Path(__file__).parents[2] / "fixtures" / "demo" / "plover.png"
         ("reprint", r"\d+( \d+/\d+)? in x \d+( \d+/\d+)? in on one page"),
     ],
 )
-def test_the_summary_is_in_inches(tmp_path: Path, command: str, lengths: str) -> None:
+def test_the_summary_is_in_inches(
+    made: Callable[[PlanSpec], MadePlan], tmp_path: Path, command: str, lengths: str
+) -> None:
     plan = tmp_path / "plan.toml"
-    plan.write_text(f"[plan]\nimage = '{SHEET.as_posix()}'\nunit = 'in'\n")
+    plan.write_text(f"[plan]\nimage = '{made(SHEET).path.as_posix()}'\nunit = 'in'\n")
     done = run(command, plan, "--out", tmp_path / "out")
     assert re.search(lengths, done.stdout), done.stdout + done.stderr
     paper = re.sub(r"one page of \d+ x \d+ mm", "", done.stdout)  # paper is sold by the millimetre or by its name

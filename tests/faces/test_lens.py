@@ -22,6 +22,7 @@ from tests.maker.photo import MadePhoto, make_photo
 BEND = (-0.08, 0.01, 3e-4, -2e-4)
 OFF_MIDDLE = (0.006, -0.004)  # of the longer side
 SHOT_SIZE = (1000, 749)  # a third of the photo's 3000 x 2248
+HERON = dataclasses.replace(PHOTO, name="heron", lens=BEND, centre_share=OFF_MIDDLE)
 
 
 def lens_camera(size_px: tuple[int, int]) -> Camera:
@@ -48,8 +49,14 @@ def lens_file(shots: list[Path]) -> Path:
 
 @pytest.fixture(scope="module")
 def photo(tmp_path_factory: pytest.TempPathFactory) -> MadePhoto:
-    spec = dataclasses.replace(PHOTO, name="heron", lens=BEND, centre_share=OFF_MIDDLE)
-    return make_photo(spec, tmp_path_factory.mktemp("photo"))
+    return make_photo(HERON, tmp_path_factory.mktemp("photo"))
+
+
+@pytest.fixture(scope="module")
+def coarse(tmp_path_factory: pytest.TempPathFactory) -> MadePhoto:
+    """The same at 1200 x 900 pixels, where nothing is measured in it."""
+    spec = dataclasses.replace(HERON, name="coarse", long_px=1200)
+    return make_photo(spec, tmp_path_factory.mktemp("coarse"))
 
 
 def test_the_lens_comes_out_within_its_sigmas(lens_file: Path) -> None:
@@ -149,18 +156,18 @@ def test_a_wrong_call(shots: list[Path], tmp_path: Path, words: tuple[str, str],
     ],
 )
 def test_a_lens_file_that_does_not_fit(
-    lens_file: Path, photo: MadePhoto, tmp_path: Path, change: tuple[str, str], code: int, said: str
+    lens_file: Path, coarse: MadePhoto, tmp_path: Path, change: tuple[str, str], code: int, said: str
 ) -> None:
     text = lens_file.read_text()
     assert change[0] in text
-    wrong = photo.path.with_name("wrong.lens.toml")
+    wrong = coarse.path.with_name("wrong.lens.toml")
     wrong.write_text(text.replace(*change, 1))
-    plan = photo.path.with_name("wrong.toml")
-    plan.write_text(f'[plan]\nimage = "{photo.path.name}"\nlens = "wrong.lens.toml"\n')
+    plan = coarse.path.with_name("wrong.toml")
+    plan.write_text(f'[plan]\nimage = "{coarse.path.name}"\nlens = "wrong.lens.toml"\n')
     refused(run("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", code, said)
 
 
-def test_a_lens_with_a_scan_is_a_contradiction(lens_file: Path, photo: MadePhoto, tmp_path: Path) -> None:
-    plan = photo.path.with_name("scan.toml")
-    plan.write_text(f'[plan]\nimage = "{photo.path.name}"\ncaptured = "scan"\nlens = "{lens_file}"\n')
+def test_a_lens_with_a_scan_is_a_contradiction(lens_file: Path, coarse: MadePhoto, tmp_path: Path) -> None:
+    plan = coarse.path.with_name("scan.toml")
+    plan.write_text(f'[plan]\nimage = "{coarse.path.name}"\ncaptured = "scan"\nlens = "{lens_file}"\n')
     refused(run("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", 2, "scan")

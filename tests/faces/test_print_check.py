@@ -62,13 +62,18 @@ def beside(made: MadePrint, name: str, text: str) -> Path:
     return path
 
 
+def keep(page: np.ndarray, path: Path) -> None:
+    """Write a scan, pressed little: that takes as long as all else."""
+    Image.fromarray(page).save(path, dpi=(COPY.dpi, COPY.dpi), compress_level=1)
+
+
 @pytest.fixture(scope="module")
 def answer(copy: MadePrint, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, int, dict[str, Any], str]:
     """The check with a second scan, turned half round, of a scanner without an error that shows."""
     folder = tmp_path_factory.mktemp("answer")
     out, turned = folder / "out", folder / "turned.png"
     sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
-    Image.fromarray(scanned(sheet, MM, turn_deg=180.6, noise=1.0)).save(turned, dpi=(COPY.dpi, COPY.dpi))
+    keep(scanned(sheet, MM, turn_deg=180.6, noise=1.0), turned)
     code, record, done = check(copy.plan_path, out, "--turned", str(turned))
     return out, code, record, done.stderr
 
@@ -220,7 +225,7 @@ def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: 
 
     for name, turn_deg in (("first", 0.0), ("second", 180.6)):
         page = scanned(sheet, MM, larger_below, turn_deg=turn_deg, noise=1.0)
-        Image.fromarray(page).save(tmp_path / f"{name}.png", dpi=(COPY.dpi, COPY.dpi))
+        keep(page, tmp_path / f"{name}.png")
     plan = tmp_path / "first.toml"
     plan.write_text(copy.plan_path.read_text().replace(copy.path.name, "first.png"))
     clock = Clock()

@@ -39,12 +39,14 @@ def scanned(
     page = cv2.copyMakeBorder(sheet, *[room_px] * 4, cv2.BORDER_REPLICATE) if room_px else sheet
     high, wide = page.shape
     q = np.stack(np.meshgrid(np.arange(wide, dtype=np.float64), np.arange(high, dtype=np.float64)), axis=-1)
-    glass = q - scanner(q * mm_per_px) / mm_per_px
-    glass = q - scanner(glass * mm_per_px) / mm_per_px  # displacements are small: twice is enough
+    glass = q
+    for _ in range(2 if scanner is not none else 0):  # displacements are small: twice is enough
+        glass = q - scanner(glass * mm_per_px) / mm_per_px
     middle, angle = np.array([(wide - 1) / 2.0, (high - 1) / 2.0]), np.radians(turn_deg)
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     place = (glass - middle - shift_px) @ turn + middle
-    place = place + own(place * mm_per_px) / mm_per_px
+    if own is not none:
+        place = place + own(place * mm_per_px) / mm_per_px
     at = place.astype(np.float32)
     seen = cv2.remap(page, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     return np.clip(seen + np.random.default_rng(seed).normal(0.0, noise, seen.shape), 0, 255).astype(np.uint8)
