@@ -20,6 +20,8 @@ NEAR_MM, NEAR_DEG = 4.0, 1.5
 ROUGH_NEAR_MM, ROUGH_NEAR_DEG = 15.0, 4.0
 # A line through an uneven body reaches over this share of it, with this share of the outline on either side.
 THROUGH_SPAN, ONE_SIDE = 0.95, 0.25
+# Of several such lines a centerline leaves this much on either side; arrows end a dimension line this near the outline.
+MIDWAY, ON_OUTLINE_MM = 0.4, 1.5
 # Offsets and angles are weighed against each other by these when the nearest line is chosen.
 OFFSET_SCALE_MM, ANGLE_SCALE_DEG = 1.0, 0.3
 # A drawn line further from the axis of a symmetric body than this is a disagreement.
@@ -115,9 +117,11 @@ def drawn_near(axis: Axis, xy: FloatArray, lines: Sequence[SheetLine], trusted: 
 def drawn_through(xy: FloatArray, lines: Sequence[SheetLine]) -> _Drawn | None:
     """Return the one drawn line that runs right through a body from end to end, if there is just one.
 
-    An uneven body has no axis of its own to look near.
+    An uneven body has no axis of its own to look near. Dimension lines run through it too, but end on its outline, or
+    leave far more of it on one side.
     """
     found: list[_Drawn] = []
+    midway: list[_Drawn] = []
     for line in lines:
         own = Axis(line.start, line_angle(line))
         low, high = _reach(own, xy)
@@ -125,7 +129,16 @@ def drawn_through(xy: FloatArray, lines: Sequence[SheetLine]) -> _Drawn | None:
         one = _seen(line, own, low, high)
         if one.span >= THROUGH_SPAN and ONE_SIDE <= right <= 1.0 - ONE_SIDE:
             found.append(one)
+            if MIDWAY <= right <= 1.0 - MIDWAY and not _ends_on(xy, line):
+                midway.append(one)
+    found = midway if len(found) > 1 else found
     return found[0] if len(found) == 1 else None
+
+
+def _ends_on(xy: FloatArray, line: SheetLine) -> bool:
+    """Whether both ends of a line are on an outline (N, 2)."""
+    away = [float(np.hypot(*(xy - end).T).min()) for end in (line.start, line.end)]
+    return max(away) < ON_OUTLINE_MM
 
 
 def _moved(axis: Axis, offset: float, turn: float) -> Axis:
