@@ -19,7 +19,8 @@ from shapely.geometry import Point, Polygon
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.network import Arm, Network
-from digitize.contour.search import LIKE_WEIGHT, Dart, far_node, search, trails
+from digitize.contour.pens import of_other_pens, weight_at
+from digitize.contour.search import Dart, far_node, search, trails
 
 # A body is at least and at most this long, and at least this part of it wide; anything else on the sheet is not one.
 LEAST_BODY_MM, LONGEST_BODY_MM, SLENDEREST = 120.0, 1500.0, 0.25
@@ -46,10 +47,9 @@ SURE_WAY = 1.0
 FILL_STEP_MM = 0.2
 # A way's weight is that of its lightest part but for this share of its length.
 LIGHT_SHARE = 0.1
-# A line of another pen is at least so long, and its points leave a straight line by no more than this (rms).
-LINE_MM, STRAIGHT_MM = 15.0, 0.15
-# A way that takes one counts for so doubtful a turn more where there is a way without it.
+# A way that takes a line of another pen counts for so doubtful a turn more where there is a way without it.
 OTHER_PEN_TURN = 4.0
+MOST_PENS = 3  # so many of them are sought to be avoided, one after the other
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,23 +232,18 @@ def _cycle(network: Network, seed: int, without: frozenset[int] = frozenset()) -
 def _by_one_pen(network: Network, seed: int, way: Way) -> Way | None:
     """Return the way from the same stroke without the straight lines of another pen that a way takes, or None.
 
-    An extension line that touches the body at a horn or a corner goes on more smoothly than the body itself.
+    An extension line that touches the body at a horn or a corner goes on more smoothly than the body itself, and a
+    neck's block may be an easier way round than the line across it.
     """
-    strokes = [stroke for stroke, _ in way.darts]
-    pen = _weight_at(network, strokes, 0.5)
-    other = {stroke for stroke in strokes if abs(np.log(network.weights[stroke] / pen)) > LIKE_WEIGHT}
-    lines = frozenset(stroke for stroke in other if _is_straight(network, stroke))
-    return _cycle(network, seed, lines) if lines and seed not in lines else None
-
-
-def _is_straight(network: Network, stroke: int) -> bool:
-    """Whether a stroke is straight, and so long that it may be a line of its own."""
-    line = network.lines[stroke]
-    if network.length_mm(stroke) < LINE_MM:
-        return False
-    away = line - line.mean(axis=0)
-    off = away @ np.linalg.svd(away, full_matrices=False)[2][1]
-    return bool(np.sqrt(np.mean(off**2)) < STRAIGHT_MM)
+    without: frozenset[int] = frozenset()
+    found: Way | None = way
+    for _ in range(MOST_PENS):
+        lines = of_other_pens(network, [stroke for stroke, _ in found.darts]) if found else frozenset()
+        if not lines:
+            break
+        without |= lines
+        found = _cycle(network, seed, without) if seed not in without else None
+    return found if without else None
 
 
 def _large_cycle(network: Network, seed: int) -> Way | None:
@@ -287,15 +282,7 @@ def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> W
 
 def _weight(network: Network, strokes: list[int]) -> float:
     """Return the weight that all but the lightest LIGHT_SHARE of a way's length has."""
-    return _weight_at(network, strokes, LIGHT_SHARE)
-
-
-def _weight_at(network: Network, strokes: list[int], share: float) -> float:
-    """Return the weight that all but the lightest share of the length of some strokes has."""
-    weights = network.weights[strokes]
-    order = np.argsort(weights)
-    far = np.cumsum([network.length_mm(strokes[i]) for i in order])
-    return float(weights[order][np.searchsorted(far, share * far[-1])])
+    return weight_at(network, strokes, LIGHT_SHARE)
 
 
 def _steps(darts: list[Dart], *, closed: bool) -> list[tuple[Dart, Dart]]:
