@@ -47,8 +47,8 @@ SURE_WAY = 1.0
 FILL_STEP_MM = 0.2
 # A way's weight is that of its lightest part but for this share of its length.
 LIGHT_SHARE = 0.1
-# A way that takes a line of another pen counts for so doubtful a turn more where there is a way without it.
-OTHER_PEN_TURN = 4.0
+# A way that takes a line of another pen counts for a turn more, as dear as a corner, where there is a way without it.
+OTHER_PEN_TURN = 6.0
 MOST_PENS = 3  # so many of them are sought to be avoided, one after the other
 
 
