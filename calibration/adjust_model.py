@@ -334,9 +334,7 @@ def angle_rows(scene: Scene, state: State) -> list[tuple[FloatArray, float]]:
     """Return ((U,) slopes, misfit), in sigmas, of every known angle."""
     found = []
     for angle in scene.angles:
-        row = np.zeros(scene.unknowns)
-        row[scene.own(angle.first)][DIRECTION] = 1.0 / angle.u_rad
-        row[scene.own(angle.second)][DIRECTION] = -1.0 / angle.u_rad
+        row = _apart(scene, angle, DIRECTION) / angle.u_rad
         turn = state.own[angle.first, DIRECTION] - state.own[angle.second, DIRECTION]
         offs = [_line_turn(side * angle.angle_rad - turn) for side in (1.0, -1.0)]
         found.append((row, min(offs, key=abs) / angle.u_rad))
@@ -347,11 +345,17 @@ def height_rows(scene: Scene, state: State) -> list[tuple[FloatArray, float]]:
     """Return ((U,) slopes, misfit), in sigmas, of every two heights that are alike."""
     found = []
     for pair in scene.heights:
-        row = np.zeros(scene.unknowns)
-        row[scene.own(pair.first)][LIFT] = 1.0 / pair.u_mm
-        row[scene.own(pair.second)][LIFT] = -1.0 / pair.u_mm
-        found.append((row, float(state.own[pair.second, LIFT] - state.own[pair.first, LIFT]) / pair.u_mm))
+        off_mm = float(state.own[pair.second, LIFT] - state.own[pair.first, LIFT])
+        found.append((_apart(scene, pair, LIFT) / pair.u_mm, off_mm / pair.u_mm))
     return found
+
+
+def _apart(scene: Scene, pair: Angle | SameHeight, unknown: int) -> FloatArray:
+    """Return (U,) how the difference of one unknown of two things follows all."""
+    row = np.zeros(scene.unknowns)
+    row[scene.own(pair.first)][unknown] = 1.0
+    row[scene.own(pair.second)][unknown] = -1.0
+    return row
 
 
 def _line_turn(angle_rad: float) -> float:
