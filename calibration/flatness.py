@@ -22,7 +22,8 @@ from calibration.photo import PhotoCalibration, outward, without_rigid
 
 CHANCE = 0.05  # a lift that noise alone shows more seldom than this is reported: the usual level of a test
 HARMLESS_MM = 0.05  # a lift that moves no place further than this is not
-# Nor is one lower than this: paper pressed down by hand lies no flatter (common practice, no source).
+# Nor is one lower than this that harms no outline: paper pressed down by hand lies no flatter (common practice, no
+# source).
 LEAST_LIFT_MM = 0.25
 FLAT_U_MM = 0.5  # 1 sigma of the lift of a sheet laid down with care; common practice, no source
 UNSEEN_MM = 1.0  # by which a lift that goes unseen may move an outline before a person must look at the sheet
@@ -120,12 +121,13 @@ def _judged(calibration: PhotoCalibration, scores: Scores, extent: Extent) -> Fl
     height = lifts[best] * form.heights(grid, extent)
     (shifts,) = _shifts(calibration, SheetPoints(grid), height[None], lifts[best] * scores.yields[best][None])
     moved, rise = float(np.max(np.hypot(*shifts.T))), float(np.ptp(height))
-    bent = chance < CHANCE and moved > HARMLESS_MM and rise > LEAST_LIFT_MM
     at = grid[int(np.argmax(height))]
     found = Flatness(
         chance, rise, float(sigma[best]), at, form, 0.0, (), lifts, sigma, scores.yields, extent
     )
     harm = np.max(np.abs(found.across(calibration, _body(extent))), axis=0)
+    counts = rise > LEAST_LIFT_MM or abs(lifts[best]) * float(harm[best]) > HARMLESS_MM
+    bent = chance < CHANCE and moved > HARMLESS_MM and counts
     unseen = float(np.max(harm * np.minimum(NOTICED_MM, (limit + POWER_SIGMAS) * sigma)))
     return _with_doubts(replace(found, unseen_mm=unseen), calibration, bent)
 

@@ -99,12 +99,15 @@ def test_other_controls_than_those_adjusted_are_refused():
 
 
 def test_a_sheet_as_flat_as_hands_press_it_is_flat_however_sure_its_rise_is(monkeypatch):
-    """Chance apart, what rises by a quarter of a millimetre or less needs no pressing, and its harm is in the claim."""
+    """Chance apart, what rises by a quarter of a millimetre or less needs no pressing where it harms no outline."""
     monkeypatch.setattr(flat_module, "_by_chance", lambda scores, largest: (2.0, 1e-9))
     found = [judged(drawn, seed, curl(0.0, 50.0, 0.1))[2] for seed in range(4)]
     low = [one for one in found if one.lift_mm <= 0.25]
     assert len(low) == 3
     assert all(one.flat for one in low)
     assert not any(one.flat for one in found if one.lift_mm > 0.5)
+    with monkeypatch.context() as harmful:
+        harmful.setattr(flat_module, "HARMLESS_MM", 0.0)
+        assert not any(judged(drawn, seed, curl(0.0, 50.0, 0.1))[2].flat for seed in range(4) if found[seed] in low)
     monkeypatch.setattr(flat_module, "LEAST_LIFT_MM", 0.0)
     assert not all(judged(drawn, seed, curl(0.0, 50.0, 0.1))[2].flat for seed in range(4) if found[seed] in low)
