@@ -17,10 +17,11 @@ from calibration.adjust_fit import Solution, solve_from
 from calibration.adjust_model import COMMONS, DIRECTION, State, by_bending
 from calibration.adjust_scene import scene_of, smooth_places
 from calibration.adjust_start import starts_of
-from calibration.adjust_weak import REFUSE_REL, SCALES, KnownBy, trust_in
+from calibration.adjust_weak import REFUSE_REL, SCALES, KnownBy, Trust, trust_in
 from calibration.camera import CameraPose
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.flags import Doubt, doubt
+from calibration.flatness import flatness_of
 from calibration.frames import FloatArray
 from calibration.known_lens import KnownLens
 from calibration.lens import Lens
@@ -61,7 +62,7 @@ def adjust(
 
     Returns:
         The calibration, or a false value with the code "no-rule", "photo-not-solved", "photo-bent",
-        "rules-disagree", "rules-or-bent" or "photo-scale-open".
+        "rules-disagree", "rules-or-bent", "photo-scale-open" or "photo-open-bent".
         An angle that is not as stated is left out, with a doubt.
 
     Raises:
@@ -129,15 +130,12 @@ def _finished(
     rivals = [end for end in ends[1:] if end.normal.cost <= best.normal.cost + RIVAL_COST]
     covariance = _covariance(best, scatter, rivals)
     trust = trust_in(best, scatter, known_by)
-    worst = int(np.argmax(trust.sigma[: len(SCALES)]))
-    if not copied and not trust.sigma[worst] <= REFUSE_REL:
-        return FailedFit("photo-scale-open", {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"})
     state, count = best.state, len(names)
     centre = (float(state.centre_px[0]), float(state.centre_px[1]))
     off_px = _off_px(best)
     residuals = [_residuals_mm(best, places) for places in best.scene.slices[:count]]
     uneven = [_uneven_mm(best, thing, residuals[thing]) for thing in range(count)]
-    return PhotoCalibration(
+    found = PhotoCalibration(
         lens=Lens(centre, state.focal_px, state.k1, state.k2, state.p1, state.p2),
         pose=CameraPose(state.rotation, np.array([0.0, 0.0, state.distance_mm]), state.focal_px, centre),
         covariance=covariance,
@@ -154,6 +152,19 @@ def _finished(
         doubts=(*trust.doubts, *_uneven_doubts(names, uneven), *_doubts(best, len(names), bool(rivals))),
         solution=best,
     )
+    return found if copied else _where_known(found, trust)
+
+
+def _where_known(found: PhotoCalibration, trust: Trust) -> PhotoCalibration | FailedFit:
+    """Return the calibration, or that a scale is not known, with the sheet's bend where the photo shows one."""
+    worst = int(np.argmax(trust.sigma[: len(SCALES)]))
+    if trust.sigma[worst] <= REFUSE_REL:
+        return found
+    facts = {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"}
+    bent = flatness_of(found)
+    if bent.flat:
+        return FailedFit("photo-scale-open", facts)
+    return FailedFit("photo-open-bent", {**bent.facts(found), **facts})
 
 
 def _covariance(best: Solution, scatter: float, rivals: Sequence[Solution]) -> FloatArray:

@@ -63,6 +63,15 @@ class Flatness:
         """Whether nothing speaks against a flat sheet."""
         return not any(one.code == "sheet-not-flat" for one in self.doubts)
 
+    def facts(self, calibration: PhotoCalibration) -> dict[str, str]:
+        """Return what is to be told of the lift: its size and place, by what chance, and how far away to stand."""
+        return {
+            "lift_mm": f"{self.lift_mm:.1f}",
+            "where": _where(self),
+            "chance": f"{100 * self.chance:.2g} %",
+            "stand_m": f"{STAND_OFF * calibration.pose.distance_mm / 1000.0:.1f}",
+        }
+
     def u_outline_mm(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
         """Return (N,) 1 sigma across a closed curve from lifts, seen or unseen; best rigid motion taken out.
 
@@ -111,6 +120,11 @@ def flatness(
     known = tuple(control.name for control in controls if control.source != "dpi")
     if known != calibration.names or tuple(line.name for line in lines) != calibration.line_names:
         raise ValueError("the controls and lines must be those of the calibration")
+    return flatness_of(calibration)
+
+
+def flatness_of(calibration: PhotoCalibration) -> Flatness:
+    """Test an adjusted photo for lifts of the sheet, by what it was adjusted to."""
     return _judged(calibration, scores_of(calibration.solution), Extent.of(calibration.solution))
 
 
@@ -147,13 +161,7 @@ def _grid(corners: FloatArray) -> FloatArray:
 def _with_doubts(found: Flatness, calibration: PhotoCalibration, bent: bool) -> Flatness:
     doubts = []
     if bent:
-        facts = {
-            "lift_mm": f"{found.lift_mm:.1f}",
-            "where": _where(found),
-            "chance": f"{100 * found.chance:.2g} %",
-            "stand_m": f"{STAND_OFF * calibration.pose.distance_mm / 1000.0:.1f}",
-        }
-        doubts.append(doubt("sheet-not-flat", **facts))
+        doubts.append(doubt("sheet-not-flat", **found.facts(calibration)))
     elif found.unseen_mm > UNSEEN_MM:
         doubts.append(doubt("flatness-unseen", harm_mm=f"{found.unseen_mm:.1f}"))
     return replace(found, doubts=tuple(doubts))

@@ -30,8 +30,10 @@ MOST_BORDER_LINES = 14
 LEAST_SEEN, PAST_PX = 0.35, 6.0
 # What a camera may see of a square corner, with its lens known or any usual one, halves of the diagonal.
 SQUARE_WITHIN_DEG = 2.0
-# An edge has places along at least this part of its length; a thing may hide the rest.
+# An edge has places along at least this part of its length; a thing may hide the rest. Where it is seen at both ends,
+# in the outer parts of it, less will do: paper's edge between them is where they are.
 LEAST_COVERED = 0.5
+LEAST_WITH_ENDS, END_PART = 0.3, 0.15
 # Edges and border agree within this; sides of a border are in one of these proportions.
 AGREE_DEG = 0.6
 PROPORTIONS = np.geomspace(0.5, 2.0, 25)
@@ -42,7 +44,7 @@ USUAL_FOCALS = np.arange(1.1, 2.4, 0.05)
 def sheet_angles(
     edges: Sequence[StraightLine], border: Sequence[StraightLine], lens: Lens, focal_px: float | None
 ) -> tuple[KnownAngle, ...]:
-    """Return what is known of the sheet's corners when all its four edges are seen along most of their length.
+    """Return what is known of the sheet's corners when all its four edges are seen: along most of it, or at both ends.
 
     Args:
         edges: in order round it.
@@ -50,7 +52,7 @@ def sheet_angles(
         lens: the picture's.
         focal_px: of the camera, where it is known.
     """
-    if len(edges) != 4 or min(_covered(edge) for edge in edges) < LEAST_COVERED:
+    if len(edges) != 4 or not all(_seen(edge) for edge in edges):
         return ()
     lines = [_line(edge.places.xy, lens) for edge in edges]
     if not _square(lines, lens, focal_px) or (border and not _agree(lines, border, lens)):
@@ -132,10 +134,14 @@ def _gap(a: FloatArray, b: FloatArray) -> tuple[bool, FloatArray]:
     return bool(gaps[i, j] < 2 * room), (ends[i] + others[j]) / 2
 
 
-def _covered(edge: StraightLine) -> float:
-    """Return the part of an edge's length that has places."""
-    steps = np.hypot(*np.diff(edge.places.xy, axis=0).T)
-    return float(len(steps) * np.median(steps) / steps.sum())
+def _seen(edge: StraightLine) -> bool:
+    """Tell whether an edge has places along enough of its length."""
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(edge.places.xy, axis=0).T))])
+    step, whole = float(np.median(np.diff(way))), float(way[-1])
+    covered = (len(way) - 1) * step / whole
+    outer = END_PART * whole / step  # places in one such part, were none hidden
+    ends = min(np.count_nonzero(way < END_PART * whole), np.count_nonzero(way > (1.0 - END_PART) * whole))
+    return bool(covered >= LEAST_COVERED or (covered >= LEAST_WITH_ENDS and ends >= LEAST_COVERED * outer))
 
 
 def _agree(edges: Sequence[FloatArray], border: Sequence[StraightLine], lens: Lens) -> bool:

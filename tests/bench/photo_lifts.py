@@ -23,7 +23,7 @@ from tests.bench.photo_points import SIZE_PX, Camera, Height, Sheet, across_erro
 FROM_MIDDLE_MM = 250.0  # where the lift is 1 mm
 CORNER_RAD = np.arctan2(210.0, 297.0)
 TILT_DEG = 15.0
-SAYS_BENT = ("photo-bent", "rules-or-bent")
+SAYS_BENT = ("photo-bent", "photo-open-bent", "rules-or-bent")
 Layout = Callable[[Sheet], None]
 
 

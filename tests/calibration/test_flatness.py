@@ -13,6 +13,7 @@ from calibration.adjust import adjust
 from calibration.flatness import Flatness, flatness
 from calibration.frames import SheetPoints
 from calibration.photo import PhotoCalibration
+from calibration.solve import FailedFit
 from tests.bench.photo_lifts import LAYOUTS, LIFTS, curl, drawn, held, lift, shown, told_bent
 from tests.bench.photo_points import SIZE_PX, Camera, Height, Sheet, body, two_rules
 
@@ -111,3 +112,22 @@ def test_a_sheet_as_flat_as_hands_press_it_is_flat_however_sure_its_rise_is(monk
         assert not any(judged(drawn, seed, curl(0.0, 50.0, 0.1))[2].flat for seed in range(4) if found[seed] in low)
     monkeypatch.setattr(flat_module, "LEAST_LIFT_MM", 0.0)
     assert not all(judged(drawn, seed, curl(0.0, 50.0, 0.1))[2].flat for seed in range(4) if found[seed] in low)
+
+
+def one_rule(sheet: Sheet) -> None:
+    """One laid rule and drawn lines whose angles nothing tells: the scale across the rule is open."""
+    sheet.rule((-200, -185), 0, 400, 81)
+    sheet.frame((285, 200), edge=False)
+    sheet.angles.clear()
+
+
+def test_a_sheet_whose_scale_is_open_is_said_to_be_bent_where_it_is():
+    """A flat one is called bent in one case of twenty, as everywhere."""
+    flat = [shown(one_rule, seed, None)[1] for seed in range(4)]
+    assert not any(flat)
+    assert sum(one.code == "photo-scale-open" for one in flat) >= 3
+    curled = [shown(one_rule, seed, curl(0.0, 50.0, 2.0))[1] for seed in range(4)]
+    told = [one for one in curled if one.code == "photo-open-bent"]
+    assert len(told) >= 3
+    assert all(one.doubt.weight == "refused" and one.facts["part"] in one.doubt.text for one in told)
+    assert sum("right" in one.facts["where"] for one in told) >= 3

@@ -1,4 +1,4 @@
-"""The drawn border as a photo shows it, and what a thing lying on one corner of it takes away."""
+"""The drawn border and the sheet's edges as a photo shows them, and what things lying on them take away."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from calibration.controls import StraightLine
 from calibration.frames import PxPoints
-from digitize.sheet.angles import border_angles, find_border
+from digitize.sheet.angles import border_angles, find_border, sheet_angles
 from digitize.sheet.lens import Lens
 from tests.digitize.sheet_scene import View
 
@@ -69,3 +69,29 @@ def test_opposite_sides_are_known_better_than_corners() -> None:
     corner, *parallel = border_angles(lines(UPPER, RIGHT, LOWER, LEFT))
     assert corner.angle_rad == pytest.approx(np.pi / 2)
     assert all(one.angle_rad == 0.0 and one.u_rad < corner.u_rad for one in parallel)
+
+
+def edges_with_lower(*shown: tuple[float, float]) -> list[StraightLine]:
+    """Return four edges, of the lower only the given shares of it."""
+    whole = lines(UPPER, RIGHT, LOWER, LEFT)
+    share = np.linspace(0.0, 1.0, 200)
+    seen = np.any([(share >= low) & (share <= high) for low, high in shown], axis=0)
+    mm = np.outer(1.0 - share, LOWER[0]) + np.outer(share, LOWER[1])
+    whole[2] = StraightLine("line 3", "sheet edge", PxPoints(VIEW.to_px(mm[seen])), np.full(seen.sum(), 0.1))
+    return whole
+
+
+@pytest.mark.parametrize(
+    ("shown", "counts"),
+    [
+        ([(0.0, 1.0)], True),
+        ([(0.0, 0.2), (0.8, 1.0)], True),
+        ([(0.0, 0.3), (0.75, 1.0)], True),
+        ([(0.0, 0.1), (0.9, 1.0)], False),
+        ([(0.0, 0.3), (0.98, 1.0)], False),
+    ],
+    ids=["all of it", "both ends", "more of one", "too little in all", "one end only"],
+)
+def test_an_edge_that_a_rule_lies_over_is_one_where_both_its_ends_are_seen(shown, counts) -> None:
+    found = sheet_angles(edges_with_lower(*shown), (), Lens.plain((VIEW.high, VIEW.wide)), None)
+    assert len(found) == (3 if counts else 0)
