@@ -160,7 +160,7 @@ def _edges(profile: npt.NDArray[np.float32], offsets: FloatArray, line_width_px:
     """Locate both edges of the ink nearest the middle of each row, at half height."""
     paper = np.percentile(profile, 85, axis=1)
     centre = len(offsets) // 2
-    reach = max(2, int((0.5 * line_width_px + 0.25 * abs(offsets[0])) / ACROSS_STEP_PX))
+    reach = min(centre, max(2, int((0.5 * line_width_px + 0.25 * abs(offsets[0])) / ACROSS_STEP_PX)))
     core = profile[:, centre - reach : centre + reach + 1]
     # Of two lines as dark, the one nearer to the path is meant.
     away = np.abs(np.arange(-reach, reach + 1)) * (ACROSS_STEP_PX * AWAY_LEVELS)

@@ -10,7 +10,8 @@ from scipy.spatial import cKDTree
 
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
-from digitize.contour.dashes import StrokeEnd, dashes_between, without_ends
+from digitize.contour.dash_page import StrokeEnd
+from digitize.contour.dashes import Dashes, dashes_between, without_ends
 from digitize.contour.gaps import find_gaps
 from digitize.contour.measure import find_corners
 from digitize.contour.network import Arm, Network
@@ -63,10 +64,16 @@ def build_network(picture: Picture, ink: Ink, px_per_mm: float, ignore: Polygons
     network.weights = np.maximum(weights, LEAST_WEIGHT_MM)
     _drop_free_spurs(network)
     find_gaps(network)
-    for one, other in dashes.links:
-        if one in ends and other in ends:
-            network.link(ends[one], ends[other])
+    _link(network, dashes, ends)
     return network
+
+
+def _link(network: Network, dashes: Dashes, ends: dict[StrokeEnd, Arm]) -> None:
+    """Say which dashes go on as which; of two ways to tell it, one straight on counts before one round a corner."""
+    there = {number for number, _ in ends}
+    links = [link for stretch in dashes.stretches for link in stretch.links(there)]
+    for one, other, corner in sorted(links, key=lambda link: link[2] is None):
+        network.link(ends[one], ends[other], corner)
 
 
 def _sharp_bends(line: FloatArray) -> list[int]:

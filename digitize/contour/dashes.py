@@ -5,53 +5,130 @@ end of one drawn line to that of another: from where a line ends, the curve that
 across paper from dash to dash, each taking part in where the next is expected, until another line's end lies there and
 heads the same way. Other ink may hide a dash or two. A dashed line of its own (a lining, a brace, a fold) starts and
 ends on nothing that goes on as it does; a chain-dotted centerline is straight, and is left as it is.
+
+Where nothing lies ahead a dashed line may turn a corner: at the end of the drawn line itself, or between two dashes
+that point to one place. Then both lines that it joins must end there, with nothing else that goes on from them.
 """
 
 from __future__ import annotations
 
 import itertools
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import cKDTree
 
-from calibration.frames import FloatArray, IntArray
-from digitize.contour.weight import stroke_weights
+from calibration.frames import FloatArray
+from digitize.contour.dash_page import (
+    BLIND_MM,
+    HEAVIER,
+    HOOK_MM,
+    INK_STEP_MM,
+    LIKE_WEIGHT,
+    LONGEST_DASH_MM,
+    OVERLAP_MM,
+    REACH_MM,
+    WEIGHED_MM,
+    Expected,
+    Page,
+    StrokeEnd,
+    inner_of,
+    span,
+)
 from digitize.shapes import Ink
 
-# A dash, or a part of one where something crosses it, is so long, and so straight.
-LEAST_DASH_MM, LONGEST_DASH_MM, STRAIGHT_MM = 0.8, 12.0, 0.4
-END_PART = 5  # a fifth of its points at either end tells nothing: the middle of ink bends aside where other ink is near
-HOOK_MM = 0.5  # so near to its end the middle of a dash may bend aside
-# A line that goes on dashed is at least so long; its last stretch, less what may bend at its end, says where to.
-LEAST_LINE_MM, HISTORY_MM, BLIND_MM = 10.0, 25.0, 1.0
-# A shorter stretch than this is taken to be straight.
-CURVED_MM = 9.0
-# The next dash begins no further on than this, as near to what is expected as this and so much of the way to there, and
-# it heads the same way.
-REACH_MM, BESIDE_EXPECTED_MM, SPREADS, ALONG = 11.0, 0.35, 0.06, float(np.cos(np.radians(20.0)))
-OVERLAP_MM = 1.0  # by which ends may pass each other
 # Where other ink lies along so much of the way (as near to it as this), it may hide dashes, for so far.
-HIDDEN_MM, HIDDEN_SHARE, ON_INK_MM, INK_STEP_MM = 40.0, 0.6, 0.8, 0.5
-# Weights of one line's dashes and of what they join are less than usual by no more (natural logarithm), and more by no
-# more than this where they run into other ink; of so short a piece the weight tells nothing.
-LIKE_WEIGHT, HEAVIER, WEIGHED_MM = 0.4, 0.8, 2.5
-# No dashed stretch has more.
-MOST_DASHES = 60
-# With so much of what it joins, a chain that leaves a straight line by less than this is part of a straight line.
-STRAIGHT_BESIDE_MM, BENT_MM = 25.0, 0.3
+HIDDEN_MM, HIDDEN_SHARE, ON_INK_MM = 40.0, 0.6, 0.8
+# No dashed stretch has more dashes; one with corners has no more of these, and no fewer dashes.
+MOST_DASHES, MOST_TURNS, FEWEST_ROUND_CORNERS = 60, 3, 2
+# The corner before a dash shows only in what comes after. Of a later dash than this one it is none but a tighter bend.
+LATEST_TOLD = 2
+# A corner turns no more than this, and between two dashes no less. A line may end so far past its corner, on another.
+MOST_TURN_DEG, LEAST_TURN_DEG, PAST_MM = 150.0, 20.0, 0.5
 
 
-StrokeEnd = tuple[int, bool]  # a stroke and whether its first point is meant
+@dataclass(frozen=True, eq=False)
+class DashedStretch:
+    """Strokes that go on as each other: from the end of a longer one over dashes to the end of another."""
+
+    joints: tuple[StrokeEnd, ...]  # each by the end that is come to
+    corners: dict[int, FloatArray]  # number of a joint -> the corner before it, mm
+
+    def links(self, there: Container[int]) -> Iterator[tuple[StrokeEnd, StrokeEnd, FloatArray | None]]:
+        """Yield the ends that go on as each other, of the strokes that are ``there``, and the corner between them."""
+        kept = [k for k, (number, _) in enumerate(self.joints) if number in there]
+        for before, after in itertools.pairwise(kept):
+            number, first = self.joints[before]
+            corners = [self.corners[k] for k in range(before + 1, after + 1) if k in self.corners]
+            yield (number, not first), self.joints[after], corners[0] if corners else None
 
 
 @dataclass(frozen=True)
 class Dashes:
-    """The dashes that carry a line on, and what goes on as what."""
+    """The dashes that carry lines on."""
 
     strokes: frozenset[int] = frozenset()  # small marks that are to be kept
-    links: tuple[tuple[StrokeEnd, StrokeEnd], ...] = ()  # ends that go on as each other
+    stretches: tuple[DashedStretch, ...] = ()
+
+
+@dataclass(eq=False)
+class _Trail:
+    """Strokes from a longer one over dashes, each by the end that is come to."""
+
+    joints: list[StrokeEnd]
+    history: FloatArray  # (N, 2) mm, points since the last corner, in order
+    turns: dict[int, FloatArray] = field(default_factory=dict)  # number of a joint -> the corner before it, mm
+    bends: int = 0  # how often it went on by its last dash alone
+
+    @classmethod
+    def leaving(cls, page: Page, start: StrokeEnd) -> _Trail:
+        """Return the trail that has only come to the end of a longer stroke."""
+        line = page.tip(start)[::-1]
+        far = np.hypot(*(line - line[-1]).T)
+        return cls([(start[0], not start[1])], line[far >= min(BLIND_MM, float(far[0]) / 2.0)])
+
+    def add(self, page: Page, joint: StrokeEnd) -> None:
+        """Go on to a dash, or to another longer stroke."""
+        inner = inner_of(page.leaving(joint))
+        self.history = inner if len(self.joints) in self.turns else np.concatenate([self.history, inner])
+        self.joints.append(joint)
+
+    def turning(self, corner: FloatArray, joint: StrokeEnd, *, arrived: bool) -> tuple[StrokeEnd, bool]:
+        """Note that a corner comes before what is added next; return that, and whether it is a longer stroke's end."""
+        self.turns[len(self.joints)] = corner
+        return joint, arrived
+
+    def bend(self, page: Page) -> None:
+        """Expect what comes next by the last dash alone, as it comes after a corner or a bend."""
+        last = len(self.joints) - 1
+        line = page.leaving(self.joints[last])
+        self.history = inner_of(line)
+        if last <= LATEST_TOLD:
+            self.turns[last] = line[0]
+        else:
+            self.bends += 1
+
+    @property
+    def dashes(self) -> list[int]:
+        """The strokes between the two longer ones."""
+        return [number for number, _ in self.joints[1:-1]]
+
+    @property
+    def taken(self) -> set[int]:
+        """All its strokes."""
+        return {number for number, _ in self.joints}
+
+    def may_end_at(self, end: StrokeEnd) -> bool:
+        """Whether it does not come from there, or over that stroke; it may come back to the other end of its first."""
+        number, first = self.joints[0]
+        return end != (number, not first) and end[0] not in [number for number, _ in self.joints[1:]]
+
+    def weight(self, page: Page) -> float:
+        """Return the logarithm of the weight that what goes on is to have."""
+        if len(self.joints) < 3:
+            return page.weigh[self.joints[0][0]]
+        return float(np.median([page.weigh[number] for number, _ in self.joints[1:]]))
 
 
 def dashes_between(grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_per_mm: float) -> Dashes:
@@ -63,110 +140,21 @@ def dashes_between(grey: npt.NDArray[np.uint8], ink: Ink, keep: list[int], px_pe
         keep: numbers of the strokes of large marks.
         px_per_mm: of the picture.
     """
-    page, rest = _Page.of(ink, keep, px_per_mm), set(keep)
+    page, rest = Page.of(ink, keep, px_per_mm), set(keep)
     starts = page.starts(rest)
     if not starts:
         return Dashes()
     page.weighed(grey, px_per_mm)
     strokes: set[int] = set()
-    links: set[tuple[StrokeEnd, StrokeEnd]] = set()
+    stretches: list[DashedStretch] = []
     for start in starts:
         trail = _followed(page, start)
-        inner = [number for number, _ in trail[1:-1]]
-        if len(trail) < 3 or rest.issuperset(inner) or not page.alike(trail) or not page.bent(trail):
+        if trail is None or rest.issuperset(trail.dashes):
             continue
-        strokes.update(inner)
-        for (one, forward), (other, onward) in itertools.pairwise(trail):
-            links.add(tuple(sorted(((one, not forward), (other, onward)))))  # type: ignore[arg-type]
-    return Dashes(frozenset(strokes - rest), tuple(sorted(links)))
-
-
-@dataclass(eq=False)
-class _Page:
-    """The strokes of a page that dashes are sought among, mm."""
-
-    lines: dict[int, FloatArray]
-    dashes: IntArray  # numbers of strokes
-    middles: cKDTree  # of the dashes' middles
-    ends: list[StrokeEnd]  # of longer strokes
-    places: cKDTree  # of where these are
-    ink: cKDTree  # of points along all strokes
-    weigh: dict[int, float] = field(default_factory=dict)  # logarithm of each one's weight
-
-    @classmethod
-    def of(cls, ink: Ink, keep: list[int], px_per_mm: float) -> _Page:
-        """Sort the strokes of a page into dashes and longer ones that end somewhere."""
-        lines = {
-            number: stroke.points.xy / px_per_mm
-            for number, stroke in enumerate(ink.strokes)
-            if not stroke.closed and len(stroke.points.xy) > 2
-        }
-        dashes = np.array([number for number, line in lines.items() if _is_dash(line)], dtype=np.int64)
-        long = [n for n in keep if n in lines and _span(lines[n]) >= LEAST_LINE_MM]
-        ends = [(n, first) for n in long for first in (True, False)]
-        middles = np.array([_inner(lines[n]).mean(axis=0) for n in dashes]).reshape(-1, 2)
-        places = np.array([lines[n][0 if first else -1] for n, first in ends]).reshape(-1, 2)
-        ink_at = [line[:: max(1, round(INK_STEP_MM * px_per_mm))] for line in lines.values()]
-        trees = (cKDTree(middles), cKDTree(places), cKDTree(np.concatenate(ink_at or [np.zeros((0, 2))])))
-        return cls(lines, dashes, trees[0], ends, *trees[1:])
-
-    def weighed(self, grey: npt.NDArray[np.uint8], px_per_mm: float) -> None:
-        """Take the weights of all strokes that may be part of a trail."""
-        numbers = sorted({*self.dashes.tolist(), *(number for number, _ in self.ends)})
-        weights = stroke_weights(grey, [self.lines[n] * px_per_mm for n in numbers], px_per_mm)
-        self.weigh = dict(zip(numbers, np.log(np.maximum(weights, 1e-3)).tolist(), strict=True))
-
-    def starts(self, kept: set[int]) -> list[StrokeEnd]:
-        """Return the ends of longer strokes that a dash which is not kept lies near to."""
-        small = np.array([n not in kept for n in self.dashes.tolist()], dtype=np.bool_)
-        if not small.any() or not self.ends:
-            return []
-        near = cKDTree(self.middles.data[small]).query(self.places.data)[0] < 2.0 * REACH_MM
-        return [end for end, beside in zip(self.ends, near, strict=True) if beside]
-
-    def leaving(self, end: StrokeEnd) -> FloatArray:
-        """Return the points of a stroke from one of its ends."""
-        number, first = end
-        return self.lines[number] if first else self.lines[number][::-1]
-
-    def alike(self, trail: list[StrokeEnd]) -> bool:
-        """Return whether the dashes of a trail are as heavy as each other, and as what they join."""
-        apart = np.array([self.weigh[number] for number, _ in trail])
-        apart -= np.median(apart[1:-1])
-        whole = np.array([_span(self.lines[number]) > WEIGHED_MM for number, _ in trail])
-        usual = float(np.median(np.abs(apart)))
-        return bool((apart[whole] > -LIKE_WEIGHT).all() and (apart < HEAVIER).all() and usual < LIKE_WEIGHT / 2)
-
-    def bent(self, trail: list[StrokeEnd]) -> bool:
-        """Return whether a trail, with a part of what it joins, is no straight line."""
-        middle = np.concatenate([self.lines[number] for number, _ in trail[1:-1]])
-        tree = cKDTree(middle)
-        beside = [self.lines[trail[k][0]] for k in (0, -1)]
-        beside = [line[tree.query(line)[0] < STRAIGHT_BESIDE_MM] for line in beside]
-        points = np.concatenate([middle, *beside])
-        away = points - points.mean(axis=0)
-        normal = np.linalg.eigh(away.T @ away)[1][:, 0]
-        return bool(np.abs(away @ normal).max() > BENT_MM)
-
-
-def _span(line: FloatArray) -> float:
-    return float(np.hypot(*(line[-1] - line[0])))
-
-
-def _is_dash(line: FloatArray) -> bool:
-    """Whether a stroke is as long and as straight as a dash, or as a part of one."""
-    if not LEAST_DASH_MM <= _span(line) <= LONGEST_DASH_MM:
-        return False
-    inner = _inner(line)
-    along = inner[-1] - inner[0]
-    off = (inner - inner[0]) @ np.array([-along[1], along[0]])
-    return bool(np.abs(off).max() < STRAIGHT_MM * max(float(np.hypot(*along)), 1e-9))
-
-
-def _inner(line: FloatArray) -> FloatArray:
-    """Return a dash without its ends."""
-    cut = len(line) // END_PART
-    return line[cut : len(line) - cut]
+        if page.alike(trail.joints) and page.bent(trail.joints):
+            strokes.update(trail.dashes)
+            stretches.append(DashedStretch(tuple(trail.joints), trail.turns))
+    return Dashes(frozenset(strokes - rest), tuple(stretches))
 
 
 def without_ends(line: FloatArray) -> FloatArray:
@@ -176,72 +164,39 @@ def without_ends(line: FloatArray) -> FloatArray:
     return inner if len(inner) > 2 else line
 
 
-@dataclass(frozen=True, eq=False)
-class _Expected:
-    """Where a line is expected to go on: a parabola through its last stretch."""
-
-    head: FloatArray  # (2,) where that ends
-    along: FloatArray  # (2,) unit, of its chord
-    bend: FloatArray  # (3,) powers of the way along, from the head
-    ends_at: float  # way along of the head
-
-    @classmethod
-    def after(cls, history: FloatArray) -> _Expected:
-        """Return what is expected after some points, in order."""
-        head = history[-1]
-        last = history[np.hypot(*(history - head).T) < HISTORY_MM]
-        along = (head - last[0]) / max(float(np.hypot(*(head - last[0]))), 1e-9)
-        u, v = (last - head) @ along, (last - head) @ np.array([-along[1], along[0]])
-        powers = np.polyfit(u, v, 2 if np.ptp(u) > CURVED_MM else 1)
-        return cls(head, along, np.concatenate([np.zeros(3 - len(powers)), powers]), float(u.max()))
-
-    def off(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return (N,) how far on points are, how far aside of what is expected, and how far they may be."""
-        u, v = (points - self.head) @ self.along, (points - self.head) @ np.array([-self.along[1], self.along[0]])
-        aside = np.abs(v - np.polyval(self.bend, u)) / np.hypot(1.0, np.polyval(np.polyder(self.bend), u))
-        return u - self.ends_at, aside, BESIDE_EXPECTED_MM + SPREADS * np.maximum(u - self.ends_at, 0.0)
-
-    def at(self, on: FloatArray) -> FloatArray:
-        """Return (N, 2) the places expected so far on."""
-        u = on + self.ends_at
-        across = np.array([-self.along[1], self.along[0]])
-        return np.asarray(self.head + u[:, None] * self.along + np.polyval(self.bend, u)[:, None] * across)
-
-    def heads(self, points: FloatArray) -> bool:
-        """Whether points, in order, run the way that is expected there."""
-        slope = float(np.polyval(np.polyder(self.bend), float((points.mean(axis=0) - self.head) @ self.along)))
-        expected = np.array([1.0, slope]) / np.hypot(1.0, slope)
-        step = points[-1] - points[0]
-        way = np.array([step @ self.along, step @ np.array([-self.along[1], self.along[0]])])
-        return bool(way @ expected > ALONG * np.hypot(*way))
+def _followed(page: Page, start: StrokeEnd) -> _Trail | None:
+    """Return the trail from one longer stroke over dashes to another, or nothing."""
+    trail, loose = _Trail.leaving(page, start), page.loose(start)
+    while len(trail.joints) <= MOST_DASHES:
+        step = _onward(page, trail, REACH_MM)
+        if step is None and loose and len(trail.turns) + trail.bends < MOST_TURNS:
+            step = _round_corner(page, trail, start)
+        step = step or _onward(page, trail, HIDDEN_MM)
+        if step is None:
+            return None
+        joint, arrived = step
+        if arrived and len(trail.joints) == 1:
+            return None
+        trail.add(page, joint)
+        if arrived:
+            straight = not trail.turns and not trail.bends
+            return trail if straight or (len(trail.dashes) >= FEWEST_ROUND_CORNERS and page.loose(joint)) else None
+    return None
 
 
-def _followed(page: _Page, start: StrokeEnd) -> list[StrokeEnd]:
-    """Return the strokes from one longer one over dashes to another, each by the end that is come to; or nothing."""
-    number, first = start
-    line = page.leaving(start)[::-1]
-    history = line[np.hypot(*(line - line[-1]).T) >= BLIND_MM]
-    trail = [(number, not first)]
-    while len(trail) <= MOST_DASHES:
-        expected = _Expected.after(history)
-        weight = page.weigh[number] if len(trail) < 3 else float(np.median([page.weigh[n] for n, _ in trail[1:]]))
-        for reach in (REACH_MM, HIDDEN_MM):
-            gap, arrival = _arrival(page, expected, start, weight, reach)
-            nearer, dash = _next_dash(page, expected, {n for n, _ in trail}, weight, reach)
-            if arrival is not None or dash is not None:
-                break
-        if min(gap, nearer) > REACH_MM and not _hidden(page, expected, min(gap, nearer)):
-            return []
-        if arrival is not None and gap <= nearer:
-            return [*trail, arrival] if len(trail) > 1 else []
-        if dash is None:
-            return []
-        trail.append(dash)
-        history = np.concatenate([history, _inner(page.leaving(dash))])
-    return []
+def _onward(page: Page, trail: _Trail, reach: float) -> tuple[StrokeEnd, bool] | None:
+    """Return what lies where a trail is expected to go on, and whether it is the end of a longer stroke."""
+    expected, weight, taken = Expected.after(trail.history), trail.weight(page), trail.taken
+    gap, arrival = _arrival(page, expected, trail, reach)
+    nearer, dash = _next_dash(page, expected, taken, weight, reach)
+    if min(gap, nearer) > REACH_MM and not _hidden(page, expected, min(gap, nearer)):
+        return None
+    if arrival is not None and gap <= nearer:
+        return arrival, True
+    return None if dash is None else (dash, False)
 
 
-def _hidden(page: _Page, expected: _Expected, gap: float) -> bool:
+def _hidden(page: Page, expected: Expected, gap: float) -> bool:
     """Whether ink lies along the way that is expected, as far as a gap goes."""
     if not np.isfinite(gap):
         return False
@@ -250,13 +205,13 @@ def _hidden(page: _Page, expected: _Expected, gap: float) -> bool:
 
 
 def _arrival(
-    page: _Page, expected: _Expected, start: StrokeEnd, weight: float, reach: float
+    page: Page, expected: Expected, trail: _Trail, reach: float
 ) -> tuple[float, StrokeEnd | None]:
     """Return the nearest end of a longer stroke that lies where a line is expected to go on, and how far on."""
     best: tuple[float, StrokeEnd | None] = (np.inf, None)
     for k in page.places.query_ball_point(expected.head, reach + BLIND_MM):
         end = page.ends[k]
-        if end == start or abs(page.weigh[end[0]] - weight) > LIKE_WEIGHT:
+        if not trail.may_end_at(end) or abs(page.weigh[end[0]] - trail.weight(page)) > LIKE_WEIGHT:
             continue
         line = page.leaving(end)
         far = np.hypot(*(line - line[0]).T)
@@ -269,7 +224,7 @@ def _arrival(
 
 
 def _next_dash(
-    page: _Page, expected: _Expected, taken: set[int], weight: float, reach: float
+    page: Page, expected: Expected, taken: set[int], weight: float, reach: float
 ) -> tuple[float, StrokeEnd | None]:
     """Return the nearest dash that lies where a line is expected to go on, and how far on it begins."""
     best: tuple[float, StrokeEnd | None] = (np.inf, None)
@@ -279,9 +234,9 @@ def _next_dash(
             continue
         line = page.lines[number]
         apart = page.weigh[number] - weight
-        if _span(line) > WEIGHED_MM and not -LIKE_WEIGHT < apart < HEAVIER:
+        if span(line) > WEIGHED_MM and not -LIKE_WEIGHT < apart < HEAVIER:
             continue
-        inner = _inner(line)
+        inner = inner_of(line)
         first = bool(expected.off(inner[[0]])[0][0] <= expected.off(inner[[-1]])[0][0])
         on, aside, may = expected.off(inner if first else inner[::-1])
         gap = float(on[0])
@@ -289,3 +244,84 @@ def _next_dash(
         if inside and -OVERLAP_MM / 2 < gap < min(best[0], reach):
             best = gap, (number, first)
     return best
+
+
+def _round_corner(page: Page, trail: _Trail, start: StrokeEnd) -> tuple[StrokeEnd, bool] | None:
+    """Return what goes on where a trail turns a corner, and whether it is the end of a longer stroke; note the corner.
+
+    The corner may be before the last dash, which lay where the trail was expected by chance.
+    """
+    if len(trail.joints) == 1:
+        place = page.leaving(start)[0]
+        dash = _dash_from(page, place, trail)
+        return None if dash is None else trail.turning(place, dash, arrived=False)
+    if len(trail.history) > len(last := inner_of(page.leaving(trail.joints[-1]))):
+        again = _Trail(trail.joints, last, trail.turns)
+        if (step := _onward(page, again, REACH_MM)) is not None:
+            trail.bend(page)
+            return step
+    expected = Expected.after(trail.history)
+    gap, arrival = _end_ahead(page, expected, trail)
+    nearer, dash = _dash_across(page, expected, trail)
+    if arrival is not None and gap <= nearer:
+        return trail.turning(page.leaving(arrival)[0], arrival, arrived=True)
+    return None if dash is None else trail.turning(expected.at(np.array([nearer]))[0], dash, arrived=False)
+
+
+def _dash_from(page: Page, place: FloatArray, trail: _Trail) -> StrokeEnd | None:
+    """Return the nearest dash that points back to the place where a longer stroke ends."""
+    best, least = None, REACH_MM
+    for dash, inner in _dashes_near(page, place, trail):
+        back = Expected.after(inner[::-1])
+        on, aside, may = back.off(place[None])
+        if -OVERLAP_MM < on[0] < least and aside[0] < may[0] + PAST_MM and _turns(trail.history, inner):
+            best, least = dash, float(on[0])
+    return best
+
+
+def _end_ahead(page: Page, expected: Expected, trail: _Trail) -> tuple[float, StrokeEnd | None]:
+    """Return the nearest loose end of a longer stroke that a trail points to, whatever way that stroke heads."""
+    best: tuple[float, StrokeEnd | None] = (np.inf, None)
+    for k in page.places.query_ball_point(expected.head, REACH_MM):
+        end = page.ends[k]
+        on, aside, may = expected.off(page.leaving(end)[:1])
+        if not trail.may_end_at(end) or not -OVERLAP_MM < on[0] < best[0] or aside[0] > may[0] + PAST_MM:
+            continue
+        if abs(page.weigh[end[0]] - trail.weight(page)) < LIKE_WEIGHT and page.loose(end):
+            best = float(on[0]), end
+    return best
+
+
+def _dash_across(page: Page, expected: Expected, trail: _Trail) -> tuple[float, StrokeEnd | None]:
+    """Return the nearest dash that points back to a place which a trail points to, and how far it is to there."""
+    best: tuple[float, StrokeEnd | None] = (np.inf, None)
+    for dash, inner in _dashes_near(page, expected.head, trail):
+        back = Expected.after(inner[::-1])
+        ways = np.column_stack([expected.along, -back.along])
+        if abs(float(np.linalg.det(ways))) < np.sin(np.radians(LEAST_TURN_DEG)) or not _turns(trail.history, inner):
+            continue
+        on, beyond = np.linalg.solve(ways, back.head - expected.head)
+        on, beyond = on - expected.ends_at, beyond - back.ends_at
+        if min(on, beyond) > -OVERLAP_MM and max(on, beyond) < REACH_MM and on < best[0]:
+            best = float(on), dash
+    return best
+
+
+def _dashes_near(page: Page, place: FloatArray, trail: _Trail) -> list[tuple[StrokeEnd, FloatArray]]:
+    """Return the dashes near a place that may be a trail's, by their nearer end, with their points from there on."""
+    taken, weight = trail.taken, trail.weight(page)
+    found = []
+    for k in page.middles.query_ball_point(place, REACH_MM + LONGEST_DASH_MM / 2):
+        number = int(page.dashes[k])
+        line = page.lines[number]
+        if number in taken or span(line) < WEIGHED_MM or abs(page.weigh[number] - weight) > LIKE_WEIGHT:
+            continue
+        first = bool(np.hypot(*(line[0] - place)) <= np.hypot(*(line[-1] - place)))
+        found.append(((number, first), inner_of(page.leaving((number, first)))))
+    return found
+
+
+def _turns(history: FloatArray, onward: FloatArray) -> bool:
+    """Whether what goes on does not turn back."""
+    one, other = (part[-1] - part[max(0, len(part) - 20)] for part in (history, onward))
+    return bool(one @ other > np.cos(np.radians(MOST_TURN_DEG)) * np.hypot(*one) * np.hypot(*other))

@@ -9,6 +9,8 @@ from calibration.frames import BoolArray, FloatArray
 from digitize.contour.continuation import beyond, direction
 from digitize.contour.network import MOST_ARMS, Arm, Network
 
+# So near to its end the middle of a line's ink may bend aside; from there to here it tells where the line runs.
+HOOK_MM, STRAIGHT_MM = 1.0, 4.0
 # The longest stretch without ink that may be bridged.
 LONGEST_GAP_MM = 10.0
 # Ends face each other when both head this nearly along the step between them; across a narrow gap that says less.
@@ -51,14 +53,16 @@ def _facing(network: Network, arms: list[Arm]) -> list[tuple[int, int, float]]:
     node = np.array([arm.node for arm in arms])
     near = near[node[near[:, 0]] != node[near[:, 1]]]
     near = near[np.lexsort((near[:, 1], near[:, 0]))]
-    outward = np.full(places.shape, np.nan)
+    outward, tips = np.full(places.shape, np.nan), places.copy()
     for number in np.unique(near):
         heading = _outward(network, arms[number])
         if heading is not None:
             outward[number] = heading
-    step = places[near[:, 1]] - places[near[:, 0]]
+            tips[number] = _tip(network, arms[number])
+    step, on_way = (at[near[:, 1]] - at[near[:, 0]] for at in (places, tips))
     gap = np.hypot(step[:, 0], step[:, 1])
-    faces = _faces(outward[near[:, 0]], outward[near[:, 1]], step, gap)
+    headings = outward[near[:, 0]], outward[near[:, 1]]
+    faces = _faces(*headings, step, gap) | _faces(*headings, on_way, gap)
     found = [(int(i), int(j), float(wide)) for (i, j), wide in zip(near[faces], gap[faces], strict=True)]
     return [(i, j, wide) for i, j, wide in found if not _own_ends(network, (arms[i], arms[j]))]
 
@@ -97,6 +101,16 @@ def _outward(network: Network, arm: Arm) -> FloatArray | None:
     return -direction(beyond(reach, 0.0, 5.0)) if len(reach) > 2 else None
 
 
+def _tip(network: Network, arm: Arm) -> FloatArray:
+    """Return where a line ends on its own way: the middle of ink leads to one corner of a wide line's square end."""
+    reach = network.reach(arm)
+    straight = beyond(reach, HOOK_MM, STRAIGHT_MM)
+    if len(straight) < 3 or np.hypot(*(straight[-1] - straight[0])) < (STRAIGHT_MM - HOOK_MM) / 2:
+        return np.asarray(reach[0])
+    middle, way = straight.mean(axis=0), direction(straight)
+    return np.asarray(middle + ((reach[0] - middle) @ way) * way)
+
+
 def _faces(first: FloatArray, second: FloatArray, step: FloatArray, gap: FloatArray) -> BoolArray:
     """Return of each pair whether its ends continue each other: both head along the step between them, or touch.
 
@@ -104,9 +118,9 @@ def _faces(first: FloatArray, second: FloatArray, step: FloatArray, gap: FloatAr
         first: (P, 2) the way that the first one heads, nan where it shows too little of that.
         second: (P, 2) likewise.
         step: (P, 2) mm, from the first end to the second.
-        gap: (P,) its length.
+        gap: (P,) how wide the gap is.
     """
     least = np.cos(np.radians(np.where(gap > NARROW_MM, FACING_DEG, NARROW_DEG)))
-    unit = step / np.maximum(gap, 1e-12)[:, None]
+    unit = step / np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)[:, None]
     along = (first * unit).sum(axis=1) > least
     return np.asarray((along & (-(second * unit).sum(axis=1) > least)) | (gap < 1e-6))

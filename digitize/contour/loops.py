@@ -264,20 +264,28 @@ def _large_cycle(network: Network, seed: int) -> Way | None:
 
 
 def _way(network: Network, darts: list[Dart], cost: float, *, closed: bool) -> Way:
-    """Join the lines of some darts; stretches without ink are filled straight."""
-    pieces: list[FloatArray] = []
-    inked: list[np.ndarray] = []
-    for stroke, forward in darts:
-        line = network.lines[stroke] if forward else network.lines[stroke][::-1]
-        if pieces:
-            _fill(pieces, inked, pieces[-1][-1], line[0])
-        pieces.append(line)
-        inked.append(np.ones(len(line), dtype=bool))
+    """Join the lines of some darts; stretches without ink are filled straight, or over a corner that is known."""
+    lines = [network.lines[stroke] if forward else network.lines[stroke][::-1] for stroke, forward in darts]
+    pieces, inked = [lines[0]], [np.ones(len(lines[0]), dtype=bool)]
+    for k in range(1, len(darts)):
+        _bridge(network, pieces, inked, (darts[k - 1], darts[k]), lines[k][0])
+        pieces.append(lines[k])
+        inked.append(np.ones(len(lines[k]), dtype=bool))
     if closed:
-        _fill(pieces, inked, pieces[-1][-1], pieces[0][0])
+        _bridge(network, pieces, inked, (darts[-1], darts[0]), lines[0][0])
     turns = np.array([_turn_cost(network, *pair) for pair in _steps(darts, closed=closed)])
     weight = _weight(network, [stroke for stroke, _ in darts])
     return Way(tuple(darts), np.concatenate(pieces), np.concatenate(inked), cost, closed, turns, weight)
+
+
+def _bridge(
+    network: Network, pieces: list[FloatArray], inked: list[np.ndarray], pair: tuple[Dart, Dart], end: FloatArray
+) -> None:
+    """Fill from the last of some pieces to where the second of two darts starts, over the corner between them."""
+    (stroke, forward), onward = pair
+    corner = network.corner_between((stroke, not forward), onward)
+    for place in (end,) if corner is None else (corner, end):
+        _fill(pieces, inked, pieces[-1][-1], place)
 
 
 def _weight(network: Network, strokes: list[int]) -> float:

@@ -48,7 +48,9 @@ class Network:
     closed: list[bool]
     arms: dict[int, list[Arm]] = field(default_factory=dict)
     gaps: dict[int, list[tuple[int, float]]] = field(default_factory=dict)  # node -> [(node, mm)]
-    linked: set[frozenset[tuple[int, bool]]] = field(default_factory=set)  # arms that go on as each other, dash to dash
+    # arms that are known to go on as each other, dash to dash, and at what cost
+    linked: dict[frozenset[tuple[int, bool]], float] = field(default_factory=dict)
+    corners: dict[frozenset[tuple[int, bool]], FloatArray] = field(default_factory=dict)  # where, of those round one
     onward: dict[tuple[int, bool], list[tuple[tuple[int, bool], float]]] = field(default_factory=dict)  # of the search
     _lengths: list[float] = field(default_factory=list)
     _along: dict[tuple[int, bool], FloatArray] = field(default_factory=dict)  # of lines, which never change
@@ -138,8 +140,8 @@ class Network:
         end on each other. Where one of them goes on smoothly, leaving it costs the more the better it does.
         """
         key = (into.stroke, into.start, out.stroke, out.start)
-        if key not in self._costs and frozenset((key[:2], key[2:])) in self.linked:
-            self._costs[key] = SMOOTH_COST
+        if key not in self._costs and (known := self.linked.get(frozenset((key[:2], key[2:])))) is not None:
+            self._costs[key] = known
         if key not in self._costs:
             smooth = min(CORNER_COST, self._misfit_cost(into, out) + self._unlike_beside(into, out))
             corner = self._corner_cost(into, out) if smooth > LONE_CORNER_COST else CORNER_COST
@@ -170,13 +172,21 @@ class Network:
         known = frozenset(((into.stroke, into.start), (out.stroke, out.start))) in self.linked
         return DASH_COST if known else GAP_COST + GAP_COST_PER_MM * gap_mm
 
-    def link(self, one: Arm, other: Arm) -> None:
-        """Say that one arm goes on as another, across whatever gap there is."""
-        self.linked.add(frozenset(((one.stroke, one.start), (other.stroke, other.start))))
+    def link(self, one: Arm, other: Arm, corner: FloatArray | None = None) -> None:
+        """Say that one arm goes on as another, across whatever gap there is, straight on or round a corner (mm)."""
+        pair = frozenset(((one.stroke, one.start), (other.stroke, other.start)))
+        self.linked[pair] = SMOOTH_COST if corner is None else LONE_CORNER_COST
+        self.corners.pop(pair, None)
+        if corner is not None:
+            self.corners[pair] = corner
         gap = float(np.hypot(*(self.end_point(other) - self.end_point(one))))
         for near, far in ((one.node, other.node), (other.node, one.node)):
             if near != far and far not in [node for node, _ in self.gaps.get(near, [])]:
                 self.gaps.setdefault(near, []).append((far, gap))
+
+    def corner_between(self, first: tuple[int, bool], second: tuple[int, bool]) -> FloatArray | None:
+        """Return the corner, mm, that is known to lie between two arms (stroke, and whether it starts there)."""
+        return self.corners.get(frozenset((first, second))) if self.corners else None
 
     def around(self, arm: Arm) -> list[Arm]:
         """Return all arms at an arm's node and at those across gaps from it."""

@@ -23,6 +23,7 @@ Places = tuple[tuple[float, float], ...]
 
 # How far each side of the rough way the ink is sought, and over what length it is averaged.
 LOOK_MM, AVERAGE_MM = 1.1, 0.4
+WIDE = 0.8  # of a wide line's own width, where that is more: a marker's
 # A longer stretch under other ink than this is threaded, where the strokes' way is no lighter than so many levels.
 LOST_MM, INKED_LEVELS = 0.8, 60
 # A place that the person told is missed by more than this; the stretch this near to it is then led through it.
@@ -192,7 +193,7 @@ class _View:
         """Measure along a path and draw the curve through what was seen."""
         across = normals(path, closed=self.closed)
         average = max(1, round(AVERAGE_MM / self.step_mm)) | 1
-        reach = LOOK_MM * self.px_per_mm
+        reach = max(LOOK_MM * self.px_per_mm, WIDE * usual)
         band = look_across(self.picture.grey, path, across, reach, usual, average=average, closed=self.closed)
         usual = float(np.nanmedian(band.high - band.low))
         grid = _grid_px(path, RUNNING_MM * self.px_per_mm) if self.picture.two_level else np.zeros(len(path))

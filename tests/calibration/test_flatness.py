@@ -13,7 +13,6 @@ from calibration.adjust import adjust
 from calibration.flatness import Flatness, flatness
 from calibration.frames import SheetPoints
 from calibration.photo import PhotoCalibration
-from calibration.solve import FailedFit
 from tests.bench.photo_lifts import LAYOUTS, LIFTS, curl, drawn, held, lift, shown, told_bent
 from tests.bench.photo_points import SIZE_PX, Camera, Height, Sheet, body, two_rules
 
