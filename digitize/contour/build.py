@@ -141,7 +141,15 @@ def _large_marks(ink: Ink, px_per_mm: float) -> list[int]:
         least, most = stroke.points.xy.min(axis=0), stroke.points.xy.max(axis=0)
         low[group] = np.minimum(low.get(group, least), least)
         high[group] = np.maximum(high.get(group, most), most)
-    return [n for n, group in enumerate(groups) if (high[group] - low[group]).max() >= LEAST_MARK_MM * px_per_mm]
+    alone = np.bincount(np.array([group for group in groups if group >= 0], dtype=np.int64), minlength=1) == 1
+    least = LEAST_MARK_MM * px_per_mm
+
+    def large(group: int) -> bool:
+        sides = high[group] - low[group]
+        slant = float(np.hypot(*sides)) if group >= 0 and alone[group] else 0.0  # of a line by itself
+        return bool(max(float(sides.max()), slant) >= least)
+
+    return [n for n, group in enumerate(groups) if large(group)]
 
 
 def _merge_meetings(ink: Ink, keep: list[int], px_per_mm: float) -> FloatArray:

@@ -4,7 +4,8 @@ Small marks are no part of an outline (text, arrow heads), and dashes are small 
 end of one drawn line to that of another: from where a line ends, the curve that its last stretch makes is followed
 across paper from dash to dash, each taking part in where the next is expected, until another line's end lies there and
 heads the same way. Other ink may hide a dash or two. A dashed line of its own (a lining, a brace, a fold) starts and
-ends on nothing that goes on as it does; a chain-dotted centerline is straight, and is left as it is.
+ends on nothing that goes on as it does; a chain-dotted centerline is straight, and is left as it is. Half an outline
+ends at its centerline: from a line that nothing else goes on from, some dashes straight on are enough.
 
 Where nothing lies ahead a dashed line may turn a corner: at the end of the drawn line itself, or between two dashes
 that point to one place. Then both lines that it joins must end there, with nothing else that goes on from them.
@@ -42,6 +43,8 @@ from digitize.shapes import Ink
 HIDDEN_MM, HIDDEN_SHARE, ON_INK_MM = 40.0, 0.6, 0.8
 # No dashed stretch has more dashes; one with corners has no more of these, and no fewer dashes.
 MOST_DASHES, MOST_TURNS, FEWEST_ROUND_CORNERS = 60, 3, 2
+# From a line that nothing else goes on from, so many may lead to nothing: a half is drawn to its centerline only.
+FEWEST_OPEN = 3
 # The corner before a dash shows only in what comes after. Of a later dash than this one it is none but a tighter bend.
 LATEST_TOLD = 2
 # A corner turns no more than this, and between two dashes no less. A line may end so far past its corner, on another.
@@ -80,6 +83,7 @@ class _Trail:
     history: FloatArray  # (N, 2) mm, points since the last corner, in order
     turns: dict[int, FloatArray] = field(default_factory=dict)  # number of a joint -> the corner before it, mm
     bends: int = 0  # how often it went on by its last dash alone
+    arrived: bool = False  # at another longer stroke
 
     @classmethod
     def leaving(cls, page: Page, start: StrokeEnd) -> _Trail:
@@ -109,10 +113,14 @@ class _Trail:
         else:
             self.bends += 1
 
+    def ends_open(self) -> bool:
+        """Whether it may be left where it is: straight on over some dashes, as half an outline to its centerline."""
+        return len(self.dashes) >= FEWEST_OPEN and not self.turns and not self.bends
+
     @property
     def dashes(self) -> list[int]:
-        """The strokes between the two longer ones."""
-        return [number for number, _ in self.joints[1:-1]]
+        """The strokes between the two longer ones, or after the only one."""
+        return [number for number, _ in (self.joints[1:-1] if self.arrived else self.joints[1:])]
 
     @property
     def taken(self) -> set[int]:
@@ -173,11 +181,12 @@ def _followed(page: Page, start: StrokeEnd) -> _Trail | None:
             step = _round_corner(page, trail, start)
         step = step or _onward(page, trail, HIDDEN_MM)
         if step is None:
-            return None
+            return trail if loose and trail.ends_open() else None
         joint, arrived = step
         if arrived and len(trail.joints) == 1:
             return None
         trail.add(page, joint)
+        trail.arrived = arrived
         if arrived:
             straight = not trail.turns and not trail.bends
             return trail if straight or (len(trail.dashes) >= FEWEST_ROUND_CORNERS and page.loose(joint)) else None

@@ -20,8 +20,10 @@ MOST_HALF_DOUBT = 8.0
 HALF_REACH = (SLENDEREST / 2.0, 0.8)
 # Horns may reach beyond a half's ends, which are at least this part of its length apart.
 LEAST_CHORD = 0.6
-# A half outline ends at most this far from its centerline.
+# A half outline ends at most this far from its centerline, and is followed so far from there, or across a gap from a
+# piece of so much.
 HALF_END_MM = 2.0
+LEAST_END_MM, LEAST_DASH_MM = 8.0, 1.2
 # A line that goes on this far beyond the centerline at less than this cost is the same line.
 BEYOND_MM, ONE_LINE_COST = 3.0, 1.0
 # A closed way looks just like a half with its centerline where its straight run is this much of its length, leaves both
@@ -62,11 +64,18 @@ def halves_on(network: Network, ends: StrokeEnds, line: LongLine, told: list[int
         arm, end = ends.arms[number], ends.places[number]
         away = network.reach(arm)
         far = away[min(len(away) - 1, 40)]
-        if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and np.hypot(*(away[-1] - end)) > 8.0:
+        long = np.hypot(*(away[-1] - end)) > LEAST_END_MM or _leads_on(network, arm)
+        if abs((far - end) @ normal) > 0.6 * np.hypot(*(far - end)) and long:
             goals[arm.node] = end
             starts.append(arm)
     ways = ways_between(network, starts, goals, LEAST_BODY_MM) + ways_through(network, told, goals, LEAST_BODY_MM)
     return [way for way in ways if _leaves(way, line, normal) and body_like(way) and _stops(network, way, line)]
+
+
+def _leads_on(network: Network, arm: Arm) -> bool:
+    """Whether a stroke, a dash or one beside a break, goes on across a gap at its far end."""
+    far = network.ends[arm.stroke][1 if arm.start else 0]
+    return far in network.gaps and network.length_mm(arm.stroke) > LEAST_DASH_MM
 
 
 def is_half(way: Way, line: LongLine) -> bool:

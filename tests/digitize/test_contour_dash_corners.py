@@ -106,3 +106,43 @@ def test_a_wide_line_is_bridged_where_it_is_worn_through(gap: float) -> None:
     found = traced(page)
     assert not found.half
     assert off(found, body) < 0.15
+
+
+def half_body(page: npt.NDArray[np.uint8], dashed_from: float, gap: bool) -> Places:
+    """Draw half of an oval from its end on the centerline, at the left, to a place from which it goes on dashed."""
+    turn = np.linspace(np.pi, 2.0 * np.pi, 4000)
+    body = MIDDLE + HALF * np.column_stack([np.cos(turn), np.sin(turn)])
+    solid = body[turn < dashed_from]
+    if gap:  # worn through some 12 mm from the centerline
+        along = np.cumsum(np.hypot(*np.diff(solid, axis=0).T))
+        cut = int(np.searchsorted(along, 12.0))
+        pen_line(page, solid[:cut], 3, dashes=False)
+        pen_line(page, solid[cut + 60 :], 3, dashes=False)
+    else:
+        pen_line(page, solid, 3, dashes=False)
+    rest = body[turn >= dashed_from]
+    if len(rest):  # the last dash ends on the centerline
+        length = float(np.hypot(*np.diff(rest, axis=0).T).sum())
+        pen_line(page, rest, 3, dashes=True, begins=(length - 3.5) % 6.0)
+    line(page, (40.0, MIDDLE[1]), (360.0, MIDDLE[1]), pen=1)
+    return np.vstack([body, (body * [1.0, -1.0] + [0.0, 2.0 * MIDDLE[1]])[::-1]])
+
+
+@pytest.mark.parametrize("gap", [False, True], ids=["whole", "worn through near its end"])
+def test_half_an_outline_goes_on_dashed_to_its_centerline(gap: bool) -> None:
+    page = sheet()
+    true = half_body(page, 2.0 * np.pi - 0.5, gap)
+    found = traced(page)
+    assert found.half
+    assert off(found, true) < 0.3
+    assert max(found.points.xy[:, 0]) > true[:, 0].max() - 2.0
+
+
+def test_dashes_that_no_line_begins_stay_away() -> None:
+    """A half whose side is a line of its own, and a dashed brace that leaves it at a right angle."""
+    page = sheet()
+    true = half_body(page, np.inf, gap=False)
+    pen_line(page, np.array([[200.0, 72.0], [200.0, 158.0]]), 3, dashes=True, begins=2.0)
+    found = traced(page)
+    assert found.half
+    assert off(found, true) < 0.3
