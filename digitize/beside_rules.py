@@ -24,6 +24,8 @@ AT_BODY_MM = 2.5
 LEAST_AT_BODY = 0.5  # of an edge's places
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0
+# The back edge of a rule as light as paper runs along its graduations, this near to them, as long to within so much.
+BACK_MM, BACK_ENDS_MM, BACK_DEG = 60.0, 8.0, 2.0
 CARD_ACROSS_MM = float(np.hypot(*CARD_ID1_MM)) + 4.0  # its wall and its shadow look like the table, too
 
 
@@ -39,6 +41,18 @@ class Laid:
         """Return the body of a rule that was found."""
         return cls(rule.polygon.xy, rule.rule.pitch_px / rule.rule.pitch_mm)
 
+    def has_back(self, line: StraightLine) -> bool:
+        """Tell whether a line may be its back edge, which its outline does not reach where it is as light as paper."""
+        around = self.ring_px - self.ring_px.mean(axis=0)
+        along = np.linalg.eigh(around.T @ around)[1][:, 1]
+        frame = np.array([along, [-along[1], along[0]]]) / self.px_per_mm
+        ends = (line.places.xy[[0, -1]] - self.ring_px.mean(axis=0)) @ frame.T
+        own = around @ frame.T
+        apart = np.sort(ends[:, 0]) - [own[:, 0].min(), own[:, 0].max()]
+        aside = float(np.abs(ends[:, 1]).max() - np.abs(own[:, 1]).max())
+        turn = np.degrees(np.arctan2(abs(ends[1, 1] - ends[0, 1]), abs(ends[1, 0] - ends[0, 0])))
+        return bool(np.abs(apart).max() < BACK_ENDS_MM and aside < BACK_MM and turn < BACK_DEG)
+
     def inside_mm(self, places_px: FloatArray) -> FloatArray:
         """Return (N,) how far places lie inside of its outline, negative outside."""
         hull = cv2.convexHull(self.ring_px.astype(np.float32))
@@ -47,18 +61,23 @@ class Laid:
 
 
 def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
-    """Return what is seen of a sheet without the edges that are those of things lying on it, and their angles."""
-    false = {edge.name for edge in view.edges if any(_at_body(edge, body) for body in bodies)}
+    """Return what is seen of a sheet without the lines that are edges of things lying on it, and their angles.
+
+    Such an edge may seem to be the sheet's, or a line drawn on it, as a side of its border.
+    """
+    seen = (*view.edges, *view.lines)
+    false = {edge.name for edge in seen if any(_at_body(edge, body) for body in bodies)}
     if not false:
         return view
     angles = list(view.angles)
-    for name in false:
+    for name in sorted(false):
         angles = _without(name, angles)
-    return replace(view, edges=tuple(edge for edge in view.edges if edge.name not in false), angles=tuple(angles))
+    edges, lines = (tuple(one for one in some if one.name not in false) for some in (view.edges, view.lines))
+    return replace(view, edges=edges, lines=lines, angles=tuple(angles))
 
 
 def _at_body(edge: StraightLine, body: Laid) -> bool:
-    return bool(np.mean(body.inside_mm(edge.places.xy) > -AT_BODY_MM) > LEAST_AT_BODY)
+    return body.has_back(edge) or bool(np.mean(body.inside_mm(edge.places.xy) > -AT_BODY_MM) > LEAST_AT_BODY)
 
 
 def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:

@@ -60,6 +60,28 @@ def test_a_rule_beside_an_edge_or_across_it_leaves_it_alone() -> None:
     assert own_edges(whole, [arm(100, 20, 1900, 200), arm(-100, 900, 900, 1080)]) is whole
 
 
+@pytest.mark.parametrize(
+    ("start", "end", "kept"),
+    [
+        ((420, 1650), (1790, 1660), False),
+        ((420, 1350), (1790, 1360), True),
+        ((100, 1650), (1790, 1660), True),
+        ((420, 1600), (1790, 1700), True),
+    ],
+    ids=["its back", "too far", "longer", "slanting"],
+)
+def test_the_back_of_a_rule_as_light_as_paper_is_no_line_of_the_plan(start, end, kept: bool) -> None:
+    """Of a rule whose outline is known about its graduations only; a border that it was a side of loses it."""
+    why = "the drawn border is square"
+    lines = (edge("left border", (200, 200), (200, 1660)), edge("other", start, end))
+    angles = (KnownAngle("left border", "other", np.pi / 2, 0.001, why),)
+    view = replace(sheet(), lines=lines, angles=angles)
+    found = own_edges(view, [arm(400, 1780, 1800, 1860)])
+    assert [one.name for one in found.lines] == ["left border", "other"][: 1 + kept]
+    assert len(found.angles) == kept
+    assert found.edges == view.edges
+
+
 def test_a_gap_under_a_rule_is_none_and_a_wide_one_needs_no_rule() -> None:
     gap = np.stack(np.meshgrid(np.linspace(500, 1500, 8), np.linspace(10, 150, 5)), axis=2).reshape(-1, 2)
     narrow = replace(sheet(), gap_px=gap)
