@@ -51,6 +51,8 @@ CLICK_MM = 0.7
 ALIKE_HALVES, ALIKE_MERIT = 0.1, 0.3
 # A nearly rectangular half is a border when it holds something of a size between these, as parts of its own.
 LEAST_INSIDE, MOST_INSIDE = 0.1, 0.85
+# ... that are not far less of a body: braces and sides close shapes in a box, by turns that no line takes.
+BODY_INSIDE = 0.02
 # ... or more than this of the length of all other lines.
 MOST_INK = 0.8
 # Lines within this of where the other half would be, together longer than this part of the half, may be it.
@@ -95,7 +97,7 @@ def choose_outline(network: Network, ink: Ink, px_per_mm: float, hints: OutlineH
     best = _best_half(network, lines, points, px_per_mm, hints, ways, closed)
     half, halves = (best[:2], best[2]) if best is not None else (None, [])
     if half is not None:
-        ways = [way for way in ways if not frames(way, half[0])]
+        ways = [way for way in ways if not (frames(way, half[0]) and _merit(half[0]) > BODY_INSIDE * _merit(way))]
     if half is not None and ways and _merit(ways[0]) < _merit(half[0]):
         ways = [way for way in ways if _completes(way, *half, network)][:1] or ways
     whole = _outermost(ways, px_per_mm, hints) if not _half_wins(half, ways, network) else None
@@ -404,7 +406,8 @@ def _is_border(way: Way, others: list[Way], network: Network) -> bool:
     if region.area / region.minimum_rotated_rectangle.area < FRAME_FILL:
         return False
     room = region.buffer(1.0)
-    shapes = (other.polygon() for other in others if other is not way)
+    bodies = (other for other in others if other is not way and _merit(other) > BODY_INSIDE * _merit(way))
+    shapes = (other.polygon() for other in bodies)
     if any(LEAST_INSIDE < shape.area / region.area < MOST_INSIDE and room.contains(shape) for shape in shapes):
         return True
     own = {stroke for stroke, _ in way.darts}

@@ -108,3 +108,16 @@ def test_a_body_with_straight_sides_is_whole_where_its_centerline_goes_through_i
     found = traced(page)
     assert not found.half
     assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, 2 * wide], abs=0.5)  # its corners are cut
+
+
+def test_what_braces_close_in_a_box_is_no_body_that_it_would_be_the_border_of() -> None:
+    """Two braces across a long box make a cell with two of its sides, of a size for a body, by turns at every corner."""
+    page = sheet()
+    rectangle(page)
+    centerline(page, 18.0)
+    for x in (150.0, 158.0, 300.0, 308.0):
+        line(page, (x, TOP), (x + 12.0, LOW), pen=2)
+    dimension(page)
+    found = traced(page)
+    assert not found.half
+    assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, LOW - TOP], abs=0.3)
