@@ -203,13 +203,6 @@ def inner_of(line: FloatArray) -> FloatArray:
     return line[cut : len(line) - cut]
 
 
-def without_ends(line: FloatArray) -> FloatArray:
-    """Return a dash, mm, without what may bend aside at its ends."""
-    far = np.minimum(*(np.hypot(*(line - end).T) for end in (line[0], line[-1])))
-    inner = line[far > HOOK_MM]
-    return inner if len(inner) > 2 else line
-
-
 @dataclass(frozen=True, eq=False)
 class Expected:
     """Where a line is expected to go on: a parabola through its last stretch."""
@@ -248,5 +241,3 @@ class Expected:
         step = points[-1] - points[0]
         way = np.array([step @ self.along, step @ np.array([-self.along[1], self.along[0]])])
         return bool(way @ expected > ALONG * np.hypot(*way))
-
-

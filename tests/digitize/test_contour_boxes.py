@@ -111,7 +111,7 @@ def test_a_body_with_straight_sides_is_whole_where_its_centerline_goes_through_i
 
 
 def test_what_braces_close_in_a_box_is_no_body_that_it_would_be_the_border_of() -> None:
-    """Two braces across a long box make a cell with two of its sides, of a size for a body, by turns at every corner."""
+    """Two braces across a long box make a cell with two of its sides, as large as a body, by turns at every corner."""
     page = sheet()
     rectangle(page)
     centerline(page, 18.0)
