@@ -59,8 +59,9 @@ def test_it_finds_its_own_way_to_the_answer(layout, k1, tilt, toward):
     """From nothing but the points: lens, tilt and outline come out, at a hundredth of the usual scatter."""
     sheet = seen_by((k1, 0.01), tilt, toward, LAYOUTS[layout], 0.01)
     result = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
-    if not result:  # one rule and edges square to 0.1 degree may be too little
-        assert (layout, result.code) in {("one rule, four edges", "photo-scale-open")}
+    if not result:  # one rule and edges square to 0.1 degree may be too little; with so little scatter their bows show
+        assert layout == "one rule, four edges"
+        assert result.code in ("photo-scale-open", "photo-open-bent")
         return
     found = result.to_sheet(PxPoints(sheet.camera(body())))
     error = across_error(found.xy, body())
