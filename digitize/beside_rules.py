@@ -16,7 +16,7 @@ from calibration.controls import KnownAngle, StraightLine
 from calibration.frames import FloatArray
 from calibration.standards import CARD_ID1_MM
 from digitize.rule import PhotoRule
-from digitize.shapes import GapPlace, SheetView
+from digitize.shapes import Gap, GapPlace, SheetView
 
 # Nearer than this to the outline of a rule it is the rule's own edge, or under it: how far its wall and rim lie outside
 # of its graduations is seen no better.
@@ -93,15 +93,24 @@ def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:
 
 
 def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
-    """Return where table shows inside the paper's outline and under no rule; None where it does not."""
-    if view.gap_px is None or not (bodies or view.gap_wide):  # a rule that was not found may look like the table
+    """Return where table shows inside the paper's outline and under no rule; None where it does not.
+
+    Of several places the largest that is no bank card.
+    """
+    found = [place for gap in view.gaps if (place := _free_of(gap, bodies)) is not None]
+    return min(found, key=lambda place: place.small, default=None)
+
+
+def _free_of(gap: Gap, bodies: Sequence[Laid]) -> GapPlace | None:
+    """Return where a gap is, None where most of it may be a rule."""
+    if not (bodies or gap.wide):  # a rule that was not found may look like the table
         return None
-    free = np.ones(len(view.gap_px), dtype=np.bool_)
+    free = np.ones(len(gap.places_px), dtype=np.bool_)
     for body in bodies:
-        free &= body.inside_mm(view.gap_px) < -GAP_ROOM_MM
+        free &= body.inside_mm(gap.places_px) < -GAP_ROOM_MM
     if free.mean() < LEAST_FREE:
         return None
-    places = view.gap_px[free]
+    places = gap.places_px[free]
     x, y = np.median(places, axis=0)
     least_px_mm = min((body.px_per_mm for body in bodies), default=np.inf)
     across_px = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1)).max()

@@ -64,6 +64,18 @@ class GapPlace:
 
 
 @dataclass(frozen=True, eq=False)
+class Gap:
+    """A piece of table that shows inside the paper's outline, or what looks like one."""
+
+    places_px: FloatArray  # (N, 2) spread over it
+    wide: bool  # wider than any rule or square that may look like the table
+
+    def __post_init__(self) -> None:
+        """Freeze the array."""
+        object.__setattr__(self, "places_px", frozen_floats(self.places_px))
+
+
+@dataclass(frozen=True, eq=False)
 class SheetView:
     """How a photo shows the sheet: its outline and what is straight on it, px."""
 
@@ -75,8 +87,7 @@ class SheetView:
     sheets: int  # seen in the picture; 1 also where no edge is
     fills_frame: bool  # paper reaches out of the picture on all sides, as far as can be told
     k1_rough: float  # of the lens, lengths in halves of the diagonal: seen at u (1 + k1 u^2)
-    gap_px: FloatArray | None = None  # (N, 2) where what looks like the table shows inside the paper's outline
-    gap_wide: bool = False  # wider there than any rule that may look like the table
+    gaps: tuple[Gap, ...] = ()  # the largest first
 
     def __post_init__(self) -> None:
         """Freeze the arrays.
@@ -84,9 +95,8 @@ class SheetView:
         Raises:
             ValueError: not one side for each vertex.
         """
-        for name in ("polygon_px", "gap_px"):
-            if getattr(self, name) is not None:
-                object.__setattr__(self, name, frozen_floats(getattr(self, name)))
+        if self.polygon_px is not None:
+            object.__setattr__(self, "polygon_px", frozen_floats(self.polygon_px))
         if len(self.sides) != (0 if self.polygon_px is None else len(self.polygon_px)):
             raise ValueError("a polygon needs one side for each vertex")
 

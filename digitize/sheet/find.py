@@ -11,13 +11,13 @@ import numpy.typing as npt
 
 from calibration.controls import StraightLine
 from calibration.frames import FloatArray, PxPoints
-from digitize.shapes import Picture, SheetView
+from digitize.shapes import Gap, Picture, SheetView
 from digitize.sheet.angles import border_angles, find_border, sheet_angles
 from digitize.sheet.chains import find_chains
 from digitize.sheet.drawn import DrawnLine, line_candidates, measure_line
 from digitize.sheet.edges import measure_edge
 from digitize.sheet.folds import without_folds
-from digitize.sheet.joined import Gap, table_inside
+from digitize.sheet.joined import table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets, paper_about
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
@@ -102,7 +102,7 @@ def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) 
     """Return what a picture shows; where a copy by colour alone is given, the sheet's edges are looked for in that."""
     rough = _lens_of_chains(copy)
     lens = replace(Lens.plain(grey.shape), terms=rough.terms)
-    bound, sheets, gap = _bounded(tint or copy, rough)
+    bound, sheets, gaps = _bounded(tint or copy, rough)
     halves = _halves(bound, copy.factor)
     if tint is None:
         measured = _edges(grey, lens, halves, _paper(bound, copy.factor))
@@ -121,8 +121,7 @@ def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) 
     area = _area(polygon_px) if polygon_px is not None else float(grey.size)
     border = find_border(lines, lens, focal_px, area)
     angles = sheet_angles(edges, border, lens, focal_px) + border_angles(border)
-    view = SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1)
-    return view if gap is None else replace(view, gap_px=gap.places, gap_wide=gap.wide)
+    return SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1, gaps)
 
 
 def _averaged(grey: Grey, factor: int) -> Grey:
@@ -141,8 +140,8 @@ def _scaled(view: SheetView, times: int) -> SheetView:
     shift = (times - 1) / 2
     polygon = None if view.polygon_px is None else view.polygon_px * times + shift
     edges, lines = (tuple(_scaled_line(line, times) for line in group) for group in (view.edges, view.lines))
-    gap = None if view.gap_px is None else view.gap_px * times + shift
-    return replace(view, polygon_px=polygon, edges=edges, lines=lines, gap_px=gap)
+    gaps = tuple(replace(gap, places_px=gap.places_px * times + shift) for gap in view.gaps)
+    return replace(view, polygon_px=polygon, edges=edges, lines=lines, gaps=gaps)
 
 
 def _scaled_line(line: StraightLine, times: int) -> StraightLine:
@@ -162,10 +161,10 @@ def _lens_of_chains(copy: _Copy) -> Lens:
     return fitted_lens(lens, straight, np.full(len(straight), CHAIN_SIGMA_PX))
 
 
-def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, Gap | None]:
-    """Return the lines that bound the sheet on the straightened copy, how many sheets are seen, and a gap in it.
+def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, tuple[Gap, ...]]:
+    """Return the lines that bound the sheet on the straightened copy, how many sheets are seen, and the gaps in it.
 
-    The gap, px of the picture itself, is where table shows inside those lines.
+    Gaps, px of the picture itself, are where table shows inside those lines.
     """
     height, width = copy.grey.shape
     x, y = np.meshgrid(np.arange(width), np.arange(height))
@@ -179,11 +178,11 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, Gap | None]:
     lines = without_folds(side_lines(chains, tones), flat, tones, paper_about(tones, seen, middle))
     bound = bound_sheet(lines, tones, seen, middle)
     if bound is None:
-        return None, 1, None
-    gap = table_inside(bound, tones, seen)
-    if gap is not None:
-        gap = replace(gap, places=lens.bend(gap.places) * copy.factor + (copy.factor - 1) / 2)
-    return bound, count_sheets(bound, tones, seen), gap
+        return None, 1, ()
+    shift = (copy.factor - 1) / 2
+    gaps = table_inside(bound, tones, seen)
+    gaps = tuple(replace(gap, places_px=lens.bend(gap.places_px) * copy.factor + shift) for gap in gaps)
+    return bound, count_sheets(bound, tones, seen), gaps
 
 
 def _halves(bound: Bound | None, factor: int) -> tuple[Half, ...]:

@@ -6,13 +6,12 @@ leaves table too.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 
 from calibration.frames import BoolArray, FloatArray
+from digitize.shapes import Gap
 from digitize.sheet.outline import TABLE_DIFFERS, Bound, surface
 
 Grey = npt.NDArray[np.uint8]
@@ -29,16 +28,10 @@ ROUNDS = 4
 RIDGE = 1e-6
 
 
-@dataclass(frozen=True, eq=False)
-class Gap:
-    """Table that shows inside the paper's outline, or what looks like it."""
+def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> tuple[Gap, ...]:
+    """Return the pieces of table inside a bound that reach its outline, the largest first; px of ``tones``.
 
-    places: FloatArray  # (N, 2) spread over it
-    wide: bool  # wider than any rule or square that may look like the table
-
-
-def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> Gap | None:
-    """Return the largest piece of table inside a bound that reaches its outline, None of none.
+    A rule may look like the table, and be larger than a piece that is one: all are told.
 
     Args:
         bound: the sheet's sides, px of ``tones``.
@@ -54,13 +47,13 @@ def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> Gap | None:
     beyond = seen & (out > IN_PX)
     table = _table(level, places, beyond, bound.size_px)
     if table is None:
-        return None
+        return ()
     step = table.reshape(height, width) - paper
     off = level - paper
     if np.median(np.abs(off[beyond])) < TABLE_DIFFERS:
-        return None
+        return ()
     like = seen & (np.abs(off - step) < LIKE_TABLE * np.abs(step)) & (np.abs(step) > TABLE_DIFFERS / 2)
-    return _largest(like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
+    return _solid(like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
 
 
 def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: FloatArray) -> FloatArray | None:
@@ -78,8 +71,8 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     return np.asarray(surface(places, size_px)[:, :3] @ answer)
 
 
-def _largest(table: BoolArray, rim: BoolArray) -> Gap | None:
-    """Return the largest solid piece that runs along the rim for long enough."""
+def _solid(table: BoolArray, rim: BoolArray) -> tuple[Gap, ...]:
+    """Return the solid pieces that run along the rim for long enough, the largest first."""
     kernel = np.ones((SOLID_PX, SOLID_PX), np.uint8)
     solid = cv2.morphologyEx(table.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     count, label, stats, _ = cv2.connectedComponentsWithStats(solid, connectivity=4)
@@ -87,11 +80,12 @@ def _largest(table: BoolArray, rim: BoolArray) -> Gap | None:
     area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
     fits = (area > LEAST_AREA * table.size) & (along > LEAST_ALONG * np.hypot(*table.shape))
     fits[0] = False
-    if not fits.any():
-        return None
-    piece = label == int(np.argmax(area * fits))
+    return tuple(_gap(label == k) for k in sorted(np.flatnonzero(fits), key=lambda k: -area[k]))
+
+
+def _gap(piece: BoolArray) -> Gap:
     rows, columns = np.nonzero(piece)
     some = np.linspace(0, len(rows) - 1, PLACES).round().astype(int)
     half_px = float(cv2.distanceTransform(piece.astype(np.uint8), cv2.DIST_L2, 3).max())
     places = np.stack([columns, rows], axis=1)[some].astype(np.float64)
-    return Gap(places, half_px > WIDE * float(np.hypot(*table.shape)))
+    return Gap(places, half_px > WIDE * float(np.hypot(*piece.shape)))

@@ -12,7 +12,7 @@ from calibration.errors import Refusal
 from calibration.frames import PxPoints
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
 from digitize.photo_faults import gap_doubt, refuse_gap
-from digitize.shapes import SheetView
+from digitize.shapes import Gap, SheetView
 
 PX_PER_MM = 6.0
 WHY = "the sheet's edges are cut square"
@@ -84,14 +84,27 @@ def test_the_back_of_a_rule_as_light_as_paper_is_no_line_of_the_plan(start, end,
 
 def test_a_gap_under_a_rule_is_none_and_a_wide_one_needs_no_rule() -> None:
     gap = np.stack(np.meshgrid(np.linspace(500, 1500, 8), np.linspace(10, 150, 5)), axis=2).reshape(-1, 2)
-    narrow = replace(sheet(), gap_px=gap)
+    narrow = replace(sheet(), gaps=(Gap(gap, wide=False),))
     over, beside = arm(450, -60, 1600, 170), arm(2000, 900, 2900, 1080)
     assert gap_in_sheet(narrow, [over, beside]) is None
     assert gap_in_sheet(narrow, []) is None  # that rule may not have been found
     place = gap_in_sheet(narrow, [beside])
     assert place is not None and 500 <= place.px[0] <= 1500 and not place.small
-    assert gap_in_sheet(replace(narrow, gap_wide=True), []) is not None
+    assert gap_in_sheet(replace(sheet(), gaps=(Gap(gap, wide=True),)), []) is not None
     assert gap_in_sheet(sheet(), [over]) is None
+
+
+def test_a_gap_beside_a_larger_one_that_a_rule_makes_is_told() -> None:
+    """Two sheets side by side, a rule near them: it looked like the table, and hid that of another place."""
+    own = Gap(np.stack([np.linspace(500, 1500, 40), np.full(40, 80.0)], axis=1), wide=False)
+    far = Gap(np.stack([np.linspace(2200, 3100, 40), np.full(40, 2300.0)], axis=1), wide=False)
+    card = Gap(np.stack([np.linspace(2200, 2500, 40), np.full(40, 1200.0)], axis=1), wide=False)
+    rule = arm(450, -60, 1600, 170)
+    place = gap_in_sheet(replace(sheet(), gaps=(own, card, far)), [rule])
+    assert place is not None and place.px == pytest.approx((2650, 2300)) and not place.small
+    place = gap_in_sheet(replace(sheet(), gaps=(own, card)), [rule])
+    assert place is not None and place.small
+    assert gap_in_sheet(replace(sheet(), gaps=(own,)), [rule]) is None
 
 
 @pytest.mark.parametrize(("wide_mm", "small"), [(85.6, True), (88.0, True), (140.0, False)])
@@ -99,7 +112,7 @@ def test_only_what_is_no_larger_than_a_bank_card_may_be_one(wide_mm: float, smal
     """ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, and what it throws of a shadow."""
     across = np.linspace(0.0, wide_mm, 8) * PX_PER_MM, np.linspace(0.0, 53.98, 5) * PX_PER_MM
     gap = np.stack(np.meshgrid(*across), axis=2).reshape(-1, 2)
-    place = gap_in_sheet(replace(sheet(), gap_px=gap), [arm(2000, 900, 2900, 1080)])
+    place = gap_in_sheet(replace(sheet(), gaps=(Gap(gap, wide=False),)), [arm(2000, 900, 2900, 1080)])
     assert place is not None and place.small is small
     doubts = gap_doubt(place)
     assert [(one.code, one.weight) for one in doubts] == [("sheet-gap", "look")]
