@@ -100,12 +100,15 @@ def _without(
     lens: KnownLens | None,
     copied: bool,
 ) -> PhotoCalibration | FailedFit:
-    """Return the photo adjusted without an angle that is not so, which would bend the camera; a person must look."""
+    """Return the photo adjusted without an angle that is not so, which would bend the camera.
+
+    A person must look, but at one that nobody stated.
+    """
     rest = [angle for number, angle in enumerate(angles) if number != odd]
     found = adjust(controls, lines, rest, size_px, focal_px, lens, copied=copied)
     facts = {"first": angles[odd].first, "second": angles[odd].second}
     off_deg = f"{np.degrees(angle_off(solution, odd)[0]):.2f}"
-    if isinstance(found, FailedFit):
+    if isinstance(found, FailedFit) or angles[odd].tentative:
         return found
     return replace(found, doubts=(doubt("photo-angle", off_deg=off_deg, **facts), *found.doubts))
 

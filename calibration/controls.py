@@ -73,3 +73,4 @@ class KnownAngle:
     angle_rad: float
     u_rad: float  # 1 sigma
     why: str  # "the arms of a square", "the sheet's edges are square"
+    tentative: bool = False  # only because it comes out nearly so: where all else contradicts it, it was not meant

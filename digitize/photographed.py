@@ -11,6 +11,7 @@ import numpy as np
 from calibration.adjust import adjust
 from calibration.budget import Term
 from calibration.controls import Control, KnownAngle, StraightLine
+from calibration.drawn_angles import drawn_angles
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.flatness import Flatness, flatness
@@ -185,8 +186,9 @@ def photographed(
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         walls = with_walls(picture.grey, search, plan.rules, photo.rise_px)
-        if walls is not search:  # the rules' heights are known better than they were
-            search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens)
+        drawn = drawn_angles(photo, evidence.lines, evidence.angles)
+        if walls is not search or drawn:  # the rules' heights and the camera's tilt are known better than they were
+            search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
     with clock("flatten"):
@@ -261,6 +263,10 @@ class _Evidence:
         drawn = drawn_controls(rules, spans)
         told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
         return cls(picture, lens, controls, drawn, told, lines, angles)
+
+    def with_angles(self, more: Sequence[KnownAngle]) -> _Evidence:
+        """Return it with angles beside its own."""
+        return replace(self, angles=(*self.angles, *more))
 
     def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
         """Return the camera, and the plan's scale where drawn lengths carry it both ways.

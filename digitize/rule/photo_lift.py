@@ -17,9 +17,10 @@ import numpy as np
 
 from calibration.budget import COVERAGE_95
 from calibration.frames import FloatArray
+from digitize.rule.photo_heights import Height, as_usual_too, of_two, seen_height
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
 from digitize.rule.photo_stuff import is_metal
-from digitize.rule.photo_wall import RisePx, Wall, wall_of
+from digitize.rule.photo_wall import RisePx, wall_of
 from digitize.rule.strip import Grey
 
 if TYPE_CHECKING:
@@ -35,8 +36,6 @@ SHORT_MM = 200.0  # a short steel rule is no longer than this
 BEVEL_MM = (0.5, 0.25)
 # What looks drawn may be a clear rule laid on the sheet, unless it is as certain as this.
 CLEAR_MM, CERTAIN = (0.25, 0.25), 0.95
-FAR_SIGMAS = 2.0  # what is seen and what is usual cannot both be so where they are this far apart
-SHARED_PART = 0.8  # of the best wall's sigma, that several walls of one thing share
 NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
@@ -58,8 +57,10 @@ def lift_mm(
         return SQUARE_MM
     if not is_metal(picture, polygon_px):
         return BEVEL_MM
-    if square is None:
-        return EITHER_MM
+    return EITHER_MM if square is None else _steel_mm(length_mm)
+
+
+def _steel_mm(length_mm: float) -> tuple[float, float]:
     return SHORT_STEEL_MM if length_mm <= SHORT_MM else LONG_STEEL_MM
 
 
@@ -72,8 +73,8 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
         control = one.rule.control
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
-            length = max(_long_mm(other) for other in search.rules if other.body == one.body)
-            arm = None if one.body in search.perhaps_squares else square
+            length = _body_mm(search, one.body)
+            arm = None if any(one.body in pair for pair in search.perhaps_squares) else square
             lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, why)
@@ -96,6 +97,11 @@ def _levelled(search: PhotoRuleSearch) -> PhotoRuleSearch:
     return replace(search, rules=tuple(rules))
 
 
+def _body_mm(search: PhotoRuleSearch, body: int) -> float:
+    """Return how long a body is, by the best of its edges."""
+    return max(_long_mm(one) for one in search.rules if one.body == body)
+
+
 def _long_mm(rule: PhotoRule) -> float:
     """Return how long a rule is, by its graduations or by its body: glare may hide many of those."""
     body_px = max(cv2.minAreaRect(rule.polygon.xy.astype(np.float32))[1])
@@ -114,20 +120,40 @@ def with_walls(
         hints: what the person said; a thickness that is told stays.
         rise_px: how places move in the picture as they rise; of a camera that is known roughly.
     """
-    rules, any_shows = list(search.rules), False
-    for group in _as_thick(search):
-        walls = {}
+    rules = list(search.rules)
+    groups = [open_ for group in _as_thick(search) if (open_ := _untold(group, rules, hints))]
+    seen = [seen_height(wall_of(grey, rules[number], rise_px) for number in group) for group in groups]
+    for group, own in zip(groups, seen, strict=True):
+        other = _other_arm(group, groups, search)
+        if own is None and (other is None or seen[other] is None):
+            continue
+        first = rules[group[0]]
+        usual = Height(first.rule.control.lift_mm, first.rule.control.lift_u_mm)
+        if other is not None:
+            bodies = (first.body, rules[groups[other][0]].body)
+            usually = tuple(Height(*_steel_mm(_body_mm(search, body))) for body in bodies)
+            found = of_two(own, seen[other], (usually[0], usually[1]), Height(*SQUARE_MM))
+        elif own is not None:
+            found = as_usual_too(own, usual, flat=first.flat)
         for number in group:
-            told = _hint_on(rules[number], hints)
-            if told is None or told.thickness_mm is None:
-                walls[number] = wall_of(grey, rules[number], rise_px)
-        found = _lifts(rules, walls)
-        if found is not None:
-            any_shows = True
-            lift, u = found
-            for number in walls:
-                rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, lift, u, SEEN))
-    return replace(search, rules=tuple(rules)) if any_shows else search
+            rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, found.mm, found.u_mm, SEEN))
+    return replace(search, rules=tuple(rules)) if any(one is not None for one in seen) else search
+
+
+def _untold(group: Sequence[int], rules: Sequence[PhotoRule], hints: Sequence[RuleHint]) -> list[int]:
+    """Return those of a group whose thickness nobody told."""
+    told = {number: _hint_on(rules[number], hints) for number in group}
+    return [number for number, hint in told.items() if hint is None or hint.thickness_mm is None]
+
+
+def _other_arm(group: Sequence[int], groups: Sequence[Sequence[int]], search: PhotoRuleSearch) -> int | None:
+    """Return the number of the group that may be of one square with another, both of metal, None of none."""
+    first = search.rules[group[0]]
+    for number, other in enumerate(groups):
+        pair = frozenset({first.body, search.rules[other[0]].body})
+        if len(pair) == 2 and pair in search.perhaps_squares and first.flat and search.rules[other[0]].flat:
+            return number
+    return None
 
 
 def _lifted(rule: Rule, lift_mm: float, u_mm: float, why: str) -> Rule:
@@ -151,32 +177,6 @@ def _as_thick(search: PhotoRuleSearch) -> list[list[int]]:
         else:
             group.append(number)
     return groups
-
-
-def _lifts(rules: Sequence[PhotoRule], walls: dict[int, Wall | None]) -> tuple[float, float] | None:
-    """Return (height, sigma) by what walls of one height show and what such a rule usually has, together.
-
-    Where the two cannot both be so, what is seen counts, and is as uncertain as they are apart. Beside plastic and
-    wood, whose bevel is thin, the shadow on the paper may be what is seen: there it is the middle. None: no wall shows.
-    """
-    seen = [wall for wall in walls.values() if wall is not None]
-    if not seen:
-        return None
-    height, weight = _mean([(wall.height_mm, wall.u_mm) for wall in seen])
-    u = max(weight, min(wall.u_mm for wall in seen) * SHARED_PART)  # the light and the lens are the same for all
-    first = rules[next(iter(walls))]
-    usual, usual_u = first.rule.control.lift_mm, first.rule.control.lift_u_mm
-    apart = abs(height - usual)
-    if apart > FAR_SIGMAS * np.hypot(u, usual_u):
-        return height if first.flat else (height + usual) / 2.0, max(u, apart / FAR_SIGMAS)
-    return _mean([(height, u), (usual, usual_u)])
-
-
-def _mean(found: Sequence[tuple[float, float]]) -> tuple[float, float]:
-    """Return the weighted mean of (value, sigma) and its sigma."""
-    value, sigma = np.array(found).T
-    weight = sigma**-2.0
-    return float(weight @ value / weight.sum()), float(weight.sum() ** -0.5)
 
 
 def _hint_on(one: PhotoRule, hints: Sequence[RuleHint]) -> RuleHint | None:

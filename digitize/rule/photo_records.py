@@ -47,7 +47,7 @@ class PhotoRuleSearch:
     rules: tuple[PhotoRule, ...]
     angles: tuple[KnownAngle, ...]
     doubts: tuple[Doubt, ...]
-    perhaps_squares: frozenset[int] = frozenset()  # numbers of bodies that may be arms of squares
+    perhaps_squares: frozenset[frozenset[int]] = frozenset()  # two bodies each that may be arms of a square
 
 
 @dataclass(frozen=True, eq=False)

@@ -31,6 +31,7 @@ NEAR_MM = 15.0  # from the corner to the first graduation that shows
 PAST_MM = 2.0
 ON_MARK = 0.4  # graduations that the corner may be off one of the longest marks, as both lines are carried on to it
 ON_MARK_MM = 1.0
+CARRIED_PART = 0.01  # of the way, that the corner may be further off a mark where only a height is asked for
 CLEARLY_MM = 1.0  # more than that, marks of both edges of a rule are not beside one another
 SQUARE_DEG = 35.0  # that a view may turn a right angle by
 LEAST_LEAN = 0.5
@@ -106,11 +107,11 @@ def _meet(first: _End, second: _End) -> tuple[float, float] | None:
     return first.graduations(float(beyond[0])), second.graduations(float(beyond[1]))
 
 
-def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float) -> bool:
+def _counts_from(arm: Arm, end: _End, beyond: float, most_mm: float, more_mm: float) -> bool:
     """Tell whether an arm counts from the corner ``beyond`` graduations after its end: there is one of its longest."""
     if not -PAST_MM < beyond * arm.pitch_mm < most_mm:
         return False
-    return abs(_off_mark(arm, end, beyond)) < max(ON_MARK, ON_MARK_MM / arm.pitch_mm)
+    return abs(_off_mark(arm, end, beyond)) < max(ON_MARK, (ON_MARK_MM + more_mm) / arm.pitch_mm)
 
 
 def _off_mark(arm: Arm, end: _End, beyond: float) -> float:
@@ -125,7 +126,7 @@ class _Corner:
     """Where the edges of two arms meet that both count from there."""
 
     arms: tuple[Arm, Arm]
-    how: Literal["sure", "maybe", "counted"]  # maybe, counted: another corner has to tell the same
+    how: Literal["sure", "maybe", "counted", "hidden"]  # all but sure: another corner has to tell the same
     place: FloatArray  # (2,) px
     per_mm: FloatArray  # (2, 2) px a mm along each arm
     off_mm: FloatArray  # (2,) of each arm, from the nearest of its longest marks
@@ -161,39 +162,47 @@ def _corner(grey: Grey, first: Arm, second: Arm) -> _Corner | None:
             pairs = ((first, one, beyond[0]), (second, other, beyond[1]))
             outer = lean[0] < 0
             begins = [_begins(arm, end, way, outer=outer) for arm, end, way in pairs]
-            if "" in begins:
+            if not all(_begins(arm, end, way, outer=outer, carried=CARRIED_PART) for arm, end, way in pairs):
                 continue
-            how = _how(grey, pairs, begins, outer)
+            how = "hidden" if "" in begins else _how(grey, pairs, begins, outer)
             # lengths along the end's own direction, in the view there
             lengths = beyond[0] / (1.0 + one.shrinks * beyond[0])
             per_mm = np.stack([end.ahead / arm.pitch_mm for arm, end, _ in pairs])
             off_mm = [_off_mark(*pair) * pair[0].pitch_mm for pair in pairs]
             place = one.place + one.ahead * lengths
-            return _Corner((first, second), how, place, per_mm, np.array(off_mm)) if how else None
+            return _Corner((first, second), how, place, per_mm, np.array(off_mm))
     return None
 
 
 def _how(
     grey: Grey, pairs: Sequence[tuple[Arm, _End, float]], begins: Sequence[str], outer: bool
-) -> Literal["sure", "maybe", "counted", ""]:
-    """Tell how surely two edges that count from one corner are a square's."""
+) -> Literal["sure", "maybe", "counted", "hidden"]:
+    """Tell how surely two edges that count from one corner are a square's.
+
+    Hidden: what lies between them and the corner is neither plain nor counted, and tells of no square.
+    """
     far = max(pairs, key=lambda pair: pair[2] * pair[0].pitch_mm)[0]
     for (arm, end, way), how in zip(pairs, begins, strict=True):
         # along an outer edge a near end is the metal's own
         looked = not outer or arm is far or how != "near"
         if looked and not _plain(grey, arm, end, way * arm.pitch_mm, outer):
-            return "" if "hidden" in begins else "counted"
+            return "hidden" if "hidden" in begins else "counted"
     return "sure" if "near" in begins and not (outer and "hidden" in begins) else "maybe"
 
 
-def _begins(arm: Arm, end: _End, beyond: float, *, outer: bool) -> Literal["near", "width", "hidden", ""]:
-    """Tell how far from the corner, ``beyond`` graduations after its end, an arm that counts from it begins."""
+def _begins(
+    arm: Arm, end: _End, beyond: float, *, outer: bool, carried: float = 0.0
+) -> Literal["near", "width", "hidden", ""]:
+    """Tell how far from the corner, ``beyond`` graduations after its end, an arm that counts from it begins.
+
+    The corner may be off a mark by that part more of how far it is away.
+    """
     kinds: list[tuple[Literal["near", "width", "hidden"], float]] = [("near", NEAR_MM)]
     if outer:
         kinds.append(("width", FAR_MM))
     kinds.append(("hidden", GLARE_SHARE * _shown_mm(arm)))
     for kind, most_mm in kinds:
-        if _counts_from(arm, end, beyond, most_mm):
+        if _counts_from(arm, end, beyond, most_mm, carried * beyond * arm.pitch_mm):
             return kind
     return ""
 
@@ -228,7 +237,7 @@ class Squares:
     """What is known of squares in a photo."""
 
     angles: tuple[KnownAngle, ...]  # of every two arms, and the edges of each arm as parallel
-    perhaps: frozenset[int]  # numbers of bodies that may be arms, or rules laid against one another
+    perhaps: frozenset[frozenset[int]]  # two bodies each that may be arms, or rules laid against one another
 
 
 def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
@@ -236,7 +245,8 @@ def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
     pairs = [(one, other) for n, one in enumerate(arms) for other in arms[n + 1 :]]
     apart = [pair for pair in pairs if pair[0].body != pair[1].body]
     told = [corner for pair in apart if (corner := _corner(grey, *pair)) is not None]
-    corners = [corner for corner in told if _is_certain(corner, told)]
+    shown = [corner for corner in told if corner.how != "hidden"]
+    corners = [corner for corner in shown if _is_certain(corner, shown)]
     square = {body for corner in corners for body in corner.bodies}
     strips = [pair for pair in pairs if pair[0].body == pair[1].body and pair[0].body in square]
     names = [(corner.arms[0].name, corner.arms[1].name) for corner in corners]
@@ -244,7 +254,7 @@ def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
         *(KnownAngle(one, other, pi / 2, U_RAD, "the arms of a square") for one, other in names),
         *(KnownAngle(one.name, other.name, 0.0, U_RAD, "the edges of a square's arm") for one, other in strips),
     )
-    return Squares(angles, frozenset(body for corner in told for body in corner.bodies) - square)
+    return Squares(angles, frozenset(corner.bodies for corner in told if not corner.bodies & square))
 
 
 def _is_certain(corner: _Corner, told: Sequence[_Corner]) -> bool:

@@ -17,6 +17,7 @@ from scipy.optimize import least_squares
 from scipy.special import ndtr
 
 from calibration.frames import FloatArray, PxPoints
+from digitize.rule.photo_heights import Height
 from digitize.rule.photo_records import PhotoRule
 from digitize.rule.strip import Grey
 
@@ -25,6 +26,7 @@ LEAST_PIECES = 4
 INSIDE_PX, OUTSIDE_PX, STEP_PX = 16.0, 26.0, 0.5  # across an edge, from the feet of its graduations
 COLUMN_PX = 1.0  # along it
 FACE_PX = 8.0  # further in than this there is nothing but the face
+RIMS_TRIED = 2  # to lighter and to darker each
 OTHER_FACE = 0.5  # of the wall's depth
 FEET_MM = 1.5  # from the feet of the graduations to the rim, at most
 NEAR_PX = (6.0, 7.0)  # what the model is held against, beyond the band to both sides
@@ -50,14 +52,6 @@ MAD_TO_SIGMA = 1.4826
 RisePx = Callable[[PxPoints], FloatArray]  # (N, 2) px that a place moves by for every mm above the paper
 
 
-@dataclass(frozen=True)
-class Wall:
-    """The height of an edge above the paper, as its wall shows it."""
-
-    height_mm: float
-    u_mm: float  # 1 sigma
-
-
 @dataclass(frozen=True, eq=False)
 class _Piece:
     """The light across one piece of an edge, and how much of a mm's height is seen there."""
@@ -68,7 +62,7 @@ class _Piece:
     px_per_mm: float
 
 
-def wall_of(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> Wall | None:
+def wall_of(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> Height | None:
     """Return the height of a graduated edge's upper rim by its wall, or None where no wall shows.
 
     Args:
@@ -84,7 +78,7 @@ def wall_of(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> Wall | None:
     found, u = found[clear], u[clear]
     middle = float(np.median(found))
     spread = MAD_TO_SIGMA * float(np.median(np.abs(found - middle))) / np.sqrt(len(found))
-    return Wall(middle, float(np.hypot(spread, np.median(u))))
+    return Height(middle, float(np.hypot(spread, np.median(u))))
 
 
 def _pieces(grey: Grey, rule: PhotoRule, rise_px: RisePx) -> list[_Piece]:
@@ -127,9 +121,17 @@ def _height(piece: _Piece) -> tuple[float, float] | None:
 
 
 def _rims(piece: _Piece) -> list[float]:
-    """Return where the body may end: at the steepest change to lighter, and to darker."""
+    """Return where the body may end: at the steepest changes to lighter, and to darker, as near as a rim can be.
+
+    There are several, as a line drawn beside the rule changes more than a wall.
+    """
+    near = piece.at_px < FEET_MM * piece.px_per_mm + MOST_MM * piece.seen_px_per_mm
     slope = np.gradient(cv2.GaussianBlur(piece.light[None], (0, 0), 1.0 / STEP_PX)[0])
-    return [float(piece.at_px[np.argmax(slope)]), float(piece.at_px[np.argmin(slope)])]
+    rims = []
+    for steep in (slope, -slope):
+        tops = np.flatnonzero((steep[1:-1] > steep[:-2]) & (steep[1:-1] >= steep[2:]) & near[1:-1]) + 1
+        rims += [float(piece.at_px[k]) for k in tops[np.argsort(-steep[tops])][:RIMS_TRIED]]
+    return rims
 
 
 def _fitted(piece: _Piece, foot: float) -> tuple[float, float, float] | None:
@@ -166,8 +168,19 @@ def _face(piece: _Piece) -> float:
 
 def _window(piece: _Piece, foot: float, wide: float) -> tuple[FloatArray, FloatArray]:
     """Return the places and the light that a band is held against."""
-    near = (piece.at_px > foot - wide - NEAR_PX[0]) & (piece.at_px < foot + NEAR_PX[1])
+    near = (piece.at_px > foot - wide - NEAR_PX[0]) & (piece.at_px < min(foot + NEAR_PX[1], _line_beside(piece, foot)))
     return piece.at_px[near], piece.light[near]
+
+
+def _line_beside(piece: _Piece, foot: float) -> float:
+    """Return where a drawn line begins beside the wall, inf where none does.
+
+    Beyond the foot there is only more light, as the shadow ends; what is darker again is drawn.
+    """
+    beyond = piece.at_px > foot
+    light = piece.light[beyond]
+    darker = np.flatnonzero(np.maximum.accumulate(light) - light > LEAST_DEPTH)
+    return float(piece.at_px[beyond][np.argmax(light[: darker[0]])]) if len(darker) else np.inf
 
 
 def _rms(off: FloatArray) -> float:

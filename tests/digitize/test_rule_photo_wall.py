@@ -60,10 +60,10 @@ def edge(lift: tuple[float, float] = LONG_STEEL_MM, body: int = 0, name: str = "
 def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
     found = wall_of(photo(thick_mm, shadow=shadow), edge(), rise)
     assert found is not None
-    assert abs(found.height_mm - thick_mm) < 2.0 * found.u_mm
+    assert abs(found.mm - thick_mm) < 2.0 * found.u_mm
     if thick_mm > 2.0:  # a band of 5 px and more
         assert found.u_mm < (0.4 if shadow else 0.2)
-        assert abs(found.height_mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
+        assert abs(found.mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
 
 
 @pytest.mark.parametrize(
@@ -86,7 +86,7 @@ def test_one_piece_that_looks_clear_by_chance_does_not_decide(monkeypatch: pytes
     monkeypatch.setattr(photo_wall, "_height", lambda piece: next(told))
     found = wall_of(photo(1.5), edge(), rise)
     assert found is not None
-    assert found.height_mm == pytest.approx((1.43 + 1.74) / 2.0)
+    assert found.mm == pytest.approx((1.43 + 1.74) / 2.0)
     assert found.u_mm > 1.0
 
 

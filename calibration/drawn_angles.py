@@ -1,0 +1,90 @@
+"""Which straight lines of a plan were drawn parallel or square to one another, by a camera that is known roughly.
+
+A border, dimension lines, a bridge and a centerline are drawn by one square, and their vanishing points tell how the
+camera was tilted (Liebowitz and Zisserman, "Metric rectification for perspective images of planes", CVPR 1998). A
+line is believed to be of that square only where it comes out so by all else that the photo shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.adjust_fit import Solution
+from calibration.adjust_model import COMMONS, DIRECTION, OWNS
+from calibration.controls import KnownAngle, StraightLine
+from calibration.frames import BoolArray, FloatArray
+from calibration.photo import PhotoCalibration
+
+DRAWN_WHY = "the plan's lines are drawn by one square"
+# 1 sigma of two lines drawn in one direction and of the square itself, which a copier leans (common practice, no
+# source).
+PARALLEL_U_RAD, SQUARE_U_RAD = np.radians(0.05), np.radians(0.08)
+# A line is of the square within so many sigmas of what the photo shows. The edges of a neck or a bridge may run a
+# degree off it, and by less than the least of that nothing is told: where more than the most is open, neither.
+WITHIN_SIGMAS, MOST_OFF_RAD, MOST_U_RAD = 3.0, np.radians(0.35), np.radians(0.15)
+LEAST_LINES = 3  # two that agree may do so by chance
+
+
+def drawn_angles(
+    photo: PhotoCalibration, lines: Sequence[StraightLine], known: Sequence[KnownAngle]
+) -> tuple[KnownAngle, ...]:
+    """Return the angles between drawn lines that were meant, beside those that are known already.
+
+    Args:
+        photo: adjusted to these lines.
+        lines: all that was adjusted.
+        known: angles that the photo was adjusted to.
+
+    Raises:
+        ValueError: the lines are not those of the calibration.
+    """
+    if tuple(line.name for line in lines) != photo.line_names:
+        raise ValueError("the lines must be those of the calibration")
+    drawn = [k for k, line in enumerate(lines) if line.kind == "drawn line"]
+    if len(drawn) < LEAST_LINES:
+        return ()
+    turn, u = _turns(photo.solution, [len(photo.names) + k for k in drawn])
+    length = np.array([_length_mm(photo.solution, len(photo.names) + k) for k in drawn])
+    off = (turn + np.pi / 4) % (np.pi / 2) - np.pi / 4  # (L, L) from parallel or square
+    limit = np.minimum(WITHIN_SIGMAS * np.hypot(u, PARALLEL_U_RAD), MOST_OFF_RAD)
+    agree = (np.abs(off) < limit) & (u < MOST_U_RAD)  # every line with itself, too
+    first = int(np.argmax(agree @ length + length / length.sum()))  # of several as good the longest
+    if agree[first].sum() < LEAST_LINES:
+        return ()
+    along: BoolArray = np.asarray(np.abs(np.cos(turn[first])) > np.sqrt(0.5))
+    names = [lines[k].name for k in drawn]
+    pairs = _pairs(first, agree[first], along, length)
+    done = {name for one in known for name in (one.first, one.second)}
+    return tuple(
+        KnownAngle(names[a], names[b], angle, u_rad, DRAWN_WHY, tentative=True)
+        for a, b, angle, u_rad in pairs
+        if not {names[a], names[b]} <= done
+    )
+
+
+def _pairs(first: int, agree: BoolArray, along: BoolArray, length: FloatArray) -> list[tuple[int, int, float, float]]:
+    """Return (line, line, angle, sigma) of each line with the longest in its direction, and of these two."""
+    across = np.flatnonzero(agree & ~along)
+    pairs = [(first, int(k), 0.0, PARALLEL_U_RAD) for k in np.flatnonzero(agree & along) if k != first]
+    if len(across):
+        other = int(across[np.argmax(length[across])])
+        pairs += [(other, int(k), 0.0, PARALLEL_U_RAD) for k in across if k != other]
+        pairs.append((first, other, np.pi / 2, SQUARE_U_RAD))
+    return pairs
+
+
+def _turns(solution: Solution, things: Sequence[int]) -> tuple[FloatArray, FloatArray]:
+    """Return (L, L) by how much each of some things is turned from each other, and 1 sigma of it, rad."""
+    direction = solution.state.own[things, DIRECTION]
+    at = [COMMONS + OWNS * thing + DIRECTION for thing in things]
+    covariance = np.linalg.inv(solution.normal.matrix)[np.ix_(at, at)]
+    variance = np.diag(covariance)
+    spread = variance[:, None] + variance - 2.0 * covariance
+    return direction[:, None] - direction, np.sqrt(np.maximum(spread, 0.0))
+
+
+def _length_mm(solution: Solution, thing: int) -> float:
+    places = solution.scene.slices[thing]
+    return float(np.ptp(solution.state.along_mm[places]))
