@@ -57,18 +57,21 @@ def as_usual_too(seen: Height, usual: Height, *, flat: bool) -> Height:
     return seen.with_other(usual)
 
 
-def of_two(own: Height | None, other: Height | None, usual: tuple[Height, Height], square: Height) -> Height:
+def of_two(
+    own: Height | None, other: Height | None, usual: tuple[Height, Height], square: Height, before: float
+) -> Height:
     """Return the height of one of two bodies that are the arms of one square, or rules laid against each other.
 
-    The mean over both cases, each as likely as the walls make it, as both were as likely before.
+    The mean over both cases, each as likely as the walls make it.
 
     Args:
         own: as its walls show it, if they do.
         other: the same of the other body.
         usual: of the two, were they rules.
         square: usual of a square.
+        before: how likely they are one, as far as all but the walls tell.
     """
-    rules_log, square_log, as_square = 0.0, 0.0, square
+    rules_log, square_log, as_square = float(np.log1p(-before)), float(np.log(before)), square
     for seen, such in zip((own, other), usual, strict=True):
         if seen is not None:
             rules_log += seen.log_chance(such)

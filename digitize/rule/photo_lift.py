@@ -19,7 +19,7 @@ from calibration.budget import COVERAGE_95
 from calibration.frames import FloatArray
 from digitize.rule.photo_heights import Height, as_usual_too, of_two, seen_height
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
-from digitize.rule.photo_stuff import is_metal
+from digitize.rule.photo_stuff import is_metal, tone
 from digitize.rule.photo_wall import RisePx, wall_of
 from digitize.rule.strip import Grey
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 TOLD, USUAL, SEEN = "as told", "as such rules usually are", "as its wall shows and such rules usually are"
 TOLD_U_MM = 0.05  # a thickness measured by the person, 1 sigma
 SQUARE_MM = (1.8, 0.4)  # usual height and 1 sigma
-EITHER_MM = (1.4, 0.5)  # of what may be an arm of a square, or a long rule laid against another
+ALIKE_TONE = 1.5  # both arms of a square are as light as each other, to within this factor: glare, another light
 SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.3)
 SHORT_MM = 200.0  # a short steel rule is no longer than this
 BEVEL_MM = (0.5, 0.25)
@@ -40,7 +40,7 @@ NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
 def lift_mm(
-    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool | None, hint: RuleHint | None
+    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool, hint: RuleHint | None
 ) -> tuple[float, float]:
     """Return the height of a laid rule's graduations above the paper and its 1 sigma, mm.
 
@@ -48,7 +48,7 @@ def lift_mm(
         picture: the photo.
         polygon_px: (V, 2) round the rule's body.
         length_mm: of the rule.
-        square: it is an arm of a square; None: it may be.
+        square: it is an arm of a square.
         hint: what the person said of it.
     """
     if hint is not None and hint.thickness_mm is not None:
@@ -57,7 +57,7 @@ def lift_mm(
         return SQUARE_MM
     if not is_metal(picture, polygon_px):
         return BEVEL_MM
-    return EITHER_MM if square is None else _steel_mm(length_mm)
+    return _steel_mm(length_mm)
 
 
 def _steel_mm(length_mm: float) -> tuple[float, float]:
@@ -74,8 +74,7 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
             length = _body_mm(search, one.body)
-            arm = None if any(one.body in pair for pair in search.perhaps_squares) else square
-            lift, u = lift_mm(picture, one.polygon.xy, length, square=arm, hint=told)
+            lift, u = lift_mm(picture, one.polygon.xy, length, square=square, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, why)
             one = replace(one, rule=rule, flat=square or is_metal(picture, one.polygon.xy))
@@ -83,7 +82,34 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
             control = replace(control, lift_mm=CLEAR_MM[0], lift_u_mm=CLEAR_MM[1])
             one = replace(one, rule=replace(one.rule, control=control))
         rules.append(one)
-    return _levelled(replace(search, rules=tuple(rules)))
+    return _levelled(_either(picture.grey, replace(search, rules=tuple(rules)), hints))
+
+
+def _either(grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint]) -> PhotoRuleSearch:
+    """Return the search with the heights of what may be a square, or two rules, and only those that look like one."""
+    perhaps = {pair: share for pair, share in search.perhaps_squares.items() if _look_one(grey, search, pair)}
+    rules = list(search.rules)
+    for pair, share in perhaps.items():
+        for number in _untold(range(len(rules)), rules, hints):
+            body = rules[number].body
+            if body in pair:
+                (other,) = pair - {body}
+                found = of_two(None, None, _as_rules(search, body, other), Height(*SQUARE_MM), share)
+                rules[number] = replace(rules[number], rule=_lifted(rules[number].rule, found.mm, found.u_mm, USUAL))
+    return replace(search, rules=tuple(rules), perhaps_squares=perhaps)
+
+
+def _look_one(grey: Grey, search: PhotoRuleSearch, pair: frozenset[int]) -> bool:
+    """Tell whether two bodies are both of metal and of one tone."""
+    first = [next(one for one in search.rules if one.body == body) for body in sorted(pair)]
+    tones = [tone(grey, one.polygon.xy) for one in first]
+    return all(one.flat for one in first) and max(tones) < ALIKE_TONE * min(tones)
+
+
+def _as_rules(search: PhotoRuleSearch, body: int, other: int) -> tuple[Height, Height]:
+    """Return the usual heights of two bodies of metal, were they rules."""
+    own, its = (Height(*_steel_mm(_body_mm(search, one))) for one in (body, other))
+    return own, its
 
 
 def _levelled(search: PhotoRuleSearch) -> PhotoRuleSearch:
@@ -130,9 +156,9 @@ def with_walls(
         first = rules[group[0]]
         usual = Height(first.rule.control.lift_mm, first.rule.control.lift_u_mm)
         if other is not None:
-            bodies = (first.body, rules[groups[other][0]].body)
-            usually = tuple(Height(*_steel_mm(_body_mm(search, body))) for body in bodies)
-            found = of_two(own, seen[other], (usually[0], usually[1]), Height(*SQUARE_MM))
+            body, its = first.body, rules[groups[other][0]].body
+            share = search.perhaps_squares[frozenset({body, its})]
+            found = of_two(own, seen[other], _as_rules(search, body, its), Height(*SQUARE_MM), share)
         elif own is not None:
             found = as_usual_too(own, usual, flat=first.flat)
         for number in group:
@@ -147,11 +173,10 @@ def _untold(group: Sequence[int], rules: Sequence[PhotoRule], hints: Sequence[Ru
 
 
 def _other_arm(group: Sequence[int], groups: Sequence[Sequence[int]], search: PhotoRuleSearch) -> int | None:
-    """Return the number of the group that may be of one square with another, both of metal, None of none."""
-    first = search.rules[group[0]]
+    """Return the number of the group that may be of one square with another, None of none."""
+    body = search.rules[group[0]].body
     for number, other in enumerate(groups):
-        pair = frozenset({first.body, search.rules[other[0]].body})
-        if len(pair) == 2 and pair in search.perhaps_squares and first.flat and search.rules[other[0]].flat:
+        if frozenset({body, search.rules[other[0]].body}) in search.perhaps_squares:
             return number
     return None
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from math import sqrt
 from typing import TYPE_CHECKING, Literal
 
@@ -47,7 +48,8 @@ class PhotoRuleSearch:
     rules: tuple[PhotoRule, ...]
     angles: tuple[KnownAngle, ...]
     doubts: tuple[Doubt, ...]
-    perhaps_squares: frozenset[frozenset[int]] = frozenset()  # two bodies each that may be arms of a square
+    # two bodies that may be the arms of a square, or two rules, and how likely the former is
+    perhaps_squares: Mapping[frozenset[int], float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

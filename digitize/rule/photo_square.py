@@ -31,6 +31,9 @@ NEAR_MM = 15.0  # from the corner to the first graduation that shows
 PAST_MM = 2.0
 ON_MARK = 0.4  # graduations that the corner may be off one of the longest marks, as both lines are carried on to it
 ON_MARK_MM = 1.0
+# How likely two bodies are one square that count from a corner, but do not show that they are, and how likely where
+# what lies between is neither plain nor counted.
+EVEN_SHARE, HIDDEN_SHARE = 0.5, 0.25
 CARRIED_PART = 0.01  # of the way, that the corner may be further off a mark where only a height is asked for
 CLEARLY_MM = 1.0  # more than that, marks of both edges of a rule are not beside one another
 SQUARE_DEG = 35.0  # that a view may turn a right angle by
@@ -237,7 +240,7 @@ class Squares:
     """What is known of squares in a photo."""
 
     angles: tuple[KnownAngle, ...]  # of every two arms, and the edges of each arm as parallel
-    perhaps: frozenset[frozenset[int]]  # two bodies each that may be arms, or rules laid against one another
+    perhaps: dict[frozenset[int], float]  # two bodies that may be arms, or rules laid so, and how likely the former is
 
 
 def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
@@ -254,7 +257,12 @@ def squares_of(grey: Grey, arms: list[Arm]) -> Squares:
         *(KnownAngle(one, other, pi / 2, U_RAD, "the arms of a square") for one, other in names),
         *(KnownAngle(one.name, other.name, 0.0, U_RAD, "the edges of a square's arm") for one, other in strips),
     )
-    return Squares(angles, frozenset(corner.bodies for corner in told if not corner.bodies & square))
+    perhaps: dict[frozenset[int], float] = {}
+    for corner in told:
+        if not corner.bodies & square:
+            share = HIDDEN_SHARE if corner.how == "hidden" else EVEN_SHARE
+            perhaps[corner.bodies] = max(share, perhaps.get(corner.bodies, 0.0))
+    return Squares(angles, perhaps)
 
 
 def _is_certain(corner: _Corner, told: Sequence[_Corner]) -> bool:

@@ -42,8 +42,18 @@ def is_metal(picture: Picture, polygon_px: FloatArray) -> bool:
     )
 
 
+def tone(grey: Grey, polygon_px: FloatArray) -> float:
+    """Return how light a body is beside the paper, about 1 where it is as light."""
+    return float(np.median(_tones(grey, polygon_px)))
+
+
 def _is_dark(grey: Grey, polygon_px: FloatArray) -> bool:
     """Whether a body is darker than the paper beside it in more than half of the slices that have paper beside them."""
+    return bool(np.mean(_tones(grey, polygon_px) < 1.0 - DARKER) > 0.5)
+
+
+def _tones(grey: Grey, polygon_px: FloatArray) -> FloatArray:
+    """Return (S,) how light a body is beside the paper in each slice that has paper beside it."""
     frame = _Frame(polygon_px)
     u = np.linspace(-0.47, 0.47, SLICES * ACROSS) * frame.long_px
     own = frame.tones(grey, u, np.linspace(-0.4, 0.4, ACROSS) * frame.wide_px)
@@ -51,7 +61,7 @@ def _is_dark(grey: Grey, polygon_px: FloatArray) -> bool:
     inside = _usual(own.reshape(SLICES, -1), axis=1)
     beside = np.max([_usual(frame.tones(grey, u, side * away).reshape(SLICES, -1), axis=1) for side in (-1, 1)], axis=0)
     paper: BoolArray = beside > PAPER_SHARE * beside.max()
-    return bool(np.mean(inside[paper] < (1.0 - DARKER) * beside[paper]) > 0.5)
+    return np.asarray(inside[paper] / np.maximum(beside[paper], 1.0))
 
 
 def _is_brown(colours: Colours, shape: tuple[int, ...], polygon_px: FloatArray) -> bool:

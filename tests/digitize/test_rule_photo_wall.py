@@ -66,6 +66,20 @@ def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
         assert abs(found.mm - thick_mm) < 0.2, "half a pixel, of 2.4 px for a mm"
 
 
+@pytest.mark.parametrize("away_px", [5.0, 8.0])
+def test_a_line_drawn_beside_the_rule_is_no_wall(away_px: float) -> None:
+    """It is darker than the wall, and its far side changes to paper more."""
+    grey = photo(1.8, wall=0.12, shadow=0.25).copy()
+    row = RIM + 1.8 * SEEN + away_px
+    for x in range(SIZE[1]):
+        at = round(row + 0.004 * x)
+        grey[at : at + 3, x] = (grey[at : at + 3, x] * 0.35).astype(np.uint8)
+    found = wall_of(cv2.GaussianBlur(grey, (0, 0), 0.7), edge(), rise)
+    assert found is not None
+    assert abs(found.mm - 1.8) < 2.0 * found.u_mm and found.u_mm < 0.5
+    assert abs(found.mm - 1.8) < 0.3
+
+
 @pytest.mark.parametrize(
     ("body_px", "usual"), [(RIGHT - LEFT, LONG_STEEL_MM), (155 * 4.4, SHORT_STEEL_MM)], ids=["200 mm long", "155 mm"]
 )
@@ -116,6 +130,20 @@ def test_where_what_is_seen_and_what_is_usual_disagree_the_claim_covers_both() -
     thick = with_walls(photo(3.4), PhotoRuleSearch((edge((1.0, 0.2)),), (), ()), (), rise).rules[0].rule.control
     assert abs(thick.lift_mm - 3.4) < 0.3
     assert thick.lift_mm - 2.0 * thick.lift_u_mm <= 1.0 + 1e-9
+
+
+def test_what_may_be_one_square_is_as_high_as_the_wall_that_shows() -> None:
+    """Two bodies, the second beyond the picture's light: its wall does not show."""
+    hidden = edge((1.4, 0.5), body=1, name="rule 2")
+    places = hidden.rule.control.places.xy + [0.0, 60.0]
+    hidden = replace(hidden, rule=replace(hidden.rule, control=replace(hidden.rule.control, places=PxPoints(places))))
+    bodies = (edge((1.4, 0.5)), hidden)
+    pair = {frozenset({0, 1}): 0.5}
+    found = with_walls(photo(2.0), PhotoRuleSearch(bodies, (), (), pair), (), rise).rules
+    assert abs(found[0].rule.control.lift_mm - 2.0) < 0.2
+    assert abs(found[1].rule.control.lift_mm - 2.0) < 0.3 and found[1].rule.control.lift_u_mm < 0.35
+    alone = with_walls(photo(2.0), PhotoRuleSearch(bodies, (), ()), (), rise).rules
+    assert alone[1].rule.control.lift_mm == 1.4
 
 
 def test_what_looks_like_a_high_wall_beside_plastic_may_be_its_shadow() -> None:
