@@ -135,7 +135,7 @@ def test_where_what_is_seen_and_what_is_usual_disagree_the_claim_covers_both() -
 def test_what_may_be_one_square_is_as_high_as_the_wall_that_shows() -> None:
     """Two bodies, the second beyond the picture's light: its wall does not show."""
     hidden = edge((1.4, 0.5), body=1, name="rule 2")
-    places = hidden.rule.control.places.xy + [0.0, 60.0]
+    places = hidden.rule.control.places.xy + np.array([0.0, 60.0])
     hidden = replace(hidden, rule=replace(hidden.rule, control=replace(hidden.rule.control, places=PxPoints(places))))
     bodies = (edge((1.4, 0.5)), hidden)
     pair = {frozenset({0, 1}): 0.5}
