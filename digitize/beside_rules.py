@@ -65,8 +65,7 @@ def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
 
     Such an edge may seem to be the sheet's, or a line drawn on it, as a side of its border.
     """
-    seen = (*view.edges, *view.lines)
-    false = {edge.name for edge in seen if any(_at_body(edge, body) for body in bodies)}
+    false = _false(view, bodies)
     if not false:
         return view
     angles = list(view.angles)
@@ -74,6 +73,12 @@ def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
         angles = _without(name, angles)
     edges, lines = (tuple(one for one in some if one.name not in false) for some in (view.edges, view.lines))
     return replace(view, edges=edges, lines=lines, angles=tuple(angles))
+
+
+def _false(view: SheetView, bodies: Sequence[Laid]) -> set[str]:
+    """Return the names of edges and lines that are of things lying on the sheet."""
+    seen = (*view.edges, *view.lines)
+    return {edge.name for edge in seen if any(_at_body(edge, body) for body in bodies)}
 
 
 def _at_body(edge: StraightLine, body: Laid) -> bool:
@@ -95,10 +100,25 @@ def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:
 def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
     """Return where table shows inside the paper's outline and under no rule; None where it does not.
 
-    Of several places the largest that is no bank card.
+    Of several places the largest that is no bank card. Along a side that is an edge of a thing, which may lie askew
+    over the sheet's own, there is table between the two.
     """
-    found = [place for gap in view.gaps if (place := _free_of(gap, bodies)) is not None]
+    false = _false(view, bodies)
+    gaps = [gap for gap in view.gaps if _side_of(gap, view.edges) not in false]
+    found = [place for gap in gaps if (place := _free_of(gap, bodies)) is not None]
     return min(found, key=lambda place: place.small, default=None)
+
+
+def _side_of(gap: Gap, edges: Sequence[StraightLine]) -> str:
+    """Return the name of the edge of the sheet that a gap lies along."""
+    off = {edge.name: float(np.median(_beside_px(edge.places.xy, gap.places_px))) for edge in edges}
+    return min(off, key=lambda name: off[name], default="")
+
+
+def _beside_px(line: FloatArray, places: FloatArray) -> FloatArray:
+    """Return (N,) how far places are from a line carried on."""
+    run = line[-1] - line[0]
+    return np.asarray(np.abs((places - line[0]) @ np.array([-run[1], run[0]])) / np.hypot(*run))
 
 
 def _free_of(gap: Gap, bodies: Sequence[Laid]) -> GapPlace | None:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.shapes import Gap
-from digitize.sheet.outline import TABLE_DIFFERS, Bound, surface
+from digitize.sheet.outline import LIKE_PAPER, TABLE_DIFFERS, Bound, surface
 
 Grey = npt.NDArray[np.uint8]
 
@@ -45,7 +45,8 @@ def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> tuple[Gap, ...]:
     level = np.log(np.maximum(tones, 4).astype(np.float64))
     paper = (surface(places, bound.size_px) @ bound.paper).reshape(height, width)
     beyond = seen & (out > IN_PX)
-    table = _table(level, places, beyond, bound.size_px)
+    # paper that goes on beyond a thing on the sheet, or another sheet, is no table
+    table = _table(level, places, beyond & (np.abs(level - paper) > LIKE_PAPER), bound.size_px)
     if table is None:
         return ()
     step = table.reshape(height, width) - paper

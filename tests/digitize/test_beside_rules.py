@@ -107,6 +107,17 @@ def test_a_gap_beside_a_larger_one_that_a_rule_makes_is_told() -> None:
     assert gap_in_sheet(replace(sheet(), gaps=(own,)), [rule]) is None
 
 
+def test_table_between_the_sheet_and_a_rule_that_hangs_over_its_edge_is_no_gap() -> None:
+    """What was found as the upper edge is a rule's, which lies askew over the sheet's own."""
+    beside = Gap(np.stack([np.linspace(1700, 2900, 40), np.full(40, 40.0)], axis=1), wide=False)
+    left = Gap(np.stack([np.full(40, 30.0), np.linspace(600, 1500, 40)], axis=1), wide=False)
+    along_edge, elsewhere = arm(100, -60, 2300, 12), arm(2000, 900, 2900, 1080)
+    assert gap_in_sheet(replace(sheet(), gaps=(beside,)), [elsewhere]) is not None
+    assert gap_in_sheet(replace(sheet(), gaps=(beside,)), [along_edge]) is None
+    place = gap_in_sheet(replace(sheet(), gaps=(beside, left)), [along_edge])
+    assert place is not None and place.px[0] == pytest.approx(30.0)
+
+
 @pytest.mark.parametrize(("wide_mm", "small"), [(85.6, True), (88.0, True), (140.0, False)])
 def test_only_what_is_no_larger_than_a_bank_card_may_be_one(wide_mm: float, small: bool) -> None:
     """ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, and what it throws of a shadow."""
