@@ -22,6 +22,7 @@ from digitize.shapes import Gap, GapPlace, SheetView
 # of its graduations is seen no better.
 AT_BODY_MM = 2.5
 LEAST_AT_BODY = 0.5  # of an edge's places
+LEAST_HANGING = 0.4  # of a side of the sheet: it was found by the edge of what lies over it
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0
 # The back edge of a rule as light as paper runs along its graduations, this near to them, as long to within so much.
@@ -104,7 +105,7 @@ def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
     over the sheet's own, there is table between the two.
     """
     false = _false(view, bodies)
-    gaps = [gap for gap in view.gaps if _side_of(gap, view.edges) not in false]
+    gaps = [gap for gap in view.gaps if _side_of(gap, view.edges) not in false and not _hangs_over(gap, bodies)]
     found = [place for gap in gaps if (place := _free_of(gap, bodies)) is not None]
     return min(found, key=lambda place: place.small, default=None)
 
@@ -113,6 +114,12 @@ def _side_of(gap: Gap, edges: Sequence[StraightLine]) -> str:
     """Return the name of the edge of the sheet that a gap lies along."""
     off = {edge.name: float(np.median(_beside_px(edge.places.xy, gap.places_px))) for edge in edges}
     return min(off, key=lambda name: off[name], default="")
+
+
+def _hangs_over(gap: Gap, bodies: Sequence[Laid]) -> bool:
+    """Tell whether the side that a gap lies along was found by the edge of a thing."""
+    at = [np.mean(body.inside_mm(gap.side_px) > -AT_BODY_MM) for body in bodies if len(gap.side_px)]
+    return bool(max(at, default=0.0) > LEAST_HANGING)
 
 
 def _beside_px(line: FloatArray, places: FloatArray) -> FloatArray:

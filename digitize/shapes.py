@@ -69,10 +69,12 @@ class Gap:
 
     places_px: FloatArray  # (N, 2) spread over it
     wide: bool  # wider than any rule or square that may look like the table
+    side_px: FloatArray  # (M, 2) along the side of the sheet, as it was found, that it lies along
 
     def __post_init__(self) -> None:
-        """Freeze the array."""
-        object.__setattr__(self, "places_px", frozen_floats(self.places_px))
+        """Freeze the arrays."""
+        for name in ("places_px", "side_px"):
+            object.__setattr__(self, name, frozen_floats(getattr(self, name)))
 
 
 @dataclass(frozen=True, eq=False)

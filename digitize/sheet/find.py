@@ -140,8 +140,12 @@ def _scaled(view: SheetView, times: int) -> SheetView:
     shift = (times - 1) / 2
     polygon = None if view.polygon_px is None else view.polygon_px * times + shift
     edges, lines = (tuple(_scaled_line(line, times) for line in group) for group in (view.edges, view.lines))
-    gaps = tuple(replace(gap, places_px=gap.places_px * times + shift) for gap in view.gaps)
+    gaps = tuple(_gap_at(gap, lambda places: places * times + shift) for gap in view.gaps)
     return replace(view, polygon_px=polygon, edges=edges, lines=lines, gaps=gaps)
+
+
+def _gap_at(gap: Gap, move: Callable[[FloatArray], FloatArray]) -> Gap:
+    return replace(gap, places_px=move(gap.places_px), side_px=move(gap.side_px))
 
 
 def _scaled_line(line: StraightLine, times: int) -> StraightLine:
@@ -181,7 +185,7 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, tuple[Gap, ...
         return None, 1, ()
     shift = (copy.factor - 1) / 2
     gaps = table_inside(bound, tones, seen)
-    gaps = tuple(replace(gap, places_px=lens.bend(gap.places_px) * copy.factor + shift) for gap in gaps)
+    gaps = tuple(_gap_at(gap, lambda places: lens.bend(places) * copy.factor + shift) for gap in gaps)
     return bound, count_sheets(bound, tones, seen), gaps
 
 

@@ -54,7 +54,7 @@ def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> tuple[Gap, ...]:
     if np.median(np.abs(off[beyond])) < TABLE_DIFFERS:
         return ()
     like = seen & (np.abs(off - step) < LIKE_TABLE * np.abs(step)) & (np.abs(step) > TABLE_DIFFERS / 2)
-    return _solid(like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
+    return _solid(bound, like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
 
 
 def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: FloatArray) -> FloatArray | None:
@@ -72,7 +72,7 @@ def _table(level: FloatArray, places: FloatArray, beyond: BoolArray, size_px: Fl
     return np.asarray(surface(places, size_px)[:, :3] @ answer)
 
 
-def _solid(table: BoolArray, rim: BoolArray) -> tuple[Gap, ...]:
+def _solid(bound: Bound, table: BoolArray, rim: BoolArray) -> tuple[Gap, ...]:
     """Return the solid pieces that run along the rim for long enough, the largest first."""
     kernel = np.ones((SOLID_PX, SOLID_PX), np.uint8)
     solid = cv2.morphologyEx(table.astype(np.uint8), cv2.MORPH_OPEN, kernel)
@@ -81,12 +81,19 @@ def _solid(table: BoolArray, rim: BoolArray) -> tuple[Gap, ...]:
     area = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
     fits = (area > LEAST_AREA * table.size) & (along > LEAST_ALONG * np.hypot(*table.shape))
     fits[0] = False
-    return tuple(_gap(label == k) for k in sorted(np.flatnonzero(fits), key=lambda k: -area[k]))
+    return tuple(_gap(bound, label == k) for k in sorted(np.flatnonzero(fits), key=lambda k: -area[k]))
 
 
-def _gap(piece: BoolArray) -> Gap:
+def _gap(bound: Bound, piece: BoolArray) -> Gap:
     rows, columns = np.nonzero(piece)
     some = np.linspace(0, len(rows) - 1, PLACES).round().astype(int)
     half_px = float(cv2.distanceTransform(piece.astype(np.uint8), cv2.DIST_L2, 3).max())
     places = np.stack([columns, rows], axis=1)[some].astype(np.float64)
-    return Gap(places, half_px > WIDE * float(np.hypot(*piece.shape)))
+    return Gap(places, half_px > WIDE * float(np.hypot(*piece.shape)), _side_along(bound, places))
+
+
+def _side_along(bound: Bound, places: FloatArray) -> FloatArray:
+    """Return (M, 2) along the side of a bound that is nearest to some places."""
+    side = max(bound.lines, key=lambda line: float(np.median(line.outside(places))))
+    others = [line.outside(side.places) < 0 for line in bound.lines if line is not side]
+    return side.places[np.all(others, axis=0)] if others else side.places
