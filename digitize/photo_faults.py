@@ -12,11 +12,13 @@ import numpy as np
 from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
+from calibration.flatness import Flatness
 from digitize.shapes import GapPlace, Picture
 from digitize.sheet import sharpness_of
 
 # Faults that a sharper picture may mend.
 BY_BLUR = ("no-rule", "unit-uncertain", "photo-scale-open", "photo-not-solved")
+MOST_LIFT_MM = 10.0  # a sheet bent further is not measured
 SHORT_MM = 120.0  # graduations in view; a rule of 150 mm is the shortest that is worth laying down
 
 
@@ -75,6 +77,23 @@ def refuse_gap(gap: GapPlace | None) -> None:
     """
     if gap is not None and not gap.small:
         raise Refusal("sheet-outline", place=_place(gap.px))
+
+
+def refuse_bent(bent: Flatness, seen: Sequence[Doubt]) -> None:
+    """Refuse a sheet whose bend nobody can tell the size of.
+
+    A camera that is not a usual one has taken on some of it; so high a lift is none that small ones add up to.
+
+    Args:
+        bent: whether the sheet is flat.
+        seen: what the adjustment says of the photo.
+
+    Raises:
+        Refusal: ``photo-bent``.
+    """
+    strange = any(one.code == "photo-strange" for one in seen)
+    if not bent.flat and (strange or bent.lift_mm > MOST_LIFT_MM):
+        raise Refusal("photo-bent")
 
 
 def _place(px: tuple[float, float]) -> str:

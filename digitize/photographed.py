@@ -22,7 +22,7 @@ from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, pla
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
-from digitize.photo_faults import explained, gap_doubt, refuse_gap, short_rule
+from digitize.photo_faults import explained, gap_doubt, refuse_bent, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts, with_walls
 from digitize.settings import PlanSettings
@@ -191,6 +191,7 @@ def photographed(
             search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
+        refuse_bent(bent, photo.doubts)
     with clock("flatten"):
         even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
         seen = (*short_rule(evidence.controls), *gap_doubt(gap))

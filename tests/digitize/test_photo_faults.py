@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
 
 from calibration.controls import Control
 from calibration.errors import Refusal
+from calibration.flags import doubt
+from calibration.flatness import flatness_of
 from calibration.frames import PxPoints
-from digitize.photo_faults import explained, short_rule
+from digitize.photo_faults import MOST_LIFT_MM, explained, refuse_bent, short_rule
 from digitize.shapes import Picture
 from digitize.sheet import sharpness_of
+from tests.bench.photo_lifts import curl, drawn, shown
 
 OPEN = {"part": "scale left to right", "percent": "4.0"}
 
@@ -75,3 +80,18 @@ def test_what_blur_does_not_explain_stays() -> None:
 def test_only_a_short_rule_is_doubted() -> None:
     assert [one.code for one in short_rule([rule(56)])] == ["photo-rule-short"]
     assert short_rule([rule(56), rule(290)]) == ()
+
+
+def test_a_sheet_whose_bend_cannot_be_measured_is_refused() -> None:
+    """What rises a little is measured, but where a strange camera has taken on some of it; what rises far is not."""
+    strange = (doubt("photo-strange"),)
+    _, flat = shown(drawn, 1, None)
+    _, low = shown(drawn, 1, curl(0.0, 50.0, 3.0))
+    assert flat and low
+    refuse_bent(flatness_of(flat), strange)
+    refuse_bent(flatness_of(low), ())
+    with pytest.raises(Refusal, match="bent"):
+        refuse_bent(flatness_of(low), strange)
+    high = replace(flatness_of(low), lift_mm=MOST_LIFT_MM + 1.0)
+    with pytest.raises(Refusal, match="bent"):
+        refuse_bent(high, ())
