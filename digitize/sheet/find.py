@@ -31,6 +31,8 @@ Grey = npt.NDArray[np.uint8]
 MEASURED_PIXELS = 14e6
 # All is first found on a copy of about so many pixels.
 REDUCED_PIXELS = 1.3e6
+# Thin lines vanish from it: they are also looked for on a finer one, of about so many.
+FINER_PIXELS = 3e6
 # What vanishes from that copy as ink: up to 4 mm on a sheet of 600 mm.
 INK_PX = 7
 # Differences of table and paper are made so many times as large before edges are looked for.
@@ -285,6 +287,7 @@ def _names(halves: Sequence[Half]) -> list[str]:
 def _drawn(grey: Grey, lens: Lens, copy: _Copy, rough: Lens, polygon_px: FloatArray | None) -> list[DrawnLine]:
     """Return what was measured of the candidates that the sheet's polygon holds, by their middles."""
     chains = [rough.straighten(chain) for chain in find_chains(copy.grey, LINE_CHAIN_PX)]
+    chains += _finer_chains(grey, copy.factor, rough)
     candidates = line_candidates(chains, copy.factor, float(np.hypot(*grey.shape)))
     if polygon_px is not None and candidates:
         middles = lens.bend(np.array([(candidate.start + candidate.end) / 2 for candidate in candidates]))
@@ -292,6 +295,17 @@ def _drawn(grey: Grey, lens: Lens, copy: _Copy, rough: Lens, polygon_px: FloatAr
         candidates = [candidate for candidate, is_held in zip(candidates, held, strict=True) if is_held]
     measured = [measure_line(grey, lens, candidate) for candidate in candidates[:MOST_MEASURED]]
     return [line for line in measured if line is not None]
+
+
+def _finer_chains(grey: Grey, factor: int, rough: Lens) -> list[FloatArray]:
+    """Return the chains of a finer copy, straightened, in px of the one of that factor; none where it is not finer."""
+    finer = max(1, round(float(np.sqrt(grey.size / FINER_PIXELS))))
+    if finer >= factor:
+        return []
+    small = _averaged(grey, finer)
+    lens = replace(Lens.plain(small.shape), terms=rough.terms)
+    chains = find_chains(small, LINE_CHAIN_PX * factor / finer)
+    return [(lens.straighten(chain) + 0.5) * (finer / factor) - 0.5 for chain in chains]
 
 
 def _told_by_all(lens: Lens, edges: Sequence[StraightLine], drawn: Sequence[DrawnLine]) -> Lens:
