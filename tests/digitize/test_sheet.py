@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import digitize.sheet.find as find
-from digitize.shapes import SheetView
+from digitize.shapes import Picture, SheetView
 from digitize.sheet import find_sheet
 from tests.digitize.sheet_scene import SHEET, Floats, Scene, View, make_scene
 
@@ -170,6 +170,22 @@ def test_a_nearly_straight_side_of_a_body_is_no_line() -> None:
     ends = [scene.view.to_mm(line.places.xy[[0, -1]]) for line in view.lines]
     assert not any(np.abs(end[:, 1] - 60.0).max() < 3 for end in ends)
     assert any(np.abs(end[:, 1] - 80.0).max() < 1 for end in ends)
+
+
+def test_thin_lines_that_vanish_from_the_reduced_copy_are_found() -> None:
+    """Dimension lines, a pixel wide; places along them to 0.1 px."""
+    y, x = np.mgrid[0:3000, 0:4000].astype(np.float32)
+    grey = np.full(y.shape, 205.0, np.float32)
+    true = [(400.0 + 450.0 * k, 0.02 * (k - 2)) for k in range(6)]
+    for start, slope in true:
+        off = (y - start - slope * x) / np.hypot(1.0, slope)
+        grey -= np.where((x > 500) & (x < 3500), 28.0 * np.exp(-0.5 * (off / 0.7) ** 2), 0.0).astype(np.float32)
+    grey += np.random.default_rng(2).normal(0.0, 1.5, grey.shape).astype(np.float32)
+    view = find_sheet(Picture(np.rint(grey).astype(np.uint8), "a.jpg", "0" * 64, None, "photo"))
+    places = [line.places.xy.T for line in view.lines]
+    off = [min(abs(float(np.median(v - start - slope * u))) for start, slope in true) for u, v in places]
+    assert len(off) >= 4, "on the reduced copy none shows"
+    assert max(off) < 0.1
 
 
 def test_a_picture_of_very_many_pixels_is_averaged_first(monkeypatch: pytest.MonkeyPatch) -> None:
