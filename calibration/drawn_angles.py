@@ -21,8 +21,8 @@ DRAWN_WHY = "the plan's lines are drawn by one square"
 # 1 sigma of two lines drawn in one direction and of the square itself, which a copier leans (common practice, no
 # source).
 PARALLEL_U_RAD, SQUARE_U_RAD = np.radians(0.05), np.radians(0.08)
-# A line is of the square within so many sigmas of what the photo shows. The edges of a neck or a bridge may run a
-# degree off it, and by less than the least of that nothing is told: where more than the most is open, neither.
+# A line is of the square within so many sigmas of what the photo shows. The edges of a neck run about a degree off it:
+# nothing as far off as a third of that is taken, and nothing where the photo leaves as much open (1 sigma).
 WITHIN_SIGMAS, MOST_OFF_RAD, MOST_U_RAD = 3.0, np.radians(0.35), np.radians(0.3)
 LEAST_LINES = 3  # two that agree may do so by chance
 
