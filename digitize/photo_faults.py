@@ -18,7 +18,7 @@ from digitize.sheet import sharpness_of
 
 # Faults that a sharper picture may mend.
 BY_BLUR = ("no-rule", "unit-uncertain", "photo-scale-open", "photo-not-solved")
-MOST_LIFT_MM = 10.0  # a sheet bent further is not measured
+MOST_LIFT_MM, SURE_SIGMAS = 10.0, 2.0  # a sheet that is surely bent further is not measured
 SHORT_MM = 120.0  # graduations in view; a rule of 150 mm is the shortest that is worth laying down
 
 
@@ -92,7 +92,7 @@ def refuse_bent(bent: Flatness, seen: Sequence[Doubt]) -> None:
         Refusal: ``photo-bent``.
     """
     strange = any(one.code == "photo-strange" for one in seen)
-    if not bent.flat and (strange or bent.lift_mm > MOST_LIFT_MM):
+    if not bent.flat and (strange or bent.lift_mm - SURE_SIGMAS * bent.lift_u_mm > MOST_LIFT_MM):
         raise Refusal("photo-bent")
 
 

@@ -19,7 +19,7 @@ from digitize.rule.photo_follow import Followed
 from digitize.rule.photo_group import Found, decided, in_bodies, look, looked_at, parted, polygon_of, role_of
 from digitize.rule.photo_join import all_joined
 from digitize.rule.photo_records import Measured, PhotoRule, PhotoRuleSearch, photo_rule
-from digitize.rule.photo_square import Arm, squares_of
+from digitize.rule.photo_square import Arm, Squares, squares_of
 from digitize.rule.photo_tiles import Stripes, find_stripes
 from digitize.rule.photo_unit import alone
 from digitize.shapes import Picture
@@ -99,14 +99,19 @@ def _measured(edge: GraduatedEdge) -> Measured:
     return Measured(index.astype(np.float64), edge.feet, edge.left_px[edge.used], edge.across_u_px, missing)
 
 
-def _records(picture: Picture, certain: list[Found]) -> list[PhotoRule]:
-    """Return the records of all edges whose value is certain, the longest first."""
+def _records(picture: Picture, certain: list[Found], squares: Squares) -> list[PhotoRule]:
+    """Return the records of all edges whose value is certain, the longest first.
+
+    Nothing printed is a part of a square's arm, however its face looks in a glare.
+    """
+    arms = {name for angle in squares.angles for name in (angle.first, angle.second)}
     out: list[PhotoRule] = []
     names = {id(one): f"rule {number}" for number, one in enumerate(certain, start=1)}
     for number in dict.fromkeys(one.body for one in certain):
         members = [one for one in certain if one.body == number]
         seen = [look(picture.grey, one) for one in members]
-        for more, part in enumerate(parted(members, seen)):
+        is_arm = any(names[id(one)] in arms for one in members)
+        for more, part in enumerate([range(len(members))] if is_arm else parted(members, seen)):
             own, looks = [members[n] for n in part], [seen[n] for n in part]
             out += _body_records(picture, names, own, looks, number + more * OTHER_BODIES)
     return sorted(out, key=lambda one: int(one.rule.control.name.split()[-1]))
@@ -163,9 +168,9 @@ def find_photo_rules(picture: Picture, hints: Sequence[RuleHint] = ()) -> PhotoR
     if any(hint.near is not None for hint in hints):
         found = [one for one in found if one.hint is not None and one.hint.near is not None]
     certain = sorted((one for one in found if one.decision.worth is not None), key=_length, reverse=True)
-    rules = tuple(_records(picture, certain))
     arms = [Arm(f"rule {n}", one.edge, one.worth.pitch_mm, one.body) for n, one in enumerate(certain, start=1)]
+    squares = squares_of(picture.grey, arms)
+    rules = tuple(_records(picture, certain, squares))
     code = "rule-left-out" if rules else "unit-uncertain"
     open_ = [one for one in found if one.decision.worth is None and clear_pattern(one.edge)]
-    squares = squares_of(picture.grey, arms)
     return PhotoRuleSearch(rules, squares.angles, tuple(_doubt(one, code) for one in open_), squares.perhaps)

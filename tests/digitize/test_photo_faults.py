@@ -92,6 +92,7 @@ def test_a_sheet_whose_bend_cannot_be_measured_is_refused() -> None:
     refuse_bent(flatness_of(low), ())
     with pytest.raises(Refusal, match="bent"):
         refuse_bent(flatness_of(low), strange)
-    high = replace(flatness_of(low), lift_mm=MOST_LIFT_MM + 1.0)
+    high = replace(flatness_of(low), lift_mm=MOST_LIFT_MM + 1.0, lift_u_mm=0.3)
     with pytest.raises(Refusal, match="bent"):
         refuse_bent(high, ())
+    refuse_bent(replace(high, lift_u_mm=8.0), ())  # it may as well be low

@@ -182,6 +182,16 @@ def test_small_waves_of_a_course_do_not_move_the_corner(monkeypatch):
     assert len([one for one in told.angles if one.why == "the arms of a square"]) == 2
 
 
+def test_an_arm_of_a_square_is_no_printed_rule(monkeypatch):
+    """In a glare the face of an arm beside its inner edge may look like paper, and that edge printed beside a rule."""
+    bodies = square(np.array([50.0, 30.0]), 3.0, (250.0, 150.0), 32.0, ("1 mm", "1 mm"), TONES["steel"])
+    _, picture = scene_of(bodies, tilt_deg=20.0)
+    monkeypatch.setattr(photo_search, "parted", lambda members, seen: [[n] for n in range(len(members))])
+    search = find_photo_rules(picture)
+    assert len(search.rules) == 4 and len({one.body for one in search.rules}) == 2
+    assert {one.rule.role for one in search.rules} == {"laid"}
+
+
 def test_two_rules_laid_against_one_another_are_no_square():
     """Their widths are a whole number of centimetres and their ends are flush, as neat people lay them."""
     tone = TONES["steel"]
