@@ -27,6 +27,7 @@ from calibration.known_lens import KnownLens
 from calibration.lens import Lens
 from calibration.linefit import scatter_factor
 from calibration.measures import UNEVEN_MM, UNEVEN_SIGMAS, UNEVEN_WINDOW
+from calibration.odd_angles import without_odd
 from calibration.photo import PhotoCalibration
 from calibration.solve import NO_SCALE, FailedFit
 
@@ -73,15 +74,18 @@ def adjust(
         known = [loosened(control) for control in known]
     if all(control.source in NO_SCALE for control in known):
         return FailedFit("no-rule", {})
-    scene = scene_of(known, lines, angles, size_px, focal_px, lens)
-    used = smooth_places(scene)
-    ends = solve_from(scene, starts_of(scene, used), used)
+    ends = _solved(known, lines, angles, size_px, focal_px, lens)
     names = [control.name for control in known]
     if not ends or not _possible(ends[0].state):
         return FailedFit("photo-not-solved", {})
     odd = odd_angle(ends[0], len(names))
     if odd is not None:
-        return _without(odd, ends[0], controls, lines, angles, size_px, focal_px, lens, copied)
+        rest = without_odd(
+            angles[odd], angles, lines,
+            lambda some: next(iter(_solved(known, lines, some, size_px, focal_px, lens)), None),
+        )  # fmt: skip
+        found = adjust(controls, lines, rest, size_px, focal_px, lens, copied=copied)
+        return _doubted(found, angles[odd], angle_off(ends[0], odd)[0])
     failed = impossible(ends[0], names)
     if failed is not None:  # it is false by its nature
         return failed
@@ -89,28 +93,26 @@ def adjust(
     return _finished(ends, names, [line.name for line in lines], known_by, copied)
 
 
-def _without(
-    odd: int,
-    solution: Solution,
-    controls: Sequence[Control],
+def _solved(
+    known: Sequence[Control],
     lines: Sequence[StraightLine],
     angles: Sequence[KnownAngle],
     size_px: tuple[int, int],
     focal_px: float | None,
     lens: KnownLens | None,
-    copied: bool,
-) -> PhotoCalibration | FailedFit:
-    """Return the photo adjusted without an angle that is not so, which would bend the camera.
+) -> Sequence[Solution]:
+    """Return the ways in which a photo can be fitted, the best first."""
+    scene = scene_of(known, lines, angles, size_px, focal_px, lens)
+    used = smooth_places(scene)
+    return solve_from(scene, starts_of(scene, used), used)
 
-    A person must look, but at one that nobody stated.
-    """
-    rest = [angle for number, angle in enumerate(angles) if number != odd]
-    found = adjust(controls, lines, rest, size_px, focal_px, lens, copied=copied)
-    facts = {"first": angles[odd].first, "second": angles[odd].second}
-    off_deg = f"{np.degrees(angle_off(solution, odd)[0]):.2f}"
-    if isinstance(found, FailedFit) or angles[odd].tentative:
+
+def _doubted(found: PhotoCalibration | FailedFit, odd: KnownAngle, off_rad: float) -> PhotoCalibration | FailedFit:
+    """Return a photo adjusted without an angle that would bend the camera; a person must look, if it was stated."""
+    if isinstance(found, FailedFit) or odd.tentative:
         return found
-    return replace(found, doubts=(doubt("photo-angle", off_deg=off_deg, **facts), *found.doubts))
+    told = doubt("photo-angle", off_deg=f"{np.degrees(off_rad):.2f}", first=odd.first, second=odd.second)
+    return replace(found, doubts=(told, *found.doubts))
 
 
 def _possible(state: State) -> bool:

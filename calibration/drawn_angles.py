@@ -42,26 +42,48 @@ def drawn_angles(
     """
     if tuple(line.name for line in lines) != photo.line_names:
         raise ValueError("the lines must be those of the calibration")
-    drawn = [k for k, line in enumerate(lines) if line.kind == "drawn line"]
-    if len(drawn) < LEAST_LINES:
+    drawn, turn, u, length = _directions(photo.solution, lines)
+    found = _of_one_square(turn, u, length)
+    if found is None:
         return ()
-    turn, u = _turns(photo.solution, [len(photo.names) + k for k in drawn])
-    length = np.array([_length_mm(photo.solution, len(photo.names) + k) for k in drawn])
-    off = (turn + np.pi / 4) % (np.pi / 2) - np.pi / 4  # (L, L) from parallel or square
-    limit = np.minimum(WITHIN_SIGMAS * np.hypot(u, PARALLEL_U_RAD), MOST_OFF_RAD)
-    agree = (np.abs(off) < limit) & (u < MOST_U_RAD)  # every line with itself, too
-    first = int(np.argmax(agree @ length + length / length.sum()))  # of several as good the longest
-    if agree[first].sum() < LEAST_LINES:
-        return ()
+    first, agree = found
     along: BoolArray = np.asarray(np.abs(np.cos(turn[first])) > np.sqrt(0.5))
     names = [lines[k].name for k in drawn]
-    pairs = _pairs(first, agree[first], along, length)
+    pairs = _pairs(first, agree, along, length)
     done = {name for one in known for name in (one.first, one.second)}
     return tuple(
         KnownAngle(names[a], names[b], angle, u_rad, DRAWN_WHY, tentative=True)
         for a, b, angle, u_rad in pairs
         if not {names[a], names[b]} <= done
     )
+
+
+def square_lines(solution: Solution, lines: Sequence[StraightLine]) -> int:
+    """Return how many drawn lines come out parallel or square to one another, of all lines that were adjusted."""
+    _, turn, u, length = _directions(solution, lines)
+    found = _of_one_square(turn, u, length)
+    return 0 if found is None else int(found[1].sum())
+
+
+def _directions(
+    solution: Solution, lines: Sequence[StraightLine]
+) -> tuple[list[int], FloatArray, FloatArray, FloatArray]:
+    """Return which lines are drawn, by how much each is turned from each, 1 sigma of it, and their lengths, mm."""
+    drawn = [k for k, line in enumerate(lines) if line.kind == "drawn line"]
+    things = [solution.scene.things - len(lines) + k for k in drawn]  # lines come after all controls
+    turn, u = _turns(solution, things)
+    return drawn, turn, u, np.array([_length_mm(solution, thing) for thing in things])
+
+
+def _of_one_square(turn: FloatArray, u: FloatArray, length: FloatArray) -> tuple[int, BoolArray] | None:
+    """Return a line and which others come out parallel or square to it, as many as may be; None of too few."""
+    if len(length) < LEAST_LINES:
+        return None
+    off = (turn + np.pi / 4) % (np.pi / 2) - np.pi / 4  # (L, L) from parallel or square
+    limit = np.minimum(WITHIN_SIGMAS * np.hypot(u, PARALLEL_U_RAD), MOST_OFF_RAD)
+    agree = (np.abs(off) < limit) & (u < MOST_U_RAD)  # every line with itself, too
+    first = int(np.argmax(agree @ length + length / length.sum()))  # of several as good the longest
+    return (first, agree[first]) if agree[first].sum() >= LEAST_LINES else None
 
 
 def _pairs(first: int, agree: BoolArray, along: BoolArray, length: FloatArray) -> list[tuple[int, int, float, float]]:

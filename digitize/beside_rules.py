@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from calibration.controls import KnownAngle, StraightLine
+from calibration.controls import StraightLine
 from calibration.frames import FloatArray
+from calibration.odd_angles import without_line
 from calibration.standards import CARD_ID1_MM
 from digitize.rule import PhotoRule
 from digitize.shapes import Gap, GapPlace, SheetView
@@ -71,7 +72,7 @@ def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
         return view
     angles = list(view.angles)
     for name in sorted(false):
-        angles = _without(name, angles)
+        angles = without_line(name, angles)
     edges, lines = (tuple(one for one in some if one.name not in false) for some in (view.edges, view.lines))
     return replace(view, edges=edges, lines=lines, angles=tuple(angles))
 
@@ -84,18 +85,6 @@ def _false(view: SheetView, bodies: Sequence[Laid]) -> set[str]:
 
 def _at_body(edge: StraightLine, body: Laid) -> bool:
     return body.has_back(edge) or bool(np.mean(body.inside_mm(edge.places.xy) > -AT_BODY_MM) > LEAST_AT_BODY)
-
-
-def _without(name: str, angles: Sequence[KnownAngle]) -> list[KnownAngle]:
-    """Return the angles without those of one line; what two of them say of the others together is kept."""
-    kept = [angle for angle in angles if name not in (angle.first, angle.second)]
-    gone = [angle for angle in angles if name in (angle.first, angle.second)]
-    if len(gone) == 2 and gone[0].why == gone[1].why:
-        one, two = (angle.second if angle.first == name else angle.first for angle in gone)
-        turn = abs(gone[0].angle_rad - gone[1].angle_rad)
-        u_rad = float(np.hypot(gone[0].u_rad, gone[1].u_rad))
-        kept.append(KnownAngle(one, two, turn, u_rad, gone[0].why))
-    return kept
 
 
 def gap_in_sheet(view: SheetView, bodies: Sequence[Laid]) -> GapPlace | None:
