@@ -48,13 +48,33 @@ def drawn_angles(
         return ()
     first, agree = found
     along: BoolArray = np.asarray(np.abs(np.cos(turn[first])) > np.sqrt(0.5))
-    names = [lines[k].name for k in drawn]
-    pairs = _pairs(first, agree, along, length)
     done = {name for one in known for name in (one.first, one.second)}
+    length[first] = np.inf  # the others of its direction agree with it, not with each other
+    made = square_angles([lines[k].name for k in drawn], agree, along, length)
+    return tuple(one for one in made if not {one.first, one.second} <= done)
+
+
+def square_angles(
+    names: Sequence[str], agree: BoolArray, along: BoolArray, length: FloatArray
+) -> tuple[KnownAngle, ...]:
+    """Return the angle of each line of one square with the longest in its direction, and of these two.
+
+    Args:
+        names: (L,) of lines.
+        agree: (L,) which are of the square.
+        along: (L,) which run in its first direction.
+        length: (L,) of each.
+    """
+    angles, longest = [], []
+    for way in (np.flatnonzero(agree & along), np.flatnonzero(agree & ~along)):
+        if len(way):
+            first = int(way[np.argmax(length[way])])
+            angles += [(first, int(k), 0.0, PARALLEL_U_RAD) for k in way if k != first]
+            longest.append(first)
+    if len(longest) == 2:
+        angles.append((*longest, np.pi / 2, SQUARE_U_RAD))
     return tuple(
-        KnownAngle(names[a], names[b], angle, u_rad, DRAWN_WHY, tentative=True)
-        for a, b, angle, u_rad in pairs
-        if not {names[a], names[b]} <= done
+        KnownAngle(names[a], names[b], angle, u_rad, DRAWN_WHY, tentative=True) for a, b, angle, u_rad in angles
     )
 
 
@@ -84,17 +104,6 @@ def _of_one_square(turn: FloatArray, u: FloatArray, length: FloatArray) -> tuple
     agree = (np.abs(off) < limit) & (u < MOST_U_RAD)  # every line with itself, too
     first = int(np.argmax(agree @ length + length / length.sum()))  # of several as good the longest
     return (first, agree[first]) if agree[first].sum() >= LEAST_LINES else None
-
-
-def _pairs(first: int, agree: BoolArray, along: BoolArray, length: FloatArray) -> list[tuple[int, int, float, float]]:
-    """Return (line, line, angle, sigma) of each line with the longest in its direction, and of these two."""
-    across = np.flatnonzero(agree & ~along)
-    pairs = [(first, int(k), 0.0, PARALLEL_U_RAD) for k in np.flatnonzero(agree & along) if k != first]
-    if len(across):
-        other = int(across[np.argmax(length[across])])
-        pairs += [(other, int(k), 0.0, PARALLEL_U_RAD) for k in across if k != other]
-        pairs.append((first, other, np.pi / 2, SQUARE_U_RAD))
-    return pairs
 
 
 def _turns(solution: Solution, things: Sequence[int]) -> tuple[FloatArray, FloatArray]:

@@ -21,6 +21,7 @@ from calibration.photo import PhotoCalibration
 from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
+from calibration.square_consensus import consensus_angles
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
 from digitize.photo_faults import explained, gap_doubt, refuse_bent, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
@@ -288,7 +289,18 @@ class _Evidence:
         if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
             return scale.photo, scale
         failed = copied if isinstance(copied, FailedFit) else found  # it allowed more, and so knows better why
-        raise self._refusal(failed)
+        squared = self._squared() if found.code == "photo-scale-open" else None
+        if squared is None:
+            raise self._refusal(failed)
+        return squared.adjusted()
+
+    def _squared(self) -> _Evidence | None:
+        """Return it with the angles that drawn lines agree on by themselves; None where they tell nothing new."""
+        photo = self._found(copied=True)
+        if isinstance(photo, FailedFit) or any(one.tentative for one in self.angles):
+            return None
+        more = consensus_angles(photo, self.lines)
+        return self.with_angles(more) if more else None
 
     def checked(self) -> tuple[PhotoCalibration, PlanScale | None]:
         """Return the camera by what is real, and the plan's scale as far as drawn lengths carry it.

@@ -10,6 +10,8 @@ from pathlib import Path
 # loaded, and handed on to the commands that tests start.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+# Commands that tests start are compiled once, as installed ones are, and not at every start.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 import pytest
 from hypothesis import settings
