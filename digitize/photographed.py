@@ -187,7 +187,7 @@ def photographed(
         evidence = _Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         walls = with_walls(picture.grey, search, plan.rules, photo.rise_px)
-        drawn = drawn_angles(photo, evidence.lines, evidence.angles)
+        drawn = evidence.drawn_by(photo)
         if walls is not search or drawn:  # the rules' heights and the camera's tilt are known better than they were
             search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
@@ -265,6 +265,12 @@ class _Evidence:
         drawn = drawn_controls(rules, spans)
         told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
         return cls(picture, lens, controls, drawn, told, lines, angles)
+
+    def drawn_by(self, photo: PhotoCalibration) -> tuple[KnownAngle, ...]:
+        """Return the angles that drawn lines make by a camera that is known roughly, or by themselves."""
+        found = drawn_angles(photo, self.lines, self.angles)
+        square = any(one.angle_rad > 0.0 for one in (*found, *self.angles))
+        return found if square else consensus_angles(photo, self.lines) or found
 
     def with_angles(self, more: Sequence[KnownAngle]) -> _Evidence:
         """Return it with angles beside its own."""
