@@ -66,6 +66,23 @@ def test_a_photo_that_left_its_scale_open_has_one_with_them_and_the_claim_holds(
     assert rescued == len(SEEDS) and len(held) >= 4 and all(held)
 
 
+def test_beside_two_rules_they_narrow_the_claim_and_it_holds() -> None:
+    """Of one of these nothing but the focal length that phones usually have tells the tilt."""
+    claims = []
+    for seed in SEEDS:
+        sheet = plan(seed)
+        sheet.rule((-150, -185), 1.0, 300)
+        meant = consensus_angles(opened(sheet), sheet.lines)
+        loose, tight = (adjust(sheet.controls, sheet.lines, angles, SIZE_PX) for angles in ((), meant))
+        assert isinstance(loose, PhotoCalibration) and isinstance(tight, PhotoCalibration)
+        found = tight.to_sheet(PxPoints(sheet.camera(body())))
+        claim = 2 * tight.u_outline_mm(found)
+        assert np.mean(np.abs(across_error(found.xy, body())) <= claim) >= 0.95
+        claims.append((2 * loose.u_outline_mm(found).max(), claim.max()))
+    before, after = np.array(claims).T
+    assert np.all(after < before) and before.max() > 1.0 and after.max() < 0.3
+
+
 @pytest.mark.parametrize("edges", [(), (0, 2), (1,)], ids=["none", "one way", "one"])
 def test_without_edges_of_the_sheet_both_ways_they_tell_nothing(edges: tuple[int, ...]) -> None:
     sheet = plan(1, edges=edges)
