@@ -8,28 +8,26 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.adjust import adjust
 from calibration.budget import Term
-from calibration.controls import Control, KnownAngle, StraightLine
-from calibration.drawn_angles import drawn_angles
+from calibration.controls import Control
 from calibration.errors import Refusal, UsageError
 from calibration.flags import Doubt, doubt
 from calibration.flatness import Flatness, flatness
 from calibration.frames import FloatArray, PxPoints, SheetPoints
 from calibration.known_lens import KnownLens
 from calibration.photo import PhotoCalibration
-from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale, plan_scale_on_paper
+from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
-from calibration.square_consensus import consensus_angles
 from digitize.beside_rules import Laid, gap_in_sheet, own_edges
-from digitize.photo_faults import explained, gap_doubt, refuse_bent, refuse_gap, short_rule
+from digitize.photo_evidence import Evidence
+from digitize.photo_faults import gap_doubt, refuse_bent, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts, with_walls
 from digitize.settings import PlanSettings
 from digitize.shapes import OutlineHints, Picture, Rule, SheetView, SpanPlaces
 from digitize.sheet import find_sheet, flat_light
-from digitize.sources import drawn_controls, factors_size, photo_controls
+from digitize.sources import factors_size
 from digitize.traced import Clock, CopySize
 
 # Of the points that the geometry's uncertainty is worked out at, this share does not exceed the term in the budget.
@@ -39,9 +37,7 @@ FRAME_PLACES, FRAME_INSET_PX = 12, 4.0
 AROUND_MM = 25.0  # shown round the sheet where a thing on it is meant
 # A focal length that the file states is rounded, and focusing changes it: 1 sigma is 10 %, and three are another lens.
 OTHER_LENS_LOG = 0.3
-# Why lengths that are all taken for true may fail where a copy is not true to size.
 SCALE_RESTS = ("photo-rests", "shear-assumed")  # doubts about the paper's own scale
-COPY_IS_OFF = ("rules-disagree", "rules-or-bent")
 
 
 @dataclass(frozen=True, eq=False)
@@ -184,12 +180,12 @@ def photographed(
         if plan.body.near is None:
             refuse_gap(gap)
     with clock("solve"):
-        evidence = _Evidence.of(picture, view, search, spans, lens)
+        evidence = Evidence.of(picture, view, search, spans, lens)
         photo, scale = evidence.checked() if checked else evidence.adjusted()
         walls = with_walls(picture.grey, search, plan.rules, photo.rise_px)
         drawn = evidence.drawn_by(photo)
         if walls is not search or drawn:  # the rules' heights and the camera's tilt are known better than they were
-            search, evidence = walls, _Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
+            search, evidence = walls, Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
         refuse_bent(bent, photo.doubts)
@@ -200,7 +196,7 @@ def photographed(
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 
 
-def _untold(plan: PlanSettings, evidence: _Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:
+def _untold(plan: PlanSettings, evidence: Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:
     """Return a doubt where nothing shows or tells that a rule was drawn with the plan; a clear one looks the same."""
     names = [one.name for one in evidence.drawn if one.source == "drawn rule" and one.name not in evidence.told]
     if not names or plan.body.states_size or plan.spans or (scale is not None and scale.proven):
@@ -226,111 +222,6 @@ def lens_for(picture: Picture, plan: PlanSettings) -> KnownLens | None:
     if picture.focal_px and abs(math.log(picture.focal_px / lens.lens.focal_px)) > OTHER_LENS_LOG:
         raise Refusal("lens-other-camera", photo=f"{picture.focal_px:.0f}", lens=f"{lens.lens.focal_px:.0f}")
     return lens
-
-
-@dataclass(frozen=True, eq=False)
-class _Evidence:
-    """All that one photo shows of its camera and its sheet."""
-
-    picture: Picture
-    lens: KnownLens | None
-    controls: tuple[Control, ...]
-    drawn: tuple[Control, ...]  # those that went through the copier
-    told: tuple[str, ...]  # rules that the plan file calls drawn
-    lines: tuple[StraightLine, ...]
-    angles: tuple[KnownAngle, ...]
-
-    @classmethod
-    def of(
-        cls,
-        picture: Picture,
-        view: SheetView,
-        search: PhotoRuleSearch,
-        spans: Sequence[SpanPlaces],
-        lens: KnownLens | None,
-    ) -> _Evidence:
-        """Gather it.
-
-        Raises:
-            Refusal: there is no known length, and why.
-        """
-        rules = [one.rule for one in search.rules]
-        controls = photo_controls(rules, spans)
-        in_the_way = [one for one in search.doubts if one.weight == "refused"]
-        if not controls and in_the_way:
-            raise explained(Refusal.of(in_the_way[0]), picture, controls)
-        lines = (*view.edges, *view.lines)
-        names = {control.name for control in controls} | {line.name for line in lines}
-        angles = tuple(one for one in (*view.angles, *search.angles) if {one.first, one.second} <= names)
-        drawn = drawn_controls(rules, spans)
-        told = tuple(one.rule.control.name for one in search.rules if one.role_sure == 1.0 and one.rule.role == "drawn")
-        return cls(picture, lens, controls, drawn, told, lines, angles)
-
-    def drawn_by(self, photo: PhotoCalibration) -> tuple[KnownAngle, ...]:
-        """Return the angles that drawn lines make by a camera that is known roughly, or by themselves."""
-        found = drawn_angles(photo, self.lines, self.angles)
-        square = any(one.angle_rad > 0.0 for one in (*found, *self.angles))
-        return found if square else consensus_angles(photo, self.lines) or found
-
-    def with_angles(self, more: Sequence[KnownAngle]) -> _Evidence:
-        """Return it with angles beside its own."""
-        return replace(self, angles=(*self.angles, *more))
-
-    def adjusted(self) -> tuple[PhotoCalibration, PlanScale | None]:
-        """Return the camera, and the plan's scale where drawn lengths carry it both ways.
-
-        Where they do not, everything is taken to be true together: the millimetres are those of the paper. Where that
-        cannot be, the copy is off, and its drawn lengths are the scale for what they are worth.
-
-        Raises:
-            Refusal: the adjustment's own reason.
-        """
-        copied = self._found(copied=True) if self.drawn else None
-        scale = plan_scale(copied, self.drawn, self.told) if isinstance(copied, PhotoCalibration) else None
-        if isinstance(scale, PlanScale) and all(scale.calibration.certified):
-            return scale.photo, scale
-        found = self._found(copied=False)
-        if isinstance(found, PhotoCalibration):
-            return found, None
-        if isinstance(scale, PlanScale) and found.code in COPY_IS_OFF:
-            return scale.photo, scale
-        failed = copied if isinstance(copied, FailedFit) else found  # it allowed more, and so knows better why
-        squared = self._squared() if found.code == "photo-scale-open" else None
-        if squared is None:
-            raise self._refusal(failed)
-        return squared.adjusted()
-
-    def _squared(self) -> _Evidence | None:
-        """Return it with the angles that drawn lines agree on by themselves; None where they tell nothing new."""
-        photo = self._found(copied=True)
-        if isinstance(photo, FailedFit) or any(one.tentative for one in self.angles):
-            return None
-        more = consensus_angles(photo, self.lines)
-        return self.with_angles(more) if more else None
-
-    def checked(self) -> tuple[PhotoCalibration, PlanScale | None]:
-        """Return the camera by what is real, and the plan's scale as far as drawn lengths carry it.
-
-        Raises:
-            Refusal: the adjustment's own reason, or that drawn lengths disagree.
-        """
-        photo = self._found(copied=True)
-        if isinstance(photo, FailedFit):
-            raise self._refusal(photo)
-        scale = plan_scale(photo, self.drawn, self.told) if self.drawn else None
-        if isinstance(scale, FailedFit):
-            raise self._refusal(scale)
-        return photo, scale
-
-    def _refusal(self, failed: FailedFit) -> Refusal:
-        """Return why nothing came of it, with what is likeliest to be behind it."""
-        return explained(Refusal(failed.code, **failed.facts), self.picture, self.controls, failed.facts)
-
-    def _found(self, *, copied: bool) -> PhotoCalibration | FailedFit:
-        height, width = self.picture.grey.shape
-        return adjust(
-            self.controls, self.lines, self.angles, (width, height), self.picture.focal_px, self.lens, copied=copied
-        )
 
 
 def _laid_flat(

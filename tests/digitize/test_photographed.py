@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from calibration.errors import Refusal
-from digitize.photographed import _Evidence, _untold
+from digitize.photo_evidence import Evidence
+from digitize.photographed import _untold
 from digitize.settings import BodyHints, PlanSettings
 from digitize.shapes import Picture
 from tests.bench.photo_points import SIZE_PX, Camera, Sheet
@@ -17,7 +18,7 @@ from tests.bench.photo_points import SIZE_PX, Camera, Sheet
 COPY = (0.985, 1.012)
 
 
-def evidence(copy: tuple[float, float] | None, *, both_ways: bool, laid_wrong: float = 1.0) -> _Evidence:
+def evidence(copy: tuple[float, float] | None, *, both_ways: bool, laid_wrong: float = 1.0) -> Evidence:
     """Two laid rules along two edges, and drawn ones grown by the copier: along x, or both ways."""
     rng = np.random.default_rng(5)
     sheet = Sheet(Camera.random(rng, 15.0), rng)
@@ -31,7 +32,7 @@ def evidence(copy: tuple[float, float] | None, *, both_ways: bool, laid_wrong: f
     drawn = tuple(one for one in sheet.controls if one.source == "drawn rule")
     blank = np.full(SIZE_PX[::-1], 255, dtype=np.uint8)
     picture = Picture(blank, "photo.jpg", "", None, "photo", focal_px=sheet.camera.focal_px)
-    return _Evidence(picture, None, tuple(sheet.controls), drawn, (), tuple(sheet.lines), tuple(sheet.angles))
+    return Evidence(picture, None, tuple(sheet.controls), drawn, (), tuple(sheet.lines), tuple(sheet.angles))
 
 
 def test_what_is_drawn_both_ways_is_the_scale():
