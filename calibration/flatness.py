@@ -35,6 +35,9 @@ DRAWS = 20_000
 DRAW_SEED = 1948
 STAND_OFF = 1.5  # further away than before
 GRID = 15
+# What lies on a bent sheet may be pressed into it or ride on all of its lift, unseen where it is the only scale:
+# anything between is as likely (a rectangular distribution, JCGM 100:2008, 4.3.7, from one of its ends).
+RIDES = 1.0 / np.sqrt(3.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,10 +78,16 @@ class Flatness:
     def u_outline_mm(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
         """Return (N,) 1 sigma across a closed curve from lifts, seen or unseen; best rigid motion taken out.
 
-        Every form counts by how likely the photo makes it, with the lift that it may have.
+        Every form counts by how likely the photo makes it, with the lift that it may have; where one is told, so does
+        what the rules may rise with it.
         """
         weight, square_mm2 = self._likely()
-        return np.asarray(np.sqrt(self.across(calibration, points) ** 2 @ (weight * square_mm2)))
+        by_form = np.sqrt(self.across(calibration, points) ** 2 @ (weight * square_mm2))
+        return np.asarray(np.hypot(by_form, self.ridden_u_rel(calibration) * grown(points.xy)))
+
+    def ridden_u_rel(self, calibration: PhotoCalibration) -> float:
+        """Return 1 sigma of the scale by what rules may ride on a lift that is told."""
+        return 0.0 if self.flat else RIDES * self.lift_mm / calibration.pose.distance_mm
 
     def across(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
         """Return (N, F) by how much a curve comes out wrong, across it, for each mm of each form."""
@@ -102,6 +111,13 @@ class Flatness:
         fit = np.divide(mean * self.lifts_mm, self.lifts_u_mm**2) / 2.0 + np.log1p(-trusted) / 2.0
         weight = np.exp(fit - fit.max())
         return weight / weight.sum(), mean**2 + before * (1.0 - trusted)
+
+
+def grown(xy: FloatArray) -> FloatArray:
+    """Return (N,) by how much a closed curve (N, 2) moves across itself when it grows by its own size."""
+    across, share = outward(xy)
+    rows = np.sum(across * (xy - share @ xy), axis=1)[:, None]
+    return np.asarray(np.abs(without_rigid(rows, xy, across, share)[:, 0]))
 
 
 def flatness(

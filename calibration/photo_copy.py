@@ -104,6 +104,10 @@ class LiftsOnPlan(Flatness):
         heights = np.stack([form.heights(points.xy, self.extent) for form in forms()], axis=1)
         return np.asarray(lifted * heights[:, None] + photo.moves(points)[:, :, :COMMONS] @ self.yields.T)
 
+    def ridden_u_rel(self, calibration: PhotoCalibration) -> float:
+        """Return 0: drawn lengths are the paper's own height."""
+        return 0.0
+
     def across(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
         """Return (N, F) by how much a curve comes out wrong, across it and in plan mm, for each mm of each form."""
         across, share = outward(points.xy)
