@@ -86,7 +86,7 @@ class Flatness:
         return np.asarray(np.hypot(by_form, self.ridden_u_rel(calibration) * grown(points.xy)))
 
     def ridden_u_rel(self, calibration: PhotoCalibration) -> float:
-        """Return 1 sigma of the scale by what rules may ride on a lift that is told."""
+        """Return 1 sigma, relative, of the scale by what rules may ride on a lift that is told."""
         return 0.0 if self.flat else RIDES * self.lift_mm / calibration.pose.distance_mm
 
     def across(self, calibration: PhotoCalibration, points: SheetPoints) -> FloatArray:
@@ -114,7 +114,7 @@ class Flatness:
 
 
 def grown(xy: FloatArray) -> FloatArray:
-    """Return (N,) by how much a closed curve (N, 2) moves across itself when it grows by its own size."""
+    """Return (N,) mm by which a closed curve (N, 2) mm moves across itself when it grows by its own size."""
     across, share = outward(xy)
     rows = np.sum(across * (xy - share @ xy), axis=1)[:, None]
     return np.asarray(np.abs(without_rigid(rows, xy, across, share)[:, 0]))
