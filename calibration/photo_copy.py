@@ -31,6 +31,8 @@ GEOMETRY = "the camera, the rules laid on the sheet and its flatness"
 
 LIKE_REAL_REL = 0.001  # a rule this near to what real ones say may be one
 Moves = Callable[[SheetPoints], FloatArray]  # places (N, 2) on the sheet -> (N, 2, K) K kinds of moves there, mm
+# Lengths of which a photo leaves as much open (1 sigma, relative) tell nothing, and nothing can be solved by them.
+OPEN_REL = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -168,7 +170,10 @@ def _something_laid(photo: PhotoCalibration) -> bool:
 
 def plan_scale_on_paper(photo: PhotoCalibration, flat: Sequence[Control]) -> PlanScale | FailedFit:
     """Return the same for lengths whose places are pixels of one mm of paper, y down, from the sheet's origin."""
-    calibration = solve([_wider(photo, control) for control in flat])
+    wider = [_wider(photo, control) for control in flat]
+    if min(control.standard_u_rel for control in wider) > OPEN_REL:
+        return FailedFit("photo-scale-open", {"part": "scale", "percent": f"over {100 * OPEN_REL:.0f}"})
+    calibration = solve(wider)
     if isinstance(calibration, FailedFit):
         return calibration
     return PlanScale(photo, tuple(flat), calibration, plan_metric(flat, by_hand=True))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -155,3 +157,12 @@ def scale_with_another(start, deg: float, grown: float, told=()) -> PlanScale | 
 
 def drawn_on(sheet: Sheet) -> list[Control]:
     return [one for one in sheet.controls if one.source == "drawn rule"]
+
+
+def test_lengths_that_a_photo_leaves_wide_open_are_no_scale():
+    """They ended in a matrix that has no inverse."""
+    sheet = copy_in_a_photo(6, copy_matrix(*COPY))
+    photo, _ = taken(sheet)
+    found = plan_scale(replace(photo, covariance=photo.covariance * 1e18), drawn_on(sheet))
+    assert isinstance(found, FailedFit)
+    assert found.doubt.code == "photo-scale-open" and "over 100 %" in found.doubt.text
