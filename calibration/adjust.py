@@ -21,7 +21,7 @@ from calibration.adjust_weak import REFUSE_REL, SCALES, KnownBy, Trust, trust_in
 from calibration.camera import CameraPose
 from calibration.controls import Control, KnownAngle, StraightLine
 from calibration.flags import Doubt, doubt
-from calibration.flatness import flatness_of
+from calibration.flatness import LEAST_LIFT_MM, flatness_of
 from calibration.frames import FloatArray
 from calibration.known_lens import KnownLens
 from calibration.lens import Lens
@@ -167,7 +167,8 @@ def _where_known(found: PhotoCalibration, trust: Trust) -> PhotoCalibration | Fa
         return found
     facts = {"part": SCALES[worst], "percent": f"{100 * trust.sigma[worst]:.1f}"}
     bent = flatness_of(found)
-    if bent.flat:
+    # So low a lift is told only for the harm that it does, and where a scale is open anything does much.
+    if bent.flat or bent.lift_mm <= LEAST_LIFT_MM:
         return FailedFit("photo-scale-open", facts)
     return FailedFit("photo-open-bent", {**bent.facts(found), **facts})
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import calibration.adjust as adjust_module
 import calibration.flatness as flat_module
 from calibration.adjust import adjust
 from calibration.flatness import Flatness, flatness
@@ -152,3 +153,23 @@ def test_a_sheet_whose_scale_is_open_is_said_to_be_bent_where_it_is():
     assert len(told) >= 3
     assert all(one.doubt.weight == "refused" and one.facts["part"] in one.doubt.text for one in told)
     assert sum("right" in one.facts["where"] for one in told) >= 3
+
+
+def test_a_rise_that_no_hand_would_press_out_is_not_told_where_the_scale_is_open(monkeypatch):
+    """What it does to a scale that nothing fixes is no measure of it; a bench photo was told to rise by 0.0 mm."""
+    monkeypatch.setattr(flat_module, "_by_chance", lambda scores, largest: (2.0, 1e-9))
+    found = [shown(one_rule, seed, curl(0.0, 50.0, 0.03))[1] for seed in range(4)]
+    assert sum(one.code == "photo-scale-open" for one in found) == 3
+    assert all(float(one.facts["lift_mm"]) > 0.25 for one in found if one.code == "photo-open-bent")
+    monkeypatch.setattr(adjust_module, "LEAST_LIFT_MM", 0.0)
+    assert all(shown(one_rule, seed, curl(0.0, 50.0, 0.03))[1].code == "photo-open-bent" for seed in range(4))
+
+
+def test_a_rise_that_no_hand_would_press_out_is_not_told_where_the_scale_is_open(monkeypatch):
+    """What it does to a scale that nothing fixes is no measure of it; a bench photo was told to rise by 0.0 mm."""
+    monkeypatch.setattr(flat_module, "_by_chance", lambda scores, largest: (2.0, 1e-9))
+    found = [shown(one_rule, seed, curl(0.0, 50.0, 0.03))[1] for seed in range(4)]
+    assert sum(one.code == "photo-scale-open" for one in found) == 3
+    assert all(float(one.facts["lift_mm"]) > 0.25 for one in found if one.code == "photo-open-bent")
+    monkeypatch.setattr(adjust_module, "LEAST_LIFT_MM", 0.0)
+    assert all(shown(one_rule, seed, curl(0.0, 50.0, 0.03))[1].code == "photo-open-bent" for seed in range(4))
