@@ -3,7 +3,8 @@
 One millimetre at half a metre is 0.2 % of every length. Where it is not told, the rule's wall shows it (photo_wall),
 as far as it is in view; beside that counts what such rules usually are (common practice, no source, from memory): short
 steel rules are half a millimetre thick, long ones one millimetre, squares nearly two; plastic and wooden rulers have a
-bevel that brings their graduations down to the paper.
+bevel that brings their graduations down to the paper. Steel rules are up to 32 mm wide; what is wider is an arm of a
+square, or a rule of a metre, which is thicker.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ SQUARE_MM = (1.8, 0.4)  # usual height and 1 sigma
 ALIKE_TONE = 1.5  # both arms of a square are as light as each other, to within this factor: glare, another light
 SHORT_STEEL_MM, LONG_STEEL_MM = (0.5, 0.15), (1.0, 0.3)
 SHORT_MM = 200.0  # a short steel rule is no longer than this
+WIDE_STEEL_MM = (1.5, 0.45)
+WIDE_MM = 38.0  # a steel rule of 600 mm or less is narrower, seen aslant too
+WIDE_SHARE = 0.9  # how likely two bodies that may be one square are, where one is wider than that
 BEVEL_MM = (0.5, 0.25)
 # What looks drawn may be a clear rule laid on the sheet, unless it is as certain as this.
 CLEAR_MM, CERTAIN = (0.25, 0.25), 0.95
@@ -40,14 +44,14 @@ NEAR_HINT_PX = 60.0  # a pixel "on" a rule may be this far beside it
 
 
 def lift_mm(
-    picture: Picture, polygon_px: FloatArray, length_mm: float, *, square: bool, hint: RuleHint | None
+    picture: Picture, polygon_px: FloatArray, size_mm: tuple[float, float], *, square: bool, hint: RuleHint | None
 ) -> tuple[float, float]:
     """Return the height of a laid rule's graduations above the paper and its 1 sigma, mm.
 
     Args:
         picture: the photo.
         polygon_px: (V, 2) round the rule's body.
-        length_mm: of the rule.
+        size_mm: length and width of the rule.
         square: it is an arm of a square.
         hint: what the person said of it.
     """
@@ -57,10 +61,13 @@ def lift_mm(
         return SQUARE_MM
     if not is_metal(picture, polygon_px):
         return BEVEL_MM
-    return _steel_mm(length_mm)
+    return _steel_mm(size_mm)
 
 
-def _steel_mm(length_mm: float) -> tuple[float, float]:
+def _steel_mm(size_mm: tuple[float, float]) -> tuple[float, float]:
+    length_mm, wide_mm = size_mm
+    if wide_mm > WIDE_MM:
+        return WIDE_STEEL_MM
     return SHORT_STEEL_MM if length_mm <= SHORT_MM else LONG_STEEL_MM
 
 
@@ -73,8 +80,8 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
         control = one.rule.control
         if one.rule.role == "laid":
             square, told = one.body in squares, _hint_on(one, hints)
-            length = _body_mm(search, one.body)
-            lift, u = lift_mm(picture, one.polygon.xy, length, square=square, hint=told)
+            size = _body_mm(search, one.body)
+            lift, u = lift_mm(picture, one.polygon.xy, size, square=square, hint=told)
             why = TOLD if told is not None and told.thickness_mm is not None else USUAL
             rule = _lifted(one.rule, lift, u, why)
             one = replace(one, rule=rule, flat=square or is_metal(picture, one.polygon.xy))
@@ -87,7 +94,11 @@ def with_lifts(picture: Picture, search: PhotoRuleSearch, hints: Sequence[RuleHi
 
 def _either(grey: Grey, search: PhotoRuleSearch, hints: Sequence[RuleHint]) -> PhotoRuleSearch:
     """Return the search with the heights of what may be a square, or two rules, and only those that look like one."""
-    perhaps = {pair: share for pair, share in search.perhaps_squares.items() if _look_one(grey, search, pair)}
+    perhaps = {
+        pair: max(share, WIDE_SHARE) if any(_body_mm(search, body)[1] > WIDE_MM for body in pair) else share
+        for pair, share in search.perhaps_squares.items()
+        if _look_one(grey, search, pair)
+    }
     rules = list(search.rules)
     for pair, share in perhaps.items():
         for number in _untold(range(len(rules)), rules, hints):
@@ -123,16 +134,16 @@ def _levelled(search: PhotoRuleSearch) -> PhotoRuleSearch:
     return replace(search, rules=tuple(rules))
 
 
-def _body_mm(search: PhotoRuleSearch, body: int) -> float:
-    """Return how long a body is, by the best of its edges."""
-    return max(_long_mm(one) for one in search.rules if one.body == body)
+def _body_mm(search: PhotoRuleSearch, body: int) -> tuple[float, float]:
+    """Return how long and how wide a body is, by the longest of its edges."""
+    return max(_size_mm(one) for one in search.rules if one.body == body)
 
 
-def _long_mm(rule: PhotoRule) -> float:
-    """Return how long a rule is, by its graduations or by its body: glare may hide many of those."""
-    body_px = max(cv2.minAreaRect(rule.polygon.xy.astype(np.float32))[1])
+def _size_mm(rule: PhotoRule) -> tuple[float, float]:
+    """Return how long and how wide a rule is, by its graduations or by its body: glare may hide many of those."""
+    wide_px, long_px = sorted(cv2.minAreaRect(rule.polygon.xy.astype(np.float32))[1])
     px_per_mm = rule.rule.pitch_px / rule.rule.pitch_mm
-    return float(max(np.ptp(rule.rule.control.at_mm), body_px / px_per_mm))
+    return float(max(np.ptp(rule.rule.control.at_mm), long_px / px_per_mm)), float(wide_px / px_per_mm)
 
 
 def with_walls(

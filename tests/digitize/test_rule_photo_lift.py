@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from calibration.frames import FloatArray
-from digitize.rule.photo_lift import BEVEL_MM, LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, TOLD_U_MM, lift_mm
+from digitize.rule.photo_lift import (
+    BEVEL_MM,
+    LONG_STEEL_MM,
+    SHORT_STEEL_MM,
+    SQUARE_MM,
+    TOLD_U_MM,
+    WIDE_STEEL_MM,
+    lift_mm,
+)
 from digitize.settings import RuleHint
 from digitize.shapes import Picture
 
@@ -36,13 +44,13 @@ def coloured(paper: tuple[int, int, int], body: tuple[int, int, int]) -> np.ndar
 
 
 @pytest.mark.parametrize(
-    ("tone", "length", "want"),
-    [(150, 300.0, LONG_STEEL_MM), (150, 150.0, SHORT_STEEL_MM), (60, 600.0, LONG_STEEL_MM), (212, 300.0, BEVEL_MM),
-     (230, 300.0, BEVEL_MM)],
-    ids=["steel", "short steel", "black", "clear", "white"],
+    ("tone", "size", "want"),
+    [(150, (300.0, 30.0), LONG_STEEL_MM), (150, (150.0, 19.0), SHORT_STEEL_MM), (60, (600.0, 32.0), LONG_STEEL_MM),
+     (150, (400.0, 40.0), WIDE_STEEL_MM), (212, (300.0, 30.0), BEVEL_MM), (230, (300.0, 40.0), BEVEL_MM)],
+    ids=["steel", "short steel", "black", "arm of a square", "clear", "white"],
 )  # fmt: skip
-def test_metal_is_told_from_what_has_a_bevel(tone: int, length: float, want: tuple[float, float]) -> None:
-    assert lift_mm(photo(tone), BODY, length, square=False, hint=None) == want
+def test_metal_is_told_from_what_has_a_bevel(tone: int, size: tuple[float, float], want: tuple[float, float]) -> None:
+    assert lift_mm(photo(tone), BODY, size, square=False, hint=None) == want
 
 
 @pytest.mark.parametrize(
@@ -55,14 +63,14 @@ def test_metal_is_told_from_what_has_a_bevel(tone: int, length: float, want: tup
 def test_wood_is_browner_than_paper(
     paper: tuple[int, int, int], body: tuple[int, int, int], want: tuple[float, float]
 ) -> None:
-    assert lift_mm(photo(150, coloured(paper, body)), BODY, 300.0, square=False, hint=None) == want
+    assert lift_mm(photo(150, coloured(paper, body)), BODY, (300.0, 30.0), square=False, hint=None) == want
 
 
 def test_a_square_is_thick_and_what_is_told_counts_before_all() -> None:
     told = RuleHint.model_validate({"thickness": "1/16 in"}, context={"unit": "mm"})
-    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=None) == SQUARE_MM
-    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=told) == (pytest.approx(1.5875), TOLD_U_MM)
-    assert lift_mm(photo(150), BODY, 600.0, square=True, hint=RuleHint(unit="mm")) == SQUARE_MM
+    assert lift_mm(photo(150), BODY, (600.0, 30.0), square=True, hint=None) == SQUARE_MM
+    assert lift_mm(photo(150), BODY, (600.0, 30.0), square=True, hint=told) == (pytest.approx(1.5875), TOLD_U_MM)
+    assert lift_mm(photo(150), BODY, (600.0, 30.0), square=True, hint=RuleHint(unit="mm")) == SQUARE_MM
 
 
 def test_a_body_that_reaches_out_of_the_picture_is_judged_by_what_shows() -> None:
@@ -70,7 +78,7 @@ def test_a_body_that_reaches_out_of_the_picture_is_judged_by_what_shows() -> Non
     grey = np.full((300, 800), 215, np.uint8)
     cv2.fillPoly(grey, [np.rint(outside).astype(np.int32)], (140,))
     picture = Picture(grey, "rule.jpg", "0" * 64, None, "photo")
-    assert lift_mm(picture, outside, 300.0, square=False, hint=None) == LONG_STEEL_MM
+    assert lift_mm(picture, outside, (300.0, 30.0), square=False, hint=None) == LONG_STEEL_MM
 
 
 def test_steel_that_reaches_over_a_dark_table_is_steel() -> None:
@@ -78,7 +86,7 @@ def test_steel_that_reaches_over_a_dark_table_is_steel() -> None:
     grey = picture.grey.copy()
     on_table = np.arange(800) > 420
     grey[:, on_table] = np.where(grey[:, on_table] > 200, 70, grey[:, on_table])  # paper only
-    assert lift_mm(replace(picture, grey=grey), BODY, 300.0, square=False, hint=None) == LONG_STEEL_MM
+    assert lift_mm(replace(picture, grey=grey), BODY, (300.0, 30.0), square=False, hint=None) == LONG_STEEL_MM
 
 
 def test_steel_in_a_shadow_is_steel_and_white_plastic_is_not() -> None:
@@ -86,4 +94,4 @@ def test_steel_in_a_shadow_is_steel_and_white_plastic_is_not() -> None:
     for tone, want in ((150, LONG_STEEL_MM), (212, BEVEL_MM)):
         picture = photo(tone)
         shaded = np.rint(picture.grey * shade).astype(np.uint8)
-        assert lift_mm(replace(picture, grey=shaded), BODY, 300.0, square=False, hint=None) == want
+        assert lift_mm(replace(picture, grey=shaded), BODY, (300.0, 30.0), square=False, hint=None) == want

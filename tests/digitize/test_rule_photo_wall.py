@@ -11,7 +11,7 @@ import pytest
 from calibration.controls import Control
 from calibration.frames import FloatArray, PxPoints
 from digitize.rule import photo_wall
-from digitize.rule.photo_lift import LONG_STEEL_MM, SHORT_STEEL_MM, with_lifts, with_walls
+from digitize.rule.photo_lift import LONG_STEEL_MM, SHORT_STEEL_MM, SQUARE_MM, with_lifts, with_walls
 from digitize.rule.photo_records import PhotoRule, PhotoRuleSearch
 from digitize.rule.photo_wall import wall_of
 from digitize.settings import RuleHint
@@ -144,6 +144,24 @@ def test_what_may_be_one_square_is_as_high_as_the_wall_that_shows() -> None:
     assert abs(found[1].rule.control.lift_mm - 2.0) < 0.3 and found[1].rule.control.lift_u_mm < 0.35
     alone = with_walls(photo(2.0), PhotoRuleSearch(bodies, (), ()), (), rise).rules
     assert alone[1].rule.control.lift_mm == 1.4
+
+
+def test_what_is_wider_than_rules_are_is_likelier_a_square() -> None:
+    """Two bodies that may be its arms: 23 mm wide both, or the first 41 mm, which no short steel rule is."""
+    picture = Picture(photo(1.0), "rule.jpg", "0" * 64, None, "photo")
+    pair = {frozenset({0, 1}): 0.5}
+    narrow = edge(), edge(body=1, name="rule 2")
+    ring = PxPoints(np.array([(LEFT, RIM - 180.0), (RIGHT, RIM - 180.0), (RIGHT, RIM), (LEFT, RIM)]))
+    wide = replace(narrow[0], polygon=ring)
+    of_narrow, of_wide = (
+        [one.rule.control for one in with_lifts(picture, PhotoRuleSearch((first, narrow[1]), (), (), pair), ()).rules]
+        for first in (narrow[0], wide)
+    )
+    for one, other in zip(of_narrow, of_wide, strict=True):
+        assert other.lift_mm > one.lift_mm + 0.15
+        assert abs(other.lift_mm - 1.8) < other.lift_u_mm < one.lift_u_mm
+    (alone,) = with_lifts(picture, PhotoRuleSearch((wide,), (), ()), ()).rules
+    assert LONG_STEEL_MM[0] < alone.rule.control.lift_mm < SQUARE_MM[0]
 
 
 def test_what_looks_like_a_high_wall_beside_plastic_may_be_its_shadow() -> None:
