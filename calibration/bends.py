@@ -7,6 +7,7 @@ unknowns of lens, camera and things let free.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +21,11 @@ CURL_FROM = (0.0, 0.5)  # where a curl begins, in shares of the way from the mid
 RIDGE_AT = (-0.6, 0.0, 0.6)
 SEEN_INFORMATION = 1e-6  # per mm^2; less is none
 RIDGE_HALF = 0.4  # its half width, in the same shares
-STRAIGHT_SCATTER = 0.5  # the least of its sigma that is left to a place of a straight thing whose neighbours agree
+STRAIGHT_SCATTER = 0.2  # the least of its sigma that is left to a place of a straight thing whose neighbours agree
+BLOCKS = (1, 2, 4)  # neighbours whose mean is compared with that of the next ones
+LEAST_BLOCKS = 6
+MOST_FORMS = 3  # that are told together
+OWN_SHARE = 0.01  # of a form's information, that others do not share: with less it cannot be told beside them
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,6 +104,37 @@ class Scores:
         """(F,) the lifts over their sigmas."""
         return np.asarray(self.lifts_mm / np.where(self.shows, self.lifts_u_mm, 1.0))
 
+    def together(self, limit: float, usual_mm: float) -> FloatArray:
+        """Return (F,) the lifts of few forms that explain a photo together, 0 of all others.
+
+        The likeliest form comes first; as long as what is left shows another one, it joins (orthogonal matching
+        pursuit; Pati, Rezaiifar and Krishnaprasad, 27th Asilomar Conf. on Signals, Systems and Computers, 1993). A
+        sheet is seldom bent as one form says: the likeliest alone may be low where the sheet is not.
+
+        Args:
+            limit: a score that chance does not exceed, sigmas.
+            usual_mm: 1 sigma of a lift, where more than one form is told; it holds back forms that undo each other.
+        """
+        told: FloatArray = np.zeros(len(self.score))
+        some = [int(np.argmax(np.abs(self.sigmas)))]
+        told[some] = self.lifts_mm[some]
+        while len(some) < MOST_FORMS:
+            own = self._beside(some)
+            left = np.where(own > 0.0, self.score - self.spread @ told, 0.0) / np.sqrt(np.where(own > 0.0, own, 1.0))
+            best = int(np.argmax(np.abs(left)))
+            if abs(left[best]) <= limit:
+                break
+            some.append(best)
+            shared = self.spread[np.ix_(some, some)] + np.eye(len(some)) / usual_mm**2
+            told[some] = np.linalg.solve(shared, self.score[some])
+        return told
+
+    def _beside(self, some: Sequence[int]) -> FloatArray:
+        """Return (F,) the information on each form that some others do not share; 0 where that is next to none."""
+        rows, information = self.spread[some], np.diag(self.spread)
+        own = information - np.sum(rows * (np.linalg.pinv(rows[:, some], hermitian=True) @ rows), axis=0)
+        return np.where(self.shows & (own > OWN_SHARE * information), own, 0.0)
+
 
 def scores_of(solution: Solution) -> Scores:
     """Return the scores of all forms."""
@@ -124,19 +160,35 @@ def _raised(scene: Scene, height: FloatArray, rides: bool) -> FloatArray:
 def noise_rows(solution: Solution) -> Rows:
     """Return the rows with sigmas by what neighbours do not share, for a bend is what they share.
 
-    Only the sigmas of what is straight for certain, a drawn line, become less than they were taken to be, and by no
-    more than half: neighbours may share more of their noise than their differences show.
+    Only the sigmas of what is straight for certain, a drawn line, become less than they were taken to be. What noise
+    neighbours share shows between the means of several: the largest counts, as of a mean of independent ones.
     """
     scene = solution.scene
     plain = linearised(scene, solution.state, np.asarray(solution.used / scene.sigma_px.T))
     widen = np.ones((scene.things, 2))
     for thing, places in enumerate(scene.slices):
         inside = plain.misfit[:, places][:, solution.used[places]]
-        if inside.shape[1] > 2:  # after von Neumann, Ann. Math. Statist. 12 (1941) 367
+        if inside.shape[1] > 2:
             least = STRAIGHT_SCATTER if scene.line[thing] and not scene.own_u[thing, SHAPES].any() else 1.0
-            widen[thing] = np.maximum(least, np.sqrt(np.mean(np.diff(inside, axis=1) ** 2, axis=1) / 2.0))
+            widen[thing] = np.maximum(least, scatter_of(inside))
     weight = np.asarray(solution.used / (scene.sigma_px * widen[scene.of]).T)
     return linearised(scene, solution.state, weight)
+
+
+def scatter_of(misfit: FloatArray) -> FloatArray:
+    """Return (2,) the scatter of misfits (2, N) by the steps between neighbours, or between means of several.
+
+    After von Neumann, Ann. Math. Statist. 12 (1941) 367, and the method of batch means (Conway, Management Science 10
+    (1963) 47).
+    """
+    found: list[FloatArray] = []
+    for size in BLOCKS:
+        count = misfit.shape[1] // size
+        if found and count < LEAST_BLOCKS:
+            break
+        means = misfit[:, : count * size].reshape(2, count, size).mean(axis=2)
+        found.append(np.sqrt(size * np.mean(np.diff(means, axis=1) ** 2, axis=1) / 2.0))
+    return np.asarray(np.max(found, axis=0))
 
 
 def _scores(solution: Solution, rows: Rows, heights: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -153,11 +205,20 @@ def _scores(solution: Solution, rows: Rows, heights: FloatArray) -> tuple[FloatA
     matrix[count:, :count] = matrix[:count, count:].T
     matrix[count:, count:] = bending.T @ bending + np.diag(scene.left_out_u**-2.0)
     pull = np.concatenate([normal.pull, bending.T @ rows.misfit.ravel()])
-    shared = form @ design
-    inverse = np.linalg.inv(matrix)
-    score = form @ rows.misfit.ravel() - shared @ inverse @ pull
-    spread = form @ form.T - shared @ inverse @ shared.T
-    return np.asarray(score), np.asarray((spread + spread.T) / 2.0)
+    taken = np.linalg.solve(matrix, design.T @ form.T)  # by the unknowns
+    left = form - (design @ taken).T
+    # The difference of form @ form.T and what is taken of it, without its rounding: little is left of some forms.
+    spread = left @ left.T + taken.T @ _prior(solution) @ taken
+    return np.asarray(form @ rows.misfit.ravel() - pull @ taken), np.asarray((spread + spread.T) / 2.0)
+
+
+def _prior(solution: Solution) -> FloatArray:
+    """Return (U + 3, U + 3): what is known of the unknowns beforehand, their covariance inverted."""
+    scene, state = solution.scene, solution.state
+    nothing = linearised(scene, state, np.zeros_like(solution.weight))
+    matrix = np.diag(np.concatenate([np.zeros(scene.unknowns), scene.left_out_u**-2.0]))
+    matrix[: scene.unknowns, : scene.unknowns] = normal_equations(scene, state, nothing).matrix
+    return np.asarray(matrix)
 
 
 def _yields(solution: Solution, heights: FloatArray) -> FloatArray:

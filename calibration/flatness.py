@@ -45,8 +45,8 @@ class Flatness:
     """Whether the sheet is flat, as far as the photo shows."""
 
     chance: float  # that noise alone looks as bent as this
-    lift_mm: float  # the largest lift of the likeliest form
-    lift_u_mm: float  # 1 sigma
+    lift_mm: float  # the largest lift by the likeliest form, or few of them together
+    lift_u_mm: float  # 1 sigma, of the likeliest form
     at_mm: FloatArray  # (2,) where, sheet frame
     form: Form
     unseen_mm: float  # by how much a lift that would go unreported in 5 % of cases may move an outline
@@ -147,17 +147,22 @@ def flatness_of(calibration: PhotoCalibration) -> Flatness:
 def _judged(calibration: PhotoCalibration, scores: Scores, extent: Extent) -> Flatness:
     lifts, sigma, size = scores.lifts_mm, scores.lifts_u_mm, np.abs(scores.sigmas)
     best, limit, chance = int(np.argmax(size)), *_by_chance(scores, float(size.max()))
-    form, grid = forms()[best], _grid(extent.corners_mm)
-    height = lifts[best] * form.heights(grid, extent)
-    (shifts,) = _shifts(calibration, SheetPoints(grid), height[None], lifts[best] * scores.yields[best][None])
+    told: FloatArray = np.where(np.arange(len(lifts)) == best, lifts, 0.0)
+    grid = _grid(extent.corners_mm)
+    by_form = np.stack([form.heights(grid, extent) for form in forms()])
+    if np.ptp(told @ by_form) <= LEAST_LIFT_MM:  # that form alone may be low where the sheet is not
+        told = scores.together(limit, FLAT_U_MM)
+    height = told @ by_form
+    (shifts,) = _shifts(calibration, SheetPoints(grid), height[None], (told @ scores.yields)[None])
     moved, rise = float(np.max(np.hypot(*shifts.T))), float(np.ptp(height))
-    at = grid[int(np.argmax(height))]
     found = Flatness(
-        chance, rise, float(sigma[best]), at, form, 0.0, (), lifts, sigma, scores.yields, extent
-    )
-    harm = np.max(np.abs(found.across(calibration, _body(extent))), axis=0)
-    counts = rise > LEAST_LIFT_MM or abs(lifts[best]) * float(harm[best]) > HARMLESS_MM
+        chance, rise, float(sigma[best]), grid[int(np.argmax(height))], forms()[best], 0.0, (), lifts, sigma,
+        scores.yields, extent,
+    )  # fmt: skip
+    across = found.across(calibration, _body(extent))
+    counts = rise > LEAST_LIFT_MM or float(np.max(np.abs(across @ told))) > HARMLESS_MM
     bent = chance < CHANCE and moved > HARMLESS_MM and counts
+    harm = np.max(np.abs(across), axis=0)
     unseen = float(np.max(harm * np.minimum(NOTICED_MM, (limit + POWER_SIGMAS) * sigma)))
     return _with_doubts(replace(found, unseen_mm=unseen), calibration, bent)
 
