@@ -196,6 +196,6 @@ def test_a_bend_that_no_form_has_is_told_by_some_together():
 @pytest.mark.parametrize("size", [1, 2, 4])
 def test_noise_that_neighbours_share_counts_as_often_as_it_is_there(size):
     """White noise keeps its scatter; noise that four in a row share is as of a quarter of the places."""
-    noise = np.repeat(np.random.default_rng(5).standard_normal((2, 6000 // size)), size, axis=1)
+    noise = np.repeat(np.random.default_rng(5).standard_normal((2, 24000 // size)), size, axis=1)
     found = scatter_of(noise)
     assert np.all(np.abs(found / np.sqrt(size) - 1.0) < 0.05)
