@@ -177,8 +177,7 @@ def viewed(state: State, raised_mm: FloatArray) -> View:
     by_place = np.empty((2, 3, len(depth)))
     by_place[:, :2] = np.moveaxis(bent_slopes(ideal.T, terms), 0, 2) * (state.focal_px / depth)
     by_place[:, 2] = -by_place[:, 0] * ideal[0] - by_place[:, 1] * ideal[1]
-    by_sheet = np.einsum("ijp,jk->ikp", by_place, state.rotation, optimize=True)
-    return View(turned_to, ideal, bent(ideal.T, terms).T, by_place, by_sheet)
+    return View(turned_to, ideal, bent(ideal.T, terms).T, by_place, state.rotation.T @ by_place)
 
 
 def linearised(scene: Scene, state: State, weight: FloatArray) -> Rows:
@@ -280,7 +279,9 @@ def normal_equations(scene: Scene, state: State, rows: Rows) -> Normal:
     matrix, pull = np.zeros((scene.unknowns, scene.unknowns)), np.zeros(scene.unknowns)
     for thing, places in enumerate(scene.slices):
         (along, across), own = rows.slopes[:, :, places], scene.own(thing)
-        part = along @ along.T + across @ across.T
+        part = across @ across.T
+        if not scene.line[thing]:  # along a line nothing is known, and nothing counts
+            part += along @ along.T
         matrix[:COMMONS, :COMMONS] += part[:COMMONS, :COMMONS]
         matrix[:COMMONS, own] = part[:COMMONS, COMMONS:]
         matrix[own, :COMMONS] = part[COMMONS:, :COMMONS]
