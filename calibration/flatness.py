@@ -21,6 +21,7 @@ from calibration.frames import FloatArray, SheetPoints, frozen_floats
 from calibration.photo import PhotoCalibration, outward, without_rigid
 
 CHANCE = 0.05  # a lift that noise alone shows more seldom than this is reported: the usual level of a test
+LEAST_CHANCE = 1e-4  # that is told; a smaller one means no more to a person
 HARMLESS_MM = 0.05  # a lift that moves no place further than this is not
 # Nor is one lower than this that harms no outline: paper pressed down by hand lies no flatter (common practice, no
 # source).
@@ -71,7 +72,7 @@ class Flatness:
         return {
             "lift_mm": f"{self.lift_mm:.1f}",
             "where": _where(self),
-            "chance": f"{100 * self.chance:.2g} %",
+            "chance": f"{100 * self.chance:.2g} %" if self.chance > LEAST_CHANCE else f"under {100 * LEAST_CHANCE:g} %",
             "stand_m": f"{STAND_OFF * calibration.pose.distance_mm / 1000.0:.1f}",
         }
 

@@ -80,9 +80,10 @@ def test_the_claim_holds_where_a_square_rides_on_the_lift(kind):
 
 
 def test_a_lifted_right_edge_is_named_with_its_size():
-    _, _, found = judged(drawn, 1, curl(0.0, 50.0, 3.0))
+    _, photo, found = judged(drawn, 1, curl(0.0, 50.0, 3.0))
     assert not found.flat
     assert found.chance < 1e-6
+    assert found.facts(photo)["chance"] == "under 0.01 %"
     true_mm = 3.0 * ((285 - 50) / 200) ** 2  # at the end of what is drawn
     assert found.lift_mm == pytest.approx(true_mm, rel=0.3)
     assert found.at_mm[0] - found.extent.middle_mm[0] > 200
