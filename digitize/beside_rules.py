@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 
 from calibration.controls import StraightLine
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from calibration.odd_angles import without_line
 from calibration.standards import CARD_ID1_MM
 from digitize.rule import PhotoRule
@@ -26,6 +26,7 @@ LEAST_AT_BODY = 0.5  # of an edge's places
 LEAST_HANGING = 0.4  # of a side of the sheet: it was found by the edge of what lies over it
 LEAST_FREE = 0.4  # of a gap in the sheet: the rest may lie under a rule
 GAP_ROOM_MM = 3.0
+WALL_ROOM_MM = 8.0
 # The back edge of a rule as light as paper runs along its graduations, this near to them, as long to within so much.
 BACK_MM, BACK_ENDS_MM, BACK_DEG = 60.0, 8.0, 2.0
 CARD_ACROSS_MM = float(np.hypot(*CARD_ID1_MM)) + 4.0  # its wall and its shadow look like the table, too
@@ -75,6 +76,14 @@ def own_edges(view: SheetView, bodies: Sequence[Laid]) -> SheetView:
         angles = without_line(name, angles)
     edges, lines = (tuple(one for one in some if one.name not in false) for some in (view.edges, view.lines))
     return replace(view, edges=edges, lines=lines, angles=tuple(angles))
+
+
+def clear_of(bodies: Sequence[Laid], places_px: FloatArray) -> BoolArray:
+    """Return (N,) which places are not under a rule, nor beside it where its wall and its shadow are."""
+    free: BoolArray = np.ones(len(places_px), dtype=np.bool_)
+    for body in bodies:
+        free &= body.inside_mm(places_px) < -WALL_ROOM_MM
+    return free
 
 
 def _false(view: SheetView, bodies: Sequence[Laid]) -> set[str]:

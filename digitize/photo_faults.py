@@ -13,12 +13,14 @@ from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.flatness import Flatness
+from digitize.bowed import Bow
 from digitize.shapes import GapPlace, Picture
 from digitize.sheet import sharpness_of
 
 # Faults that a sharper picture may mend.
 BY_BLUR = ("no-rule", "unit-uncertain", "photo-scale-open", "photo-not-solved")
 MOST_LIFT_MM, SURE_SIGMAS = 10.0, 2.0  # a sheet that is surely bent further is not measured
+MOST_BOW_MM = 5.0  # of a side of the paper; whoever cuts it cuts it straighter (common practice, no source)
 SHORT_MM = 120.0  # graduations in view; a rule of 150 mm is the shortest that is worth laying down
 
 
@@ -79,18 +81,27 @@ def refuse_gap(gap: GapPlace | None) -> None:
         raise Refusal("sheet-outline", place=_place(gap.px))
 
 
-def refuse_bent(bent: Flatness, seen: Sequence[Doubt]) -> None:
+def bow_doubt(bow: Bow | None) -> tuple[Doubt, ...]:
+    """Return that a side of the paper bows, or nothing where none does."""
+    return () if bow is None else (doubt("side-bowed", side=bow.side, bow_mm=f"{bow.bow_mm:.1f}"),)
+
+
+def refuse_bent(bent: Flatness, seen: Sequence[Doubt], bow: Bow | None = None) -> None:
     """Refuse a sheet whose bend nobody can tell the size of.
 
-    A camera that is not a usual one has taken on some of it; so high a lift is none that small ones add up to.
+    A camera that is not a usual one has taken on some of it; so high a lift is none that small ones add up to; and
+    where a side of the paper bows too, lines that bow with it are missing from what was measured.
 
     Args:
         bent: whether the sheet is flat.
         seen: what the adjustment says of the photo.
+        bow: the side of the paper that bows most, if one does.
 
     Raises:
-        Refusal: ``photo-bent``.
+        Refusal: ``photo-bent`` or ``photo-bowed``.
     """
+    if bow is not None and (not bent.flat or bow.bow_mm > MOST_BOW_MM):
+        raise Refusal("photo-bowed", side=bow.side, bow_mm=f"{bow.bow_mm:.1f}")
     strange = any(one.code == "photo-strange" for one in seen)
     if not bent.flat and (strange or bent.lift_mm - SURE_SIGMAS * bent.lift_u_mm > MOST_LIFT_MM):
         raise Refusal("photo-bent")

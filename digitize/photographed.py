@@ -19,9 +19,10 @@ from calibration.photo import PhotoCalibration
 from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale_on_paper
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
-from digitize.beside_rules import Laid, gap_in_sheet, own_edges
+from digitize.beside_rules import Laid, clear_of, gap_in_sheet, own_edges
+from digitize.bowed import worst_bow
 from digitize.photo_evidence import Evidence
-from digitize.photo_faults import gap_doubt, refuse_bent, refuse_gap, short_rule
+from digitize.photo_faults import bow_doubt, gap_doubt, refuse_bent, refuse_gap, short_rule
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts, with_walls
 from digitize.settings import PlanSettings
@@ -188,10 +189,11 @@ def photographed(
             search, evidence = walls, Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
-        refuse_bent(bent, photo.doubts)
+        bow = worst_bow(photo, view.rim_px, clear_of(bodies, view.rim_px))
+        refuse_bent(bent, photo.doubts, bow)
     with clock("flatten"):
         even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        seen = (*short_rule(evidence.controls), *gap_doubt(gap))
+        seen = (*short_rule(evidence.controls), *gap_doubt(gap), *bow_doubt(bow))
         flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen, as_lit=as_lit)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
 

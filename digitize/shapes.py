@@ -90,6 +90,7 @@ class SheetView:
     fills_frame: bool  # paper reaches out of the picture on all sides, as far as can be told
     k1_rough: float  # of the lens, lengths in halves of the diagonal: seen at u (1 + k1 u^2)
     gaps: tuple[Gap, ...] = ()  # the largest first
+    rim_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))  # (N, 2) where the paper ends, in order
 
     def __post_init__(self) -> None:
         """Freeze the arrays.
@@ -97,6 +98,7 @@ class SheetView:
         Raises:
             ValueError: not one side for each vertex.
         """
+        object.__setattr__(self, "rim_px", frozen_floats(self.rim_px))
         if self.polygon_px is not None:
             object.__setattr__(self, "polygon_px", frozen_floats(self.polygon_px))
         if len(self.sides) != (0 if self.polygon_px is None else len(self.polygon_px)):

@@ -17,11 +17,12 @@ from digitize.sheet.chains import find_chains
 from digitize.sheet.drawn import DrawnLine, line_candidates, measure_line
 from digitize.sheet.edges import measure_edge
 from digitize.sheet.folds import without_folds
-from digitize.sheet.joined import table_inside
+from digitize.sheet.joined import Ground, table_inside
 from digitize.sheet.lens import Lens, Together, fitted_lens, rough_lens
 from digitize.sheet.outline import Bound, bound_sheet, count_sheets, paper_about
 from digitize.sheet.polygon import Half, cut_frame, inside_polygon, seen_polygon, side_ends
 from digitize.sheet.profile import STATION_PX, smooth_course
+from digitize.sheet.rim import paper_rim
 from digitize.sheet.sides import plain_tones, side_lines, stronger
 from digitize.sheet.tint import tinted
 
@@ -104,7 +105,8 @@ def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) 
     """Return what a picture shows; where a copy by colour alone is given, the sheet's edges are looked for in that."""
     rough = _lens_of_chains(copy)
     lens = replace(Lens.plain(grey.shape), terms=rough.terms)
-    bound, sheets, gaps = _bounded(tint or copy, rough)
+    found = _bounded(tint or copy, rough)
+    bound = found.bound
     halves = _halves(bound, copy.factor)
     if tint is None:
         measured = _edges(grey, lens, halves, _paper(bound, copy.factor))
@@ -123,7 +125,10 @@ def _found(grey: Grey, focal_px: float | None, copy: _Copy, tint: _Copy | None) 
     area = _area(polygon_px) if polygon_px is not None else float(grey.size)
     border = find_border(lines, lens, focal_px, area)
     angles = sheet_angles(edges, border, lens, focal_px) + border_angles(border)
-    return SheetView(polygon_px, sides, tuple(edges), lines, angles, sheets, polygon_px is None, lens.k1, gaps)
+    return SheetView(
+        polygon_px, sides, tuple(edges), lines, angles, found.sheets, polygon_px is None, lens.k1, found.gaps,
+        found.rim_px,
+    )  # fmt: skip
 
 
 def _averaged(grey: Grey, factor: int) -> Grey:
@@ -143,7 +148,8 @@ def _scaled(view: SheetView, times: int) -> SheetView:
     polygon = None if view.polygon_px is None else view.polygon_px * times + shift
     edges, lines = (tuple(_scaled_line(line, times) for line in group) for group in (view.edges, view.lines))
     gaps = tuple(_gap_at(gap, lambda places: places * times + shift) for gap in view.gaps)
-    return replace(view, polygon_px=polygon, edges=edges, lines=lines, gaps=gaps)
+    rim_px = view.rim_px * times + shift
+    return replace(view, polygon_px=polygon, edges=edges, lines=lines, gaps=gaps, rim_px=rim_px)
 
 
 def _gap_at(gap: Gap, move: Callable[[FloatArray], FloatArray]) -> Gap:
@@ -167,11 +173,18 @@ def _lens_of_chains(copy: _Copy) -> Lens:
     return fitted_lens(lens, straight, np.full(len(straight), CHAIN_SIGMA_PX))
 
 
-def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, tuple[Gap, ...]]:
-    """Return the lines that bound the sheet on the straightened copy, how many sheets are seen, and the gaps in it.
+@dataclass(frozen=True, eq=False)
+class _Bounded:
+    """The sheet on the straightened copy, and what lies about it, px of the picture itself."""
 
-    Gaps, px of the picture itself, are where table shows inside those lines.
-    """
+    bound: Bound | None
+    sheets: int  # seen
+    gaps: tuple[Gap, ...]  # where table shows inside the bound
+    rim_px: FloatArray  # (N, 2) where the paper ends
+
+
+def _bounded(copy: _Copy, lens: Lens) -> _Bounded:
+    """Return the lines that bound the sheet on the straightened copy, and what else it shows of the outline."""
     height, width = copy.grey.shape
     x, y = np.meshgrid(np.arange(width), np.arange(height))
     bent = lens.bend(np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64))
@@ -183,12 +196,17 @@ def _bounded(copy: _Copy, lens: Lens) -> tuple[Bound | None, int, tuple[Gap, ...
     middle = np.array([width - 1, height - 1]) / 2
     lines = without_folds(side_lines(chains, tones), flat, tones, paper_about(tones, seen, middle))
     bound = bound_sheet(lines, tones, seen, middle)
+    none = np.zeros((0, 2))
     if bound is None:
-        return None, 1, ()
-    shift = (copy.factor - 1) / 2
-    gaps = table_inside(bound, tones, seen)
-    gaps = tuple(_gap_at(gap, lambda places: lens.bend(places) * copy.factor + shift) for gap in gaps)
-    return bound, count_sheets(bound, tones, seen), gaps
+        return _Bounded(None, 1, (), none)
+    ground = Ground.of(bound, tones, seen)
+
+    def in_picture(places: FloatArray) -> FloatArray:
+        return lens.bend(places) * copy.factor + (copy.factor - 1) / 2
+
+    gaps = () if ground is None else tuple(_gap_at(gap, in_picture) for gap in table_inside(bound, ground, seen))
+    rim_px = none if ground is None else in_picture(paper_rim(ground, seen))
+    return _Bounded(bound, count_sheets(bound, tones, seen), gaps, rim_px)
 
 
 def _halves(bound: Bound | None, factor: int) -> tuple[Half, ...]:

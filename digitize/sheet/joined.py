@@ -6,6 +6,8 @@ leaves table too.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -28,31 +30,48 @@ ROUNDS = 4
 RIDGE = 1e-6
 
 
-def table_inside(bound: Bound, tones: Grey, seen: BoolArray) -> tuple[Gap, ...]:
-    """Return the pieces of table inside a bound that reach its outline, the largest first; px of ``tones``.
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """How paper and table differ, at every pixel of the straightened copy (H, W), log grey."""
+
+    out: FloatArray  # how far it lies beyond the sheet's sides, px
+    off: FloatArray  # what is seen there, from the paper's tone
+    step: FloatArray  # the table's tone, from the paper's
+
+    @classmethod
+    def of(cls, bound: Bound, tones: Grey, seen: BoolArray) -> Ground | None:
+        """Return it, None where too little of the table is seen, or it is as light as paper.
+
+        Args:
+            bound: the sheet's sides, px of ``tones``.
+            tones: (H, W) the straightened picture without what is thin.
+            seen: (H, W) where the straightened picture shows anything.
+        """
+        height, width = tones.shape
+        y, x = np.mgrid[0:height, 0:width]
+        places = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
+        out = np.max([line.outside(places) for line in bound.lines], axis=0).reshape(height, width)
+        level = np.log(np.maximum(tones, 4).astype(np.float64))
+        paper = (surface(places, bound.size_px) @ bound.paper).reshape(height, width)
+        beyond = seen & (out > IN_PX)
+        # paper that goes on beyond a thing on the sheet, or another sheet, is no table
+        table = _table(level, places, beyond & (np.abs(level - paper) > LIKE_PAPER), bound.size_px)
+        if table is None or np.median(np.abs((level - paper)[beyond])) < TABLE_DIFFERS:
+            return None
+        return cls(out, level - paper, table.reshape(height, width) - paper)
+
+
+def table_inside(bound: Bound, ground: Ground, seen: BoolArray) -> tuple[Gap, ...]:
+    """Return the pieces of table inside a bound that reach its outline, the largest first, px of the copy.
 
     A rule may look like the table, and be larger than a piece that is one: all are told.
 
     Args:
-        bound: the sheet's sides, px of ``tones``.
-        tones: (H, W) the straightened picture without what is thin.
+        bound: the sheet's sides.
+        ground: the tones of paper and table.
         seen: (H, W) where the straightened picture shows anything.
     """
-    height, width = tones.shape
-    y, x = np.mgrid[0:height, 0:width]
-    places = np.stack([x.ravel(), y.ravel()], axis=1).astype(np.float64)
-    out = np.max([line.outside(places) for line in bound.lines], axis=0).reshape(height, width)
-    level = np.log(np.maximum(tones, 4).astype(np.float64))
-    paper = (surface(places, bound.size_px) @ bound.paper).reshape(height, width)
-    beyond = seen & (out > IN_PX)
-    # paper that goes on beyond a thing on the sheet, or another sheet, is no table
-    table = _table(level, places, beyond & (np.abs(level - paper) > LIKE_PAPER), bound.size_px)
-    if table is None:
-        return ()
-    step = table.reshape(height, width) - paper
-    off = level - paper
-    if np.median(np.abs(off[beyond])) < TABLE_DIFFERS:
-        return ()
+    out, off, step = ground.out, ground.off, ground.step
     like = seen & (np.abs(off - step) < LIKE_TABLE * np.abs(step)) & (np.abs(step) > TABLE_DIFFERS / 2)
     return _solid(bound, like & (out < -IN_PX), (out < -IN_PX) & (out > -IN_PX - REACHES_OUT_PX))
 

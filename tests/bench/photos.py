@@ -47,7 +47,7 @@ GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf,
          "copied": (0.10, 0.30, 0.05, 95.0)}
 HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "length % p95", "sound", "look", "refused",
         "fault", "wrong but sound", "covered %", "lift told %", "s median"]
-LIFT_CODES = {"sheet-not-flat", "photo-bent", "photo-open-bent", "rules-or-bent"}  # their words say so
+LIFT_CODES = {"sheet-not-flat", "photo-bent", "photo-bowed", "photo-open-bent", "rules-or-bent"}  # their words say so
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,9 +247,11 @@ def _draw(picture: np.ndarray, points: FloatArray, colour: tuple[int, int, int])
     cv2.polylines(picture, [np.rint(points * 16).astype(np.int32)], True, colour, 2, cv2.LINE_AA, 4)
 
 
-def specs_of(kind: str, seed: int, count: int) -> Iterator[PhotoSpec]:
-    """Yield the photos of a kind whose drawing is on this machine."""
+def specs_of(kind: str, seed: int, count: int, lift_mm: float | None = None) -> Iterator[PhotoSpec]:
+    """Yield the photos of a kind whose drawing is on this machine, lifted ones as high as told."""
     for spec in photo_specs(seed, count, kind):  # type: ignore[arg-type]
+        if lift_mm is not None and spec.lift_mm:
+            spec = dataclasses.replace(spec, name=f"{spec.name}-{lift_mm:g}", lift_mm=lift_mm)
         if not missing(spec.plan.family):
             yield spec
 
@@ -261,6 +263,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", choices=KINDS, action="append")
     parser.add_argument("--only", type=int, nargs="*", help="numbers of the photos to run")
+    parser.add_argument("--lift", type=float, help="mm by which lifted sheets are lifted, in place of 1")
     parser.add_argument("--check", action="store_true", help="run the print check in place of the outline")
     parser.add_argument("--thickness", action="store_true", help="tell how thick every laid rule is")
     given = parser.parse_args()
@@ -269,8 +272,8 @@ def main() -> None:
     lines = []
     for kind in given.kind or KINDS:
         rows = []
-        for spec in specs_of(kind, given.seed, given.count):
-            if given.only is not None and int(spec.name.rsplit("-", 1)[1]) not in given.only:
+        for spec in specs_of(kind, given.seed, given.count, given.lift):
+            if given.only is not None and int(spec.name.split("-")[2]) not in given.only:
                 continue
             if given.check:
                 check_print(spec, out)

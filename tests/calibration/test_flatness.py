@@ -187,7 +187,7 @@ def test_what_is_left_of_a_form_is_never_less_than_nothing():
 
 
 def test_a_bend_that_no_form_has_is_told_by_some_together():
-    """Two narrow ridges beside each other's forms: the likeliest form alone may say that they are low."""
+    """Three forms mixed: the likeliest form alone may say that they are low."""
     some = scores_of(judged(drawn, 0, None)[1].solution)
     forms_mm = np.zeros(len(some.score))
     forms_mm[[3, 60, 110]] = 1.2, -0.8, 0.9
@@ -196,8 +196,10 @@ def test_a_bend_that_no_form_has_is_told_by_some_together():
     assert 1 < np.count_nonzero(together) <= 3
     left = seen.score - seen.spread @ together
     first = seen.score - seen.spread[:, np.argmax(np.abs(seen.sigmas))] * alone
+
     def misfit(off):
         return float(off @ np.linalg.pinv(some.spread, hermitian=True) @ off)
+
     assert misfit(left) < misfit(first)
     assert np.count_nonzero(seen.together(1e9, 0.5)) == 1
 

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from digitize.sheet.joined import table_inside
+from digitize.shapes import Gap
+from digitize.sheet.joined import Ground, table_inside
 from digitize.sheet.outline import Bound
 from digitize.sheet.sides import SideLine
 
@@ -27,6 +28,13 @@ def bound() -> Bound:
     return Bound(sides, (False,) * 4, 1.0, surface, np.array(SIZE, dtype=float))
 
 
+def gaps(about: Bound, grey: np.ndarray) -> tuple[Gap, ...]:
+    """Return the gaps in a sheet all of whose copy is seen."""
+    seen = np.ones(grey.shape, bool)
+    ground = Ground.of(about, grey, seen)
+    return () if ground is None else table_inside(about, ground, seen)
+
+
 def tones() -> np.ndarray:
     grey = np.full(SIZE[::-1], TABLE, np.uint8)
     grey[TOP:LOW, LEFT:RIGHT] = PAPER
@@ -35,14 +43,14 @@ def tones() -> np.ndarray:
 
 def test_a_whole_sheet_has_no_gap() -> None:
     grey = tones()
-    assert table_inside(bound(), grey, np.ones(grey.shape, bool)) == ()
+    assert gaps(bound(), grey) == ()
 
 
 def test_every_piece_of_table_inside_is_told_the_largest_first() -> None:
     grey = tones()
     grey[LOW - 40 : LOW, RIGHT - 160 : RIGHT] = TABLE
     grey[TOP : TOP + 60, LEFT : LEFT + 200] = TABLE
-    first, second = table_inside(bound(), grey, np.ones(grey.shape, bool))
+    first, second = gaps(bound(), grey)
     assert first.places_px.mean(axis=0) == pytest.approx([LEFT + 100, TOP + 30], abs=8)
     assert second.places_px.mean(axis=0) == pytest.approx([RIGHT - 80, LOW - 20], abs=8)
 
@@ -55,6 +63,6 @@ def test_paper_beyond_a_thing_that_hides_it_is_no_table(shade: float) -> None:
     grey[TOP - 30 : TOP, 250:] = TABLE  # the square, over the right edge
     open_left = replace(bound(), lines=(bound().lines[0], side((1, 0), RIGHT - 80)), hidden=(False,) * 2)
     grey[TOP:, :160] = round(PAPER * shade)
-    assert table_inside(open_left, grey, np.ones(grey.shape, bool)) == ()
+    assert gaps(open_left, grey) == ()
     grey[TOP : TOP + 60, RIGHT - 280 : RIGHT - 80] = TABLE
-    assert len(table_inside(open_left, grey, np.ones(grey.shape, bool))) == 1
+    assert len(gaps(open_left, grey)) == 1
