@@ -189,7 +189,8 @@ def photographed(
             search, evidence = walls, Evidence.of(picture, view, walls, spans, lens).with_angles(drawn)
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
-        bow = worst_bow(photo, view.rim_px, clear_of(bodies, view.rim_px))
+        # what is lighter than the table may be the thing that is meant, whose sides are no paper's
+        bow = None if as_lit else worst_bow(photo, view.rim_px, clear_of(bodies, view.rim_px))
         refuse_bent(bent, photo.doubts, bow)
     with clock("flatten"):
         even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
