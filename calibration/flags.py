@@ -163,6 +163,7 @@ TABLE: dict[str, tuple[Weight, str, str]] = {
     "photo-angle": ("look", "The angle between {first} and {second} differs from what is stated by {off_deg} degrees.", "Check that the sheet or the square is true there; leave the angle out if it is not."),
     "sheet-not-flat": ("look", "The sheet is not flat: it rises by about {lift_mm} mm {where} (chance that noise alone looks so: {chance}).", "Press the sheet flat there, with glass or weights outside the outline, and photograph it again from at least {stand_m} m."),
     "side-bowed": ("look", "The {side} side of the paper bows by {bow_mm} mm: it is not cut straight, or the sheet is not flat.", "Hold a straightedge along that side. If the paper lies flat and is only cut so, check a width of the outline on the plan; if not, press the sheet flat and photograph it again."),
+    "side-stepped": ("look", "The {side} side of the paper has a step of {step_mm} mm: another sheet lies against it, or a thing lies over its end.", "Photograph one sheet at a time, pressed flat, with nothing but rules over its edges."),
     "flatness-unseen": ("look", "The photo cannot show every lift of the sheet; one of up to 5 mm could move the outline by {harm_mm} mm unseen.", "Keep all four edges of the sheet in view, or its drawn frame, and lay the sheet under glass."),
     # --- the lens
     "bad-board": ("usage", "--corners {got} is no chessboard that can be used.", "Write how many inner corners it has each way, such as 9x6; three or more, and not as many both ways."),

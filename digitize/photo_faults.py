@@ -13,7 +13,7 @@ from calibration.controls import Control
 from calibration.errors import Refusal
 from calibration.flags import Doubt, doubt
 from calibration.flatness import Flatness
-from digitize.bowed import Bow
+from digitize.paper_sides import Bow, Step
 from digitize.shapes import GapPlace, Picture
 from digitize.sheet import sharpness_of
 
@@ -81,9 +81,14 @@ def refuse_gap(gap: GapPlace | None) -> None:
         raise Refusal("sheet-outline", place=_place(gap.px))
 
 
-def bow_doubt(bow: Bow | None) -> tuple[Doubt, ...]:
-    """Return that a side of the paper bows, or nothing where none does."""
-    return () if bow is None else (doubt("side-bowed", side=bow.side, bow_mm=f"{bow.bow_mm:.1f}"),)
+def side_doubts(bow: Bow | None, step: Step | None) -> tuple[Doubt, ...]:
+    """Return that a side of the paper bows, or has a step, or nothing where none does."""
+    found = []
+    if bow is not None:
+        found.append(doubt("side-bowed", side=bow.side, bow_mm=f"{bow.bow_mm:.1f}"))
+    if step is not None:
+        found.append(doubt("side-stepped", side=step.side, step_mm=f"{step.step_mm:.1f}"))
+    return tuple(found)
 
 
 def refuse_bent(bent: Flatness, seen: Sequence[Doubt], bow: Bow | None = None) -> None:

@@ -20,9 +20,9 @@ from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale_on_p
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.beside_rules import Laid, clear_of, gap_in_sheet, own_edges
-from digitize.bowed import worst_bow
+from digitize.paper_sides import Bow, Step, worst_bow, worst_step
 from digitize.photo_evidence import Evidence
-from digitize.photo_faults import bow_doubt, gap_doubt, refuse_bent, refuse_gap, short_rule
+from digitize.photo_faults import gap_doubt, refuse_bent, refuse_gap, short_rule, side_doubts
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
 from digitize.rule import PhotoRuleSearch, find_photo_rules, span_places, with_lifts, with_walls
 from digitize.settings import PlanSettings
@@ -190,13 +190,19 @@ def photographed(
             photo, scale = evidence.checked() if checked else evidence.adjusted()
         bent = flatness(photo, evidence.controls, evidence.lines)
         # what is lighter than the table may be the thing that is meant, whose sides are no paper's
-        bow = None if as_lit else worst_bow(photo, view.rim_px, clear_of(bodies, view.rim_px))
+        bow, step = (None, None) if as_lit else _of_sides(photo, view, bodies)
         refuse_bent(bent, photo.doubts, bow)
     with clock("flatten"):
         even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
-        seen = (*short_rule(evidence.controls), *gap_doubt(gap), *bow_doubt(bow))
+        seen = (*short_rule(evidence.controls), *gap_doubt(gap), *side_doubts(bow, step))
         flat = _laid_flat(even, view, search, spans, photo, bent, scale, seen, as_lit=as_lit)
     return flat if checked else replace(flat, doubts=(*flat.doubts, *_untold(plan, evidence, scale)))
+
+
+def _of_sides(photo: PhotoCalibration, view: SheetView, bodies: Sequence[Laid]) -> tuple[Bow | None, Step | None]:
+    """Return how far a side of the paper bows and what step one has, None where none does."""
+    free = clear_of(bodies, view.rim_px)
+    return worst_bow(photo, view.rim_px, free), worst_step(photo, view.rim_px, free)
 
 
 def _untold(plan: PlanSettings, evidence: Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:

@@ -12,8 +12,8 @@ SIZE = (
 )
 BODY = (
     "no-outline several-bodies other-body curves-elsewhere outline-off-sheet bridged merged-line "
-    "alternative-line uncertain-turn empty-page other-pages two-sheets sheet-outline sheet-gap photo-blurred "
-    "photo-moved too-small not-certain-enough along-rule"
+    "alternative-line uncertain-turn empty-page other-pages two-sheets side-stepped sheet-outline sheet-gap "
+    "photo-blurred photo-moved too-small not-certain-enough along-rule"
 )
 HALVES = (
     "half-doubtful half-closed no-centerline axis-from-outline axes-disagree ends-uncertain halves-differ "

@@ -26,7 +26,7 @@ NAMED: dict[str, set[str]] = {
     "blurred": {"photo-blurred"},
     "moved": {"photo-moved"},
     "one direction, edges out": ONE_WAY,
-    "two sheets": {"two-sheets", "sheet-outline"},
+    "two sheets": {"two-sheets", "sheet-outline", "side-stepped"},
     "rolled": BENT,
     "curled edge": BENT,
     WRONG_UNIT: {"unit-contradicted"},

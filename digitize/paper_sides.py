@@ -1,4 +1,6 @@
-"""Do the paper's sides run straight on the sheet as it was measured? Where one bows, it is not cut so or not flat.
+"""Do the paper's sides run straight on the sheet as it was measured?
+
+Where one bows, it is not cut straight or not flat; where it has a step, another sheet lies against it.
 
 Of a sheet that bends far, what bends looks drawn as a curve and is left alone, and the straight things that remain fit
 some camera well: all that was measured agrees, and may be centimetres off.
@@ -30,6 +32,11 @@ BOWED_MM = 2.0  # shears and knives cut straighter along a paper's side (common 
 # Of its length: a side that leaves a straight line by more was cut to a shape, for no sheet rises so far toward a
 # camera that sees all of it (30 mm of lift at 300 mm from below the camera, seen from 600 mm, are 16 mm).
 CUT_SHARE = 0.08
+# A side of two sheets that overlap nearly in line: two straight pieces, each so long, and a step from one to the other.
+PIECE_MM, ON_LINE_MM, LEAST_ON_LINE, STEP_MM = 60.0, 0.8, 0.97, 2.0
+ONE_LINE_MM = 0.4  # a side whose places are this near to one line has no such step
+BREAK_MM = 5.0  # about the step nothing is sure
+THINNED = 3  # every so many places are enough
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,23 @@ def worst_bow(photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> B
     seen = bows_of(photo, rim_px, free)
     bowed = [one for one in seen if BOWED_MM < one.bow_mm < CUT_SHARE * one.length_mm]
     return max(bowed, key=lambda one: one.bow_mm, default=None)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A side of the paper that is straight on either side of a step."""
+
+    side: str
+    step_mm: float
+
+
+def worst_step(photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> Step | None:
+    """Return the largest step in a side of the paper, None where there is none; arguments as of ``bows_of``."""
+    if len(rim_px) < LEAST_PLACES:
+        return None
+    rim = _Rim.of(photo, rim_px, free)
+    found = [(rim.side_name(facing), _step(rim.side(facing))) for axis in np.eye(2) for facing in (axis, -axis)]
+    return max((Step(*one) for one in found if one[1] >= STEP_MM), key=lambda one: one.step_mm, default=None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,6 +148,30 @@ def _bow(side: FloatArray) -> tuple[float, float] | None:
         return None
     line = np.polynomial.Polynomial.fit(along, course, 1)(along)
     return length, float(np.ptp(course - line))
+
+
+def _step(side: FloatArray) -> float:
+    """Return the step between the two straight pieces of a side (M, 2), 0 where it is not two such pieces."""
+    if len(side) < LEAST_PLACES:
+        return 0.0
+    along, across = side[np.argsort(side[:, 0])][::THINNED].T
+    if _line(along, across, ONE_LINE_MM) is not None:
+        return 0.0
+    found = 0.0
+    for at in np.arange(along[0] + PIECE_MM, along[-1] - PIECE_MM, BREAK_MM):
+        parts = (along < at - BREAK_MM, along > at + BREAK_MM)
+        first, second = (_line(along[part], across[part], ON_LINE_MM) for part in parts)
+        if first is not None and second is not None:
+            found = max(found, abs(float(first(at)) - float(second(at))))
+    return found
+
+
+def _line(along: FloatArray, across: FloatArray, near_mm: float) -> np.polynomial.Polynomial | None:
+    """Return the straight line that nearly all places of a piece are on, None where they are on none."""
+    if len(along) < LEAST_PLACES or np.ptp(along) < PIECE_MM:
+        return None
+    line = np.polynomial.Polynomial.fit(along, across, 1)
+    return line if np.mean(np.abs(across - line(along)) < near_mm) >= LEAST_ON_LINE else None
 
 
 def _course(at: FloatArray, value: FloatArray) -> FloatArray | None:

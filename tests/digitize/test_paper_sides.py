@@ -16,8 +16,8 @@ from calibration.errors import Refusal
 from calibration.flatness import flatness_of
 from calibration.photo import PhotoCalibration
 from digitize.beside_rules import Laid, clear_of
-from digitize.bowed import BOWED_MM, Bow, bows_of, worst_bow
-from digitize.photo_faults import MOST_BOW_MM, bow_doubt, refuse_bent
+from digitize.paper_sides import BOWED_MM, Bow, Step, bows_of, worst_bow, worst_step
+from digitize.photo_faults import MOST_BOW_MM, refuse_bent, side_doubts
 from digitize.pipeline import run_outline
 from digitize.read import read_picture
 from digitize.sheet import find_sheet
@@ -142,9 +142,33 @@ def test_a_bowed_side_is_refused_where_more_speaks_against_a_flat_sheet() -> Non
         refuse_bent(flatness_of(low), (), some)
     with pytest.raises(Refusal, match=r"bows by 6\.0 mm"):
         refuse_bent(flat, (), much)
-    (told,) = bow_doubt(some)
-    assert (told.code, told.weight) == ("side-bowed", "look")
-    assert bow_doubt(None) == ()
+    told = side_doubts(some, Step("upper", 3.0))
+    assert [(one.code, one.weight) for one in told] == [("side-bowed", "look"), ("side-stepped", "look")]
+    assert side_doubts(None, None) == ()
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 1.5])
+def test_another_sheet_nearly_in_line_shows_as_a_step(turn_deg: float) -> None:
+    _, photo = seen()
+    xy = ring()
+    beyond = (xy[:, 1] == HIGH) & (xy[:, 0] > 60.0)
+    xy[beyond, 1] += 3.0 + np.tan(np.radians(turn_deg)) * (xy[beyond, 0] - 60.0)
+    px = rim(xy)
+    step = worst_step(photo, px, np.ones(len(px), bool))
+    assert step is not None
+    assert step.side == "upper"
+    assert step.step_mm == pytest.approx(3.0, abs=0.5)
+
+
+@pytest.mark.parametrize("height", [None, RISES["curled"], RISES["ridge"]], ids=["flat", *RISES])
+def test_a_sheet_that_is_one_has_no_step(height: Height | None) -> None:
+    _, photo = seen()
+    px = rim(ring(), height)
+    assert worst_step(photo, px, np.ones(len(px), bool)) is None
+    thing = ring()
+    over = (thing[:, 1] == HIGH) & (np.abs(thing[:, 0] - 40.0) < 60.0)
+    thing[over, 1] += 25.0  # that lies over the paper's end: out, and in again
+    assert worst_step(photo, rim(thing), np.ones(len(thing), bool)) is None
 
 
 def test_the_rim_is_where_paper_ends_and_not_where_the_picture_does() -> None:
