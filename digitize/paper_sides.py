@@ -8,6 +8,7 @@ some camera well: all that was measured agrees, and may be centimetres off.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -37,71 +38,39 @@ PIECE_MM, ON_LINE_MM, LEAST_ON_LINE, STEP_MM = 60.0, 0.8, 0.97, 2.0
 ONE_LINE_MM = 0.4  # a side whose places are this near to one line has no such step
 BREAK_MM = 5.0  # about the step nothing is sure
 THINNED = 3  # every so many places are enough
-
-
-@dataclass(frozen=True)
-class Bow:
-    """By how much a side of the paper leaves a straight line."""
-
-    side: str
-    length_mm: float
-    bow_mm: float  # from its farthest place on one side to that on the other
-
-
-def bows_of(photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> list[Bow]:
-    """Return the bow of every side of the paper that has a smooth course.
-
-    Args:
-        photo: as adjusted.
-        rim_px: (N, 2) where the paper ends, in order round it; parts may be missing.
-        free: (N,) where no rule hides it.
-    """
-    if len(rim_px) < LEAST_PLACES:
-        return []
-    rim = _Rim.of(photo, rim_px, free)
-    found = ((rim.side_name(facing), _bow(rim.side(facing))) for axis in np.eye(2) for facing in (axis, -axis))
-    return [Bow(name, *seen) for name, seen in found if seen is not None]
-
-
-def worst_bow(photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> Bow | None:
-    """Return the side that bows most as a bent sheet's may, None where none does for certain; arguments as above."""
-    seen = bows_of(photo, rim_px, free)
-    bowed = [one for one in seen if BOWED_MM < one.bow_mm < CUT_SHARE * one.length_mm]
-    return max(bowed, key=lambda one: one.bow_mm, default=None)
-
-
-@dataclass(frozen=True)
-class Step:
-    """A side of the paper that is straight on either side of a step."""
-
-    side: str
-    step_mm: float
-
-
-def worst_step(photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> Step | None:
-    """Return the largest step in a side of the paper, None where there is none; arguments as of ``bows_of``."""
-    if len(rim_px) < LEAST_PLACES:
-        return None
-    rim = _Rim.of(photo, rim_px, free)
-    found = [(rim.side_name(facing), _step(rim.side(facing))) for axis in np.eye(2) for facing in (axis, -axis)]
-    return max((Step(*one) for one in found if one[1] >= STEP_MM), key=lambda one: one.step_mm, default=None)
+STRAIGHT_SHARE = 0.85  # of a side, along which its own edge was found straight: it does not bow
+FACING = ((1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0))
 
 
 @dataclass(frozen=True, eq=False)
-class _Rim:
+class Rim:
     """Where the paper ends, along the axes of the rectangle that fits it."""
 
     px: FloatArray  # (N, 2)
     xy: FloatArray  # (N, 2) mm
     free: BoolArray  # (N,)
     way: FloatArray  # (N, 2) unit, along it; nan where it is broken
+    edges: tuple[FloatArray, ...]  # (M, 2) mm, of the straight ones that were measured
 
     @classmethod
-    def of(cls, photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray) -> _Rim:
+    def of(
+        cls, photo: PhotoCalibration, rim_px: FloatArray, free: BoolArray, edges_px: Sequence[FloatArray] = ()
+    ) -> Rim | None:
+        """Return it, None where hardly any is seen.
+
+        Args:
+            photo: as adjusted.
+            rim_px: (N, 2) where the paper ends, in order round it; parts may be missing.
+            free: (N,) where no rule hides it.
+            edges_px: (M, 2) places of each edge of the sheet that was measured as a straight line.
+        """
+        if len(rim_px) < LEAST_PLACES:
+            return None
         xy = photo.to_sheet(PxPoints(rim_px)).xy
         turn = np.radians(cv2.minAreaRect(xy.astype(np.float32))[2])
-        xy = xy @ np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-        return cls(rim_px, xy, free, _ways(xy))
+        axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        edges = tuple(photo.to_sheet(PxPoints(edge)).xy @ axes for edge in edges_px)
+        return cls(rim_px, xy @ axes, free, _ways(xy @ axes), edges)
 
     def _at(self, facing: FloatArray) -> BoolArray:
         """Return (N,) which places are of the side that faces a way (2,)."""
@@ -118,11 +87,54 @@ class _Rim:
         low, high = places[:, 0].min() + CORNER_MM, places[:, 0].max() - CORNER_MM
         return np.asarray(places[(places[:, 0] > low) & (places[:, 0] < high)])
 
+    def straight(self, facing: FloatArray) -> bool:
+        """Tell whether nearly all of a side was measured as a straight line; the rim is rougher than that."""
+        along = np.array([-facing[1], facing[0]])
+        middle = float(np.median(self.xy @ facing))
+        spans = [np.ptp(edge @ along) for edge in self.edges if np.median(edge @ facing) > middle]
+        return bool(max(spans, default=0.0) > STRAIGHT_SHARE * np.ptp(self.side(facing)[:, 0]))
+
     def side_name(self, facing: FloatArray) -> str:
         """Return what a side is called by the way that it faces in the picture."""
         own = self.px[self._at(facing)]
         x, y = np.median(own, axis=0) - np.median(self.px, axis=0) if len(own) else facing
         return SIDE_NAMES[round(float(np.arctan2(y, x)) / (np.pi / 2)) % 4]
+
+
+@dataclass(frozen=True)
+class Bow:
+    """By how much a side of the paper leaves a straight line."""
+
+    side: str
+    length_mm: float
+    bow_mm: float  # from its farthest place on one side to that on the other
+
+
+def bows_of(rim: Rim) -> list[Bow]:
+    """Return the bow of every side of the paper that has a smooth course."""
+    found = ((facing, _bow(rim.side(facing))) for facing in np.array(FACING))
+    kept = [(facing, seen) for facing, seen in found if seen is not None and not rim.straight(facing)]
+    return [Bow(rim.side_name(facing), *seen) for facing, seen in kept]
+
+
+def worst_bow(rim: Rim) -> Bow | None:
+    """Return the side that bows most as a bent sheet's may, None where none does for certain."""
+    bowed = [one for one in bows_of(rim) if BOWED_MM < one.bow_mm < CUT_SHARE * one.length_mm]
+    return max(bowed, key=lambda one: one.bow_mm, default=None)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A side of the paper that is straight on either side of a step."""
+
+    side: str
+    step_mm: float
+
+
+def worst_step(rim: Rim) -> Step | None:
+    """Return the largest step in a side of the paper, None where there is none."""
+    found = [(rim.side_name(facing), _step(rim.side(facing))) for facing in np.array(FACING)]
+    return max((Step(*one) for one in found if one[1] >= STEP_MM), key=lambda one: one.step_mm, default=None)
 
 
 def _ways(xy: FloatArray) -> FloatArray:

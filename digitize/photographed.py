@@ -20,7 +20,7 @@ from calibration.photo_copy import FLIP, LiftsOnPlan, PlanScale, plan_scale_on_p
 from calibration.print_factors import PrintFactors
 from calibration.solve import Calibration, FailedFit
 from digitize.beside_rules import Laid, clear_of, gap_in_sheet, own_edges
-from digitize.paper_sides import Bow, Step, worst_bow, worst_step
+from digitize.paper_sides import Bow, Rim, Step, worst_bow, worst_step
 from digitize.photo_evidence import Evidence
 from digitize.photo_faults import gap_doubt, refuse_bent, refuse_gap, short_rule, side_doubts
 from digitize.rectify import FlatSheet, px_per_mm_for, rectify
@@ -201,8 +201,9 @@ def photographed(
 
 def _of_sides(photo: PhotoCalibration, view: SheetView, bodies: Sequence[Laid]) -> tuple[Bow | None, Step | None]:
     """Return how far a side of the paper bows and what step one has, None where none does."""
-    free = clear_of(bodies, view.rim_px)
-    return worst_bow(photo, view.rim_px, free), worst_step(photo, view.rim_px, free)
+    free, edges = clear_of(bodies, view.rim_px), [edge.places.xy for edge in view.edges]
+    rim = Rim.of(photo, view.rim_px, free, edges)
+    return (None, None) if rim is None else (worst_bow(rim), worst_step(rim))
 
 
 def _untold(plan: PlanSettings, evidence: Evidence, scale: PlanScale | None) -> tuple[Doubt, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +17,7 @@ from calibration.errors import Refusal
 from calibration.flatness import flatness_of
 from calibration.photo import PhotoCalibration
 from digitize.beside_rules import Laid, clear_of
-from digitize.paper_sides import BOWED_MM, Bow, Step, bows_of, worst_bow, worst_step
+from digitize.paper_sides import BOWED_MM, Bow, Rim, Step, bows_of, worst_bow, worst_step
 from digitize.photo_faults import MOST_BOW_MM, refuse_bent, side_doubts
 from digitize.pipeline import run_outline
 from digitize.read import read_picture
@@ -52,10 +53,15 @@ def rim(xy: np.ndarray, height: Height | None = None, rough_mm: float = 0.3) -> 
     return sheet.camera(xy + rough, height(xy) if height else 0.0)
 
 
+def rim_of(px: np.ndarray, free: np.ndarray | None = None, edges_px: Sequence[np.ndarray] = ()) -> Rim:
+    some = Rim.of(seen()[1], px, np.ones(len(px), bool) if free is None else free, edges_px)
+    assert some
+    return some
+
+
 def found(xy: np.ndarray, height: Height | None = None) -> dict[str, float]:
-    _, photo = seen()
     px = rim(xy, height)
-    return {one.side: one.bow_mm for one in bows_of(photo, px, np.ones(len(px), bool))}
+    return {one.side: one.bow_mm for one in bows_of(rim_of(px))}
 
 
 def test_all_sides_of_a_flat_sheet_are_seen_straight() -> None:
@@ -84,6 +90,17 @@ def test_a_side_along_which_the_paper_rises_bows(height: Height) -> None:
     assert bows["left"] < 0.5
 
 
+@pytest.mark.parametrize(("share", "told"), [(0.95, False), (0.7, True)])
+def test_a_side_that_was_measured_as_straight_does_not_bow(share: float, told: bool) -> None:
+    """The rim goes astray along the squares of a cutting mat; an edge that leaves out what bends is shorter."""
+    xy = ring()
+    upper = xy[:, 1] == HIGH
+    xy[upper, 1] += 6.0 * (1.0 - (xy[upper, 0] / WIDE) ** 2)
+    along = np.linspace(-WIDE, -WIDE + 2.0 * WIDE * share, 60)
+    edge_px = seen()[0].camera(np.stack([along, np.full(60, HIGH)], axis=1), 0.0)
+    assert (worst_bow(rim_of(rim(xy), None, [edge_px])) is not None) == told
+
+
 def test_a_notch_is_no_bow() -> None:
     """A thing over the paper's end, or a piece torn out of it: there is no smooth course, so nothing is said."""
     xy = ring()
@@ -95,7 +112,6 @@ def test_a_notch_is_no_bow() -> None:
 
 
 def test_what_a_rule_hides_is_left_out() -> None:
-    _, photo = seen()
     xy = ring()
     under = (xy[:, 1] == HIGH) & (np.abs(xy[:, 0] - 40.0) < 60.0)
     xy[under, 1] -= 25.0
@@ -105,30 +121,28 @@ def test_what_a_rule_hides_is_left_out() -> None:
     free = clear_of([Laid(body, scale)], px)
     assert not free[under].any()
     assert free.mean() > 0.8
-    bows = {one.side: one.bow_mm for one in bows_of(photo, px, free)}
+    bows = {one.side: one.bow_mm for one in bows_of(rim_of(px, free))}
     assert bows["upper"] < 0.5
 
 
 def test_the_worst_side_is_told_where_it_bows_for_certain() -> None:
-    _, photo = seen()
     for height, bowed in ((curl(0.0, 50.0, 12.0), True), (None, False), (curl(0.0, 50.0, 1.0), False)):
         px = rim(ring(), height)
-        worst = worst_bow(photo, px, np.ones(len(px), bool))
+        worst = worst_bow(rim_of(px))
         assert (worst is not None) == bowed
         if worst is not None:
             assert worst.bow_mm > BOWED_MM
-    assert worst_bow(photo, np.zeros((0, 2)), np.zeros(0, bool)) is None
+    assert Rim.of(seen()[1], np.zeros((0, 2)), np.zeros(0, bool)) is None
 
 
 def test_paper_that_is_cut_to_a_shape_is_not_bent() -> None:
     """Half an outline, cut out with some room about it: its side leaves a straight line by a tenth of its length."""
-    _, photo = seen()
     for bulge_mm, told in ((60.0, False), (20.0, True)):
         xy = ring()
         upper = xy[:, 1] == HIGH
         xy[upper, 1] += bulge_mm * (1.0 - (xy[upper, 0] / WIDE) ** 2)
         px = rim(xy)
-        assert (worst_bow(photo, px, np.ones(len(px), bool)) is not None) == told
+        assert (worst_bow(rim_of(px)) is not None) == told
 
 
 def test_a_bowed_side_is_refused_where_more_speaks_against_a_flat_sheet() -> None:
@@ -149,12 +163,11 @@ def test_a_bowed_side_is_refused_where_more_speaks_against_a_flat_sheet() -> Non
 
 @pytest.mark.parametrize("turn_deg", [0.0, 1.5])
 def test_another_sheet_nearly_in_line_shows_as_a_step(turn_deg: float) -> None:
-    _, photo = seen()
     xy = ring()
     beyond = (xy[:, 1] == HIGH) & (xy[:, 0] > 60.0)
     xy[beyond, 1] += 3.0 + np.tan(np.radians(turn_deg)) * (xy[beyond, 0] - 60.0)
     px = rim(xy)
-    step = worst_step(photo, px, np.ones(len(px), bool))
+    step = worst_step(rim_of(px))
     assert step is not None
     assert step.side == "upper"
     assert step.step_mm == pytest.approx(3.0, abs=0.5)
@@ -162,13 +175,12 @@ def test_another_sheet_nearly_in_line_shows_as_a_step(turn_deg: float) -> None:
 
 @pytest.mark.parametrize("height", [None, RISES["curled"], RISES["ridge"]], ids=["flat", *RISES])
 def test_a_sheet_that_is_one_has_no_step(height: Height | None) -> None:
-    _, photo = seen()
     px = rim(ring(), height)
-    assert worst_step(photo, px, np.ones(len(px), bool)) is None
+    assert worst_step(rim_of(px)) is None
     thing = ring()
     over = (thing[:, 1] == HIGH) & (np.abs(thing[:, 0] - 40.0) < 60.0)
     thing[over, 1] += 25.0  # that lies over the paper's end: out, and in again
-    assert worst_step(photo, rim(thing), np.ones(len(thing), bool)) is None
+    assert worst_step(rim_of(rim(thing))) is None
 
 
 def test_the_rim_is_where_paper_ends_and_not_where_the_picture_does() -> None:
@@ -195,9 +207,8 @@ def test_the_rims_rectangle_may_lie_either_way() -> None:
     """OpenCV gives a rectangle's angle for whichever side it likes."""
     angles = {cv2.minAreaRect((ring() @ turn(deg)).astype(np.float32))[2] for deg in (1.0, -1.0, 44.0)}
     assert len(angles) > 1
-    _, photo = seen()
     px = rim(ring() @ turn(20.0), curl(0.0, 50.0, 12.0))
-    assert worst_bow(photo, px, np.ones(len(px), bool)) is not None
+    assert worst_bow(rim_of(px)) is not None
 
 
 def turn(deg: float) -> np.ndarray:
