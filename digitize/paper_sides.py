@@ -33,8 +33,9 @@ BOWED_MM = 2.0  # shears and knives cut straighter along a paper's side (common 
 # Of its length: a side that leaves a straight line by more was cut to a shape, for no sheet rises so far toward a
 # camera that sees all of it (30 mm of lift at 300 mm from below the camera, seen from 600 mm, are 16 mm).
 CUT_SHARE = 0.08
-# A side of two sheets that overlap nearly in line: two straight pieces, each so long, and a step from one to the other.
-PIECE_MM, ON_LINE_MM, LEAST_ON_LINE, STEP_MM = 60.0, 0.8, 0.97, 2.0
+# A side of two sheets that overlap nearly in line: two straight pieces, each so long, and a step from one to the other;
+# the end of a shadow makes one of 2 mm.
+PIECE_MM, ON_LINE_MM, LEAST_ON_LINE, STEP_MM = 60.0, 0.8, 0.97, 3.0
 ONE_LINE_MM = 0.4  # a side whose places are this near to one line has no such step
 BREAK_MM = 5.0  # about the step nothing is sure
 THINNED = 3  # every so many places are enough

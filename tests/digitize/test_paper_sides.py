@@ -165,12 +165,12 @@ def test_a_bowed_side_is_refused_where_more_speaks_against_a_flat_sheet() -> Non
 def test_another_sheet_nearly_in_line_shows_as_a_step(turn_deg: float) -> None:
     xy = ring()
     beyond = (xy[:, 1] == HIGH) & (xy[:, 0] > 60.0)
-    xy[beyond, 1] += 3.0 + np.tan(np.radians(turn_deg)) * (xy[beyond, 0] - 60.0)
+    xy[beyond, 1] += 5.0 + np.tan(np.radians(turn_deg)) * (xy[beyond, 0] - 60.0)
     px = rim(xy)
     step = worst_step(rim_of(px))
     assert step is not None
     assert step.side == "upper"
-    assert step.step_mm == pytest.approx(3.0, abs=0.5)
+    assert step.step_mm == pytest.approx(5.0, abs=0.5)
 
 
 @pytest.mark.parametrize("height", [None, RISES["curled"], RISES["ridge"]], ids=["flat", *RISES])
