@@ -191,7 +191,7 @@ def photographed(
         bent = flatness(photo, evidence.controls, evidence.lines)
         # what is lighter than the table may be the thing that is meant, whose sides are no paper's
         bow, step = (None, None) if as_lit else _of_sides(photo, view, bodies)
-        refuse_bent(bent, photo.doubts, bow)
+        refuse_bent(bent, photo, bow)
     with clock("flatten"):
         even = picture if as_lit else replace(picture, grey=flat_light(picture.grey, view.polygon_px))
         seen = (*short_rule(evidence.controls), *gap_doubt(gap), *side_doubts(bow, step))

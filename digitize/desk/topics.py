@@ -6,7 +6,7 @@ SIZE = (
     "no-rule unit-uncertain unit-contradicted rule-left-out rules-disagree one-direction rule-nonlinear feed-evened "
     "dpi-disagrees shear-assumed photo-no-rule photo-rule-too-short photo-rule-short photo-not-solved "
     "photo-scale-open photo-open-bent photo-rests photo-strange photo-two-ways photo-angle rules-or-bent rules-bent "
-    "drawn-or-laid drawn-left-out sheet-not-flat flatness-unseen photo-bent photo-bowed side-bowed "
+    "drawn-or-laid drawn-left-out sheet-not-flat flatness-unseen photo-bent photo-lifted photo-bowed side-bowed "
     "lens-other-camera stated-size-differs size-unusual drawn-untold card-not-found card-disagrees card-alone "
     "size-alone"
 )

@@ -17,8 +17,8 @@ from tests.maker.photo_bad import FAULTS, bad_specs
 from tests.maker.photo_spec import PhotoSpec
 
 WRONG_UNIT = "unit told wrong"  # of the photo that another fault has a single rule in
-BENT = {"photo-bent", "photo-bowed", "photo-open-bent", "rules-bent", "rules-or-bent", "sheet-not-flat",
-        "sheet-outline"}
+BENT = {"photo-bent", "photo-bowed", "photo-lifted", "photo-open-bent", "rules-bent", "rules-or-bent",
+        "sheet-not-flat", "sheet-outline"}
 ONE_WAY = {"photo-scale-open", "photo-rests"}
 NAMED: dict[str, set[str]] = {
     "no rule": {"photo-no-rule"},

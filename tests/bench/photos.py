@@ -47,7 +47,8 @@ GOALS = {"two rules or square": (0.10, 0.30, 0.05, 95.0), "one rule": (math.inf,
          "copied": (0.10, 0.30, 0.05, 95.0)}
 HEAD = ["photos", "right %", "rms median", "max p95", "scale % p95", "length % p95", "sound", "look", "refused",
         "fault", "wrong but sound", "covered %", "lift told %", "s median"]
-LIFT_CODES = {"sheet-not-flat", "photo-bent", "photo-bowed", "photo-open-bent", "rules-or-bent"}  # their words say so
+# their words say so
+LIFT_CODES = {"sheet-not-flat", "photo-bent", "photo-bowed", "photo-lifted", "photo-open-bent", "rules-or-bent"}
 
 
 @dataclass(frozen=True, eq=False)

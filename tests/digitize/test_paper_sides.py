@@ -151,11 +151,11 @@ def test_a_bowed_side_is_refused_where_more_speaks_against_a_flat_sheet() -> Non
     _, low = shown(drawn, 1, curl(0.0, 50.0, 3.0))
     assert flat.flat and low
     some, much = Bow("left", 400.0, MOST_BOW_MM - 1.0), Bow("left", 400.0, MOST_BOW_MM + 1.0)
-    refuse_bent(flat, (), some)  # it may be cut so
+    refuse_bent(flat, photo, some)  # it may be cut so
     with pytest.raises(Refusal, match=r"left side of the paper bows by 4\.0 mm"):
-        refuse_bent(flatness_of(low), (), some)
+        refuse_bent(flatness_of(low), low, some)
     with pytest.raises(Refusal, match=r"bows by 6\.0 mm"):
-        refuse_bent(flat, (), much)
+        refuse_bent(flat, photo, much)
     told = side_doubts(some, Step("upper", 3.0))
     assert [(one.code, one.weight) for one in told] == [("side-bowed", "look"), ("side-stepped", "look")]
     assert side_doubts(None, None) == ()

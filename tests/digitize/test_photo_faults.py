@@ -13,7 +13,8 @@ from calibration.errors import Refusal
 from calibration.flags import doubt
 from calibration.flatness import flatness_of
 from calibration.frames import PxPoints
-from digitize.photo_faults import MOST_LIFT_MM, explained, refuse_bent, short_rule
+from calibration.photo import PhotoCalibration
+from digitize.photo_faults import MOST_LIFT_MM, SURE_SIGMAS, explained, refuse_bent, short_rule
 from digitize.shapes import Picture
 from digitize.sheet import sharpness_of
 from tests.bench.photo_lifts import curl, drawn, shown
@@ -35,6 +36,10 @@ def drawing(blur_px: float = 0.6, moved_px: int = 0) -> np.ndarray:
 
 def picture(grey: np.ndarray) -> Picture:
     return Picture(grey, "photo.jpg", "0" * 64, None, "photo")
+
+
+def as_strange(photo: PhotoCalibration) -> PhotoCalibration:
+    return replace(photo, doubts=(doubt("photo-strange"),))
 
 
 def rule(long_mm: float) -> Control:
@@ -84,15 +89,17 @@ def test_only_a_short_rule_is_doubted() -> None:
 
 def test_a_sheet_whose_bend_cannot_be_measured_is_refused() -> None:
     """What rises a little is measured, but where a strange camera has taken on some of it; what rises far is not."""
-    strange = (doubt("photo-strange"),)
     _, flat = shown(drawn, 1, None)
-    _, low = shown(drawn, 1, curl(0.0, 50.0, 3.0))
-    assert flat and low
-    refuse_bent(flatness_of(flat), strange)
-    refuse_bent(flatness_of(low), ())
-    with pytest.raises(Refusal, match="bent"):
-        refuse_bent(flatness_of(low), strange)
-    high = replace(flatness_of(low), lift_mm=MOST_LIFT_MM + 1.0, lift_u_mm=0.3)
-    with pytest.raises(Refusal, match="bent"):
-        refuse_bent(high, ())
-    refuse_bent(replace(high, lift_u_mm=8.0), ())  # it may as well be low
+    _, low = shown(drawn, 1, curl(0.0, 50.0, 1.0))
+    _, high = shown(drawn, 1, curl(0.0, 50.0, 4.0))
+    assert flat and low and high
+    refuse_bent(flatness_of(flat), as_strange(flat))
+    refuse_bent(flatness_of(low), low)
+    with pytest.raises(Refusal, match="fit no camera"):
+        refuse_bent(flatness_of(low), as_strange(low))
+    far = flatness_of(high)
+    with pytest.raises(Refusal, match=rf"rises by about {far.lift_mm:.1f} mm at the .*right") as refused:
+        refuse_bent(far, high)
+    assert refused.value.code == "photo-lifted"
+    assert far.lift_mm == pytest.approx(4.0 * ((285 - 50) / 200) ** 2, rel=0.3)  # at the end of what is drawn
+    refuse_bent(replace(far, lift_u_mm=(far.lift_mm - MOST_LIFT_MM) / SURE_SIGMAS + 0.1), high)  # it may as well be low
