@@ -20,7 +20,16 @@ from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.lines import inked_segments, segments
 from digitize.rule.records import rule_record
 from digitize.rule.uneven import measure_uneven, numbers_go_on
-from digitize.rule.unit import LEAST_DPI, PATTERN_AGREES, RULE_AGREES, Decision, Reference, by_figures, decide
+from digitize.rule.unit import (
+    LEAST_DPI,
+    PATTERN_AGREES,
+    RULE_AGREES,
+    Decision,
+    Reference,
+    against_figures,
+    by_figures,
+    decide,
+)
 from digitize.shapes import Picture, Rule
 
 if TYPE_CHECKING:
@@ -153,12 +162,21 @@ def _reference(picture: Picture, ticks: Ticks) -> Reference | None:
 
 
 def _decided(picture: Picture, ticks: Ticks, pattern: Hierarchy, hint: RuleHint | None) -> Decision:
-    """Return what a graduation is worth, by the figures at the longest ones where nothing else tells it."""
-    reference = _reference(picture, ticks)
-    decision = decide(pattern, ticks.pitch_px, reference, hint.unit if hint else None)
-    if decision.worth is None and reference is None and pattern.kind == "dyadic" and pattern.clear:
-        return by_figures(decision, pattern, lambda: figures_at_longest(picture.grey, ticks, pattern))
-    return decision
+    """Return what a graduation is worth, by the figures at the longest ones where nothing else tells it.
+
+    Where they tell another value than the resolution does, the copy may be at half its size, and nothing is decided.
+    """
+    reference, told = _reference(picture, ticks), hint.unit if hint else None
+    decision = decide(pattern, ticks.pitch_px, reference, told)
+    if told is not None or pattern.kind != "dyadic" or not pattern.clear:
+        return decision
+
+    def figures() -> bool:
+        return figures_at_longest(picture.grey, ticks, pattern)
+
+    if decision.worth is None:
+        return by_figures(decision, pattern, figures) if reference is None else decision
+    return against_figures(decision, pattern, figures)
 
 
 def _hint_for(ticks: Ticks, hints: Sequence[RuleHint]) -> RuleHint | None:

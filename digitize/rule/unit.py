@@ -58,12 +58,15 @@ MM = Worth("mm", 1.0, "1 mm")
 HALF_MM = Worth("mm", 0.5, "0.5 mm")
 FINEST, COARSER = _inch(64), _inch(32)
 ALL = (MM, HALF_MM, *(_inch(n) for n in INCH_PARTS), _inch(10))
+# They carry a third length, which no decimal pattern here has, and are not drawn on plans (common practice, no source):
+# what fits them is as likely a rule in millimetres on a copy at a half or a quarter of its size.
+ONLY_IF_TOLD = (_inch(50), _inch(100))
 
 
 def candidates(found: Hierarchy) -> tuple[Worth, ...]:
     """Return the values that the pattern allows, the most natural first."""
     if found.kind == "decimal":
-        return (MM, _inch(10), _inch(50), _inch(100))
+        return (MM, _inch(10), *ONLY_IF_TOLD)
     if found.kind == "half":
         return (HALF_MM, _inch(20))
     if found.kind == "dyadic":
@@ -97,8 +100,7 @@ def _without_reference(pitch_px: float, options: tuple[Worth, ...], words: str, 
     if told:
         return Decision(natural, f"The plan file gives the unit; {words}.", options)
     usual = _usual(pitch_px, natural)
-    # Only the next value is a rival: tenths of an inch for 1 mm, half as much for halved inches. Fiftieths and
-    # hundredths of an inch carry a third length and are not drawn on plans (common practice, no source).
+    # Only the next value is a rival: tenths of an inch for 1 mm, half as much for halved inches.
     rival = len(options) > 1 and _usual(pitch_px, options[1]) is not None
     # Nothing is finer than a 64th: lettering over every second inch mark of 32nds makes them look like that.
     rival = rival or (natural == FINEST and _usual(pitch_px, COARSER) is not None)
@@ -128,7 +130,7 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
         return _without_reference(pitch_px, options, words, told is not None)
     limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees
     fit = [one for one in options if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < limit]
-    if len(fit) == 1:
+    if len(fit) == 1 and (told is not None or fit[0] not in ONLY_IF_TOLD):
         return Decision(
             fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options
         )
@@ -161,3 +163,16 @@ def by_figures(open_: Decision, found: Hierarchy, figures: Callable[[], bool]) -
     words = pattern_words(found)
     why = f"{words[0].upper()}{words[1:]}, and a figure stands at each of the longest, as at whole inches."
     return Decision(natural[0], why, open_.candidates)
+
+
+def against_figures(decision: Decision, found: Hierarchy, figures: Callable[[], bool]) -> Decision:
+    """Return a decision on halves of halves, taken back where figures at the longest tell otherwise.
+
+    Args:
+        decision: by the resolution.
+        found: the pattern, clear.
+        figures: as for :func:`by_figures`.
+    """
+    if decision.worth in (None, _inch(2**found.depth)) or not figures():
+        return decision
+    return Decision(None, pattern_words(found), decision.candidates)

@@ -99,6 +99,27 @@ def test_tenths_of_an_inch_are_told_from_millimetres_by_the_resolution():
     assert (rule.unit, rule.pitch_mm) == ("in", pytest.approx(2.54))
 
 
+@pytest.mark.parametrize("size", [0.5, 0.25])
+def test_millimetres_on_a_copy_at_half_its_size_are_not_fiftieths_of_an_inch(size):
+    """They fit the resolution to 2 %; the outline came out half as large and was called sound."""
+    drawn = DrawnRule((15, 20), 0, size, 300, {step: size * length for step, length in MM_LEVELS.items()})
+    page = Page(dpi=600, rules=[drawn])
+    result = find_rules(page.picture())
+    assert result.rules == ()
+    assert [doubt.code for doubt in result.doubts] == ["unit-uncertain"]
+    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 21)))})
+    (rule,) = find_rules(page.picture(), (hint,)).rules
+    assert (rule.unit, rule.pitch_mm) == ("mm", 1.0)
+
+
+def test_fiftieths_of_an_inch_are_taken_where_the_person_says_inches():
+    drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 50, 300, {10: 3.6, 5: 2.8, 1: 2.0})
+    page = Page(dpi=600, rules=[drawn])
+    hint = RuleHint.model_validate({"unit": "in", "near": tuple(page.px((60, 21)))})
+    (rule,) = find_rules(page.picture(), (hint,)).rules
+    assert rule.pitch_mm == pytest.approx(MM_PER_INCH / 50)
+
+
 def test_without_a_resolution_millimetres_need_a_usual_one():
     drawn = DrawnRule((15, 20), 0, 1.0, 200, MM_LEVELS)
     (rule,) = find_rules(Page(dpi=300, declared=False, rules=[drawn]).picture()).rules

@@ -16,7 +16,7 @@ HALVES = {step: length for step, length in inch_levels(64).items() if step < 64}
 
 
 def page(rule: DrawnRule, texts: list[tuple[tuple[float, float], str, float]] | None = None, **how: float) -> Page:
-    return Page(dpi=300, declared=False, width_mm=260.0, rules=[rule], texts_mm=texts or [], **how)
+    return Page(**{"dpi": 300, "declared": False, "width_mm": 260.0, **how}, rules=[rule], texts_mm=texts or [])
 
 
 def below(every_mm: float, first: int = 0) -> list[tuple[tuple[float, float], str, float]]:
@@ -53,6 +53,18 @@ def test_without_such_figures_the_unit_stays_open(
     found = find_rules(page(drawn, texts).picture())
     assert found.rules == ()
     assert [doubt.code for doubt in found.doubts] == ["unit-uncertain"]
+
+
+def test_inches_on_a_copy_at_half_its_size_are_not_taken_by_the_resolution() -> None:
+    """A figure at each longest graduation makes it an inch, where the resolution makes it half of one."""
+    levels = {step: length / 2 for step, length in inch_levels(16).items()}
+    drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 32, 128, levels, numbers=False)
+    figures = [((14.5 + n * MM_PER_INCH / 2, 17.5), str(n), 1.2) for n in range(9)]
+    found = find_rules(page(drawn, figures, declared=True).picture())
+    assert found.rules == ()
+    assert [doubt.code for doubt in found.doubts] == ["unit-uncertain"]
+    (rule,) = find_rules(page(drawn, below(MM_PER_INCH), declared=True).picture()).rules  # its half inches are as long
+    assert rule.pitch_mm == pytest.approx(MM_PER_INCH / 32)
 
 
 def test_one_figure_that_dirt_hides_does_not_matter() -> None:
