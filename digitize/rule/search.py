@@ -381,12 +381,14 @@ def find_rules(picture: Picture, hints: Sequence[RuleHint] = (), *, others: bool
 
     Where a hint gives a place, only the rules at such places are returned, unless ``others`` are wanted too.
     Graduations whose value is not certain come back as doubts: "unit-uncertain" when nothing else fixes the scale,
-    else "rule-left-out".
+    else "rule-left-out". Where some look like those of a copy at half its size, only rules whose unit is told count.
     """
     found = find_all(picture, hints)
     if any(hint.near is not None for hint in hints) and not others:
         found = [one for one in found if one.hint is not None and one.hint.near is not None]
     certain = [one for one in found if one.decision.worth is not None]
+    if any(one.decision.resized for one in found):  # then the file's resolution, by which the others are, tells nothing
+        certain = [one for one in certain if one.hint is not None and one.hint.unit is not None]
     certain.sort(key=lambda one: -float(np.hypot(*(one.ticks.places[-1] - one.ticks.places[0]))))
     rules = tuple(
         rule_record(f"rule {number}", one.ticks, one.decision, one.hint, two_level=picture.two_level)

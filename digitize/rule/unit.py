@@ -48,6 +48,7 @@ class Decision:
     worth: Worth | None
     evidence: str
     candidates: tuple[Worth, ...]
+    resized: bool = False  # open because the copy may be at a half or a quarter of its size
 
 
 def _inch(parts: int) -> Worth:
@@ -130,7 +131,9 @@ def decide(found: Hierarchy, pitch_px: float, reference: Reference | None, told:
         return _without_reference(pitch_px, options, words, told is not None)
     limit = min(reference.agrees, PLAIN_AGREES) if plain else reference.agrees
     fit = [one for one in options if abs(pitch_px / (one.pitch_mm * reference.px_per_mm) - 1) < limit]
-    if len(fit) == 1 and (told is not None or fit[0] not in ONLY_IF_TOLD):
+    if len(fit) == 1 and told is None and fit[0] in ONLY_IF_TOLD:
+        return Decision(None, words, options, resized=True)
+    if len(fit) == 1:
         return Decision(
             fit[0], f"{words[0].upper()}{words[1:]}, and {fit[0].words} agrees with {reference.words}.", options
         )
@@ -175,4 +178,4 @@ def against_figures(decision: Decision, found: Hierarchy, figures: Callable[[], 
     """
     if decision.worth in (None, _inch(2**found.depth)) or not figures():
         return decision
-    return Decision(None, pattern_words(found), decision.candidates)
+    return Decision(None, pattern_words(found), decision.candidates, resized=True)

@@ -112,6 +112,21 @@ def test_millimetres_on_a_copy_at_half_its_size_are_not_fiftieths_of_an_inch(siz
     assert (rule.unit, rule.pitch_mm) == ("mm", 1.0)
 
 
+def test_beside_such_millimetres_an_inch_rule_without_figures_is_not_believed_either():
+    """Nothing but the resolution speaks for its half, and the millimetres speak against the resolution."""
+    half_inches = {step: length / 2 for step, length in inch_levels(16).items()}
+    page = Page(dpi=600, rules=[
+        DrawnRule((15, 12), 0, 0.5, 300, {step: length / 2 for step, length in MM_LEVELS.items()}),
+        DrawnRule((15, 48), 0, MM_PER_INCH / 32, 200, half_inches, side=-1, numbers=False),
+    ])  # fmt: skip
+    result = find_rules(page.picture())
+    assert result.rules == ()
+    assert {doubt.code for doubt in result.doubts} == {"unit-uncertain"}
+    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 13)))})
+    found = find_rules(page.picture(), (hint,), others=True).rules
+    assert ("mm", 1.0) in {(rule.unit, rule.pitch_mm) for rule in found}
+
+
 def test_fiftieths_of_an_inch_are_taken_where_the_person_says_inches():
     drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 50, 300, {10: 3.6, 5: 2.8, 1: 2.0})
     page = Page(dpi=600, rules=[drawn])
