@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -207,8 +208,12 @@ def find_seeds(grey: Grey, detected: tuple[FloatArray, float]) -> list[Seed]:
     found, factor = detected
     if len(found) == 0:
         return []
+    return seeds_beside(grey, drawn_lines(found, factor) + end_lines(found, factor))
+
+
+def seeds_beside(grey: Grey, lines: Sequence[Line]) -> list[Seed]:
+    """Return the places where something repeats beside lines, best first."""
     contrast = least_contrast(grey)
-    lines = drawn_lines(found, factor) + end_lines(found, factor)
     # One after another down the page, so that one in a file is read once; in the end they stand as they came.
     down = sorted(range(len(lines)), key=lambda which: float(lines[which].at(lines[which].length_px / 2)[1]))
     by_line = {which: _line_seeds(grey, lines[which], contrast) for which in down}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -15,6 +15,7 @@ from digitize.rule.comb import MAD_TO_SIGMA, Comb, count_comb, robust_line
 from digitize.rule.lengths import Reach, drift_px, reach_of
 from digitize.rule.places import BAND_ROWS, BANDS, centroids, measure_places
 from digitize.rule.strip import Grey, Line, Strip, cut, cut_fine, reach_in_picture
+from digitize.rule.unlined import END_PX, standing
 
 CLEAR_OF_LINE_PX = 1.5  # blur beside the baseline
 PROFILE_PX = (5.0, 12.0)  # rows of the counting profile
@@ -33,6 +34,8 @@ TILT_ROOM_PX = 2.0  # beside a graduation when its lean is measured
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
 LEAN_PX = 0.3  # off at the ends by a fit over a part, by its own sigma carried on: then it is fitted over all
+UNLINED_ROUNDS, SETTLED_PX = 4, 0.1
+MOST_PARTS, PARTS_LEAD = 16, 1.5  # finer graduations between two of those counted; times lower harmonics
 SAME_LINE_PX = 1.0  # two fits of one line agree this well where both were made
 
 
@@ -112,21 +115,37 @@ def measure(grey: Grey, seed: Seed) -> Ticks | None:
     """Return the graduations that start from a seed, or nothing."""
     base = find_baseline(grey, seed)
     first = _counted(grey, seed, base)
-    if first is None:
-        return None
-    # A seed may hold a part of the rule only: with all graduations known, the line is fitted over all of them.
-    line, side = (base.line, seed.side) if base.drawn else _aligned(first)
-    seed = Seed(line, side, first.comb.pitch_px, *_reprojected(first, line), seed.score)
-    base = find_baseline(grey, seed)
-    first = _counted(grey, seed, base)
+    # A seed may hold a part of the rule only: with all graduations known, the line is fitted over all of them. Where
+    # none is drawn, how far they go from a line that leans tells little more than which one leans less.
+    for _ in range(1 if base.drawn else UNLINED_ROUNDS):
+        if first is None:
+            return None
+        was, sigma = base, base.sigma_px
+        line, side = base.line, seed.side
+        if not base.drawn:
+            line, side, sigma = _aligned(first)
+        seed = Seed(line, side, first.comb.pitch_px, *_reprojected(first, line), seed.score)
+        base = find_baseline(grey, seed)
+        base = base if base.drawn else replace(base, sigma_px=sigma)
+        first = _counted(grey, seed, base)
+        if base.drawn or _off_px(was.line, base.line, seed) < SETTLED_PX:
+            break
     if first is None:
         return None
     if base.drawn and base.sigma_px * np.ptp(_reprojected(first, base.line)) > LEAN_PX * (seed.to_px - seed.from_px):
         # The first count was short, and a line fitted over little of the rule may lean.
         base, first = _over_all(grey, seed, base, first)
+    if _parts(first) > 1:
+        return None
     if abs(drift_px(first.comb, first.own)) > max(MOST_DRIFT_PX, MOST_DRIFT * float(np.median(first.own_px))):
         return None
     return _measured(grey, first, base, seed.side)
+
+
+def _off_px(line: Line, other: Line, seed: Seed) -> float:
+    """Return how far one line is from another at the ends of a seed."""
+    ends = np.stack([line.at(t) for t in (seed.from_px, seed.to_px)])
+    return float(np.abs((ends - other.origin) @ other.normal).max())
 
 
 def _over_all(grey: Grey, seed: Seed, base: Baseline, first: Counted) -> tuple[Baseline, Counted]:
@@ -136,9 +155,8 @@ def _over_all(grey: Grey, seed: Seed, base: Baseline, first: Counted) -> tuple[B
     """
     whole = Seed(base.line, seed.side, first.comb.pitch_px, *_reprojected(first, base.line), seed.score)
     wide = find_baseline(grey, whole)
-    ends = np.stack([base.line.at(t) for t in (seed.from_px, seed.to_px)])
-    off = np.abs((ends - wide.line.origin) @ wide.line.normal)
-    again = _counted(grey, whole, wide) if wide.drawn and off.max() < SAME_LINE_PX else None
+    off_px = _off_px(base.line, wide.line, seed)
+    again = _counted(grey, whole, wide) if wide.drawn and off_px < SAME_LINE_PX else None
     return (base, first) if again is None or again.comb.count < first.comb.count else (wide, again)
 
 
@@ -150,6 +168,7 @@ class Counted:
     comb: Comb
     side: int
     near_px: float
+    far_px: float  # rows from near to far show every one
     tilt: float
     width_px: float
     own: Reach
@@ -205,7 +224,7 @@ def _with_lengths(grey: Grey, comb: Comb, base: Baseline, side: int, near: float
         square = _both_sides(strip, comb, side, (near, far, width), 0.0)
         if square is not None and square[0].decides > found[0].decides:
             tilt, found = 0.0, square
-    return Counted(strip, comb, side, near, tilt, width, *found) if found is not None else None
+    return Counted(strip, comb, side, near, far, tilt, width, *found) if found is not None else None
 
 
 def _both_sides(
@@ -226,21 +245,13 @@ def _deep(own: Reach, near: float) -> float:
     return float(np.clip(shortest - 1.5, near + 2.0, near + 60.0))
 
 
-def _aligned(first: Counted) -> tuple[Line, int]:
-    """Return the line through the ends of the graduations that are in line, and the side they stand on."""
-    t = first.comb.place_px
-    fits: list[tuple[float, float, float, int]] = []
-    for ends, seen in ((first.own_px, first.own_px > 0), (-first.other_px, first.own_px > 0)):
-        if np.count_nonzero(seen) < FEWEST:
-            continue
-        offset, slope = robust_line(t[seen], ends[seen], scale_floor=0.3)
-        left = np.abs(ends[seen] - offset - slope * t[seen])
-        fits.append((float(np.mean(np.minimum(left, 4.0))), offset, slope, len(fits)))
-    if not fits:
-        return first.strip.line, first.side
-    _, offset, slope, which = min(fits)
-    line = first.strip.line.moved(first.side * offset, first.side * slope)
-    return line, -first.side if which == 0 else first.side
+def _aligned(first: Counted) -> tuple[Line, int, float]:
+    """Return the line that graduations without a drawn one stand on, the side they stand on, and its sigma across."""
+    found = standing(first.comb.place_px, first.own_px, first.other_px, (first.own_px > 0) & first.own.sure)
+    if found is None:
+        return first.strip.line, first.side, END_PX
+    line = first.strip.line.moved(first.side * found.offset_px, first.side * found.slope)
+    return line, -first.side if found.turned else first.side, found.sigma_px
 
 
 def _reprojected(first: Counted, line: Line) -> tuple[float, float]:
@@ -249,17 +260,33 @@ def _reprojected(first: Counted, line: Line) -> tuple[float, float]:
     return float(ends.min()), float(ends.max())
 
 
-def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
-    """Return ink of one graduation over its darkness: its width, px. Taken from all graduations laid on each other."""
+def _folded(strip: Strip, comb: Comb, side: int, near: float, far: float) -> tuple[FloatArray, FloatArray]:
+    """Return (away, darkness) over one pitch of the usual graduation: all of them laid on each other."""
     profile = _profile(strip, side, near, far)
     half = 0.5 * comb.pitch_px
     away = np.arange(-half, half + FOLD_STEP_PX / 2, FOLD_STEP_PX)
     folded = np.interp(comb.place_px[:, None] - strip.t0_px + away, np.arange(len(profile)), profile)
     usual = np.median(folded, axis=0) if len(folded) else away
-    shape = np.asarray(usual - np.percentile(usual, 5), dtype=np.float64)
+    return away, np.asarray(usual - np.percentile(usual, 5), dtype=np.float64)
+
+
+def _ink_width(strip: Strip, comb: Comb, side: int, near: float, far: float) -> float:
+    """Return ink of one graduation over its darkness: its width, px."""
+    away, shape = _folded(strip, comb, side, near, far)
     dark = float(shape[np.abs(away) <= 1.0].max())
     area = float(np.maximum(shape, 0.0).sum()) * FOLD_STEP_PX
     return float(np.clip(area / max(dark, 1.0), 1.0, 0.7 * comb.pitch_px))
+
+
+def _parts(first: Counted) -> int:
+    """Return into how many the graduations between two of those counted part them: 1 where there are none.
+
+    The harmonics of one graduation fall off; where as dark ones stand between, that of their number leads.
+    """
+    _, shape = _folded(first.strip, first.comb, first.side, first.near_px, first.far_px)
+    size = np.abs(np.fft.rfft(shape[:-1]))[1 : MOST_PARTS + 1]
+    best = int(np.argmax(size)) if len(size) else 0
+    return best + 1 if best and size[best] > PARTS_LEAD * size[:best].max() else 1
 
 
 def _measured(grey: Grey, first: Counted, base: Baseline, side: int) -> Ticks | None:
@@ -286,9 +313,9 @@ def _ticks(comb: Comb, trusted: BoolArray, base: Baseline, first: Counted) -> Ti
     start, pitch = np.polyfit(comb.index[used], comb.place_px[used], 1)[::-1]
     left = comb.place_px - start - pitch * comb.index
     rms = float(np.sqrt(np.mean(left[used] ** 2)))
-    across = base.sigma_px if base.drawn else max(base.sigma_px, 0.3)
     straight = (comb.index, comb.place_px, used, float(start), float(pitch), rms)
-    return Ticks(base.line, first.side, *straight, first.width_px, first.own_px, first.own.sure, first.other_px, across)
+    lengths = first.own_px, first.own.sure, first.other_px
+    return Ticks(base.line, first.side, *straight, first.width_px, *lengths, base.sigma_px)
 
 
 def running_bend_px(ticks: Ticks, run: int = 15) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from calibration.frames import BoolArray, FloatArray
 from digitize.paged import shrunk
@@ -31,7 +32,7 @@ TICK_PX = (4.0, 200.0)  # reduced px: strokes that may be graduations
 TICK_ANGLES_DEG = (-2.0, -1.0, 0.0, 1.0, 2.0)  # a short stroke's direction is known to about this
 END_BIN_PX = 2.0  # reduced px
 FEWEST_ENDS = 24  # stroke ends on one line; a graduation gives two
-MOST_END_LINES = 60
+MOST_END_LINES, MOST_MIDDLE_LINES = 60, 12
 
 
 def segments(grey: Grey) -> tuple[FloatArray, float]:
@@ -119,48 +120,66 @@ def drawn_lines(found: FloatArray, factor: float) -> list[Line]:
 
 
 def end_lines(found: FloatArray, factor: float) -> list[Line]:
-    """Return lines square to many short strokes and through their ends: rules drawn without a line."""
+    """Return lines square to many short strokes and through their ends or middles: rules drawn without a line."""
     lengths = _lengths(found)
     strokes = found[(lengths > TICK_PX[0]) & (lengths < TICK_PX[1])]
     if len(strokes) == 0:
         return []
+    square_deg = np.rad2deg(_directions(strokes)) + 90.0
     ends = strokes.reshape(-1, 2)
-    square_deg = np.repeat(np.rad2deg(_directions(strokes)) + 90.0, 2)
+    votes, shift = votes_of(ends, np.repeat(square_deg, 2))
+    lines = peaks_of_votes(votes, ends, shift, factor, (FEWEST_ENDS, MOST_END_LINES))
+    middles = strokes.reshape(-1, 2, 2).mean(axis=1)
+    votes, shift = votes_of(middles, square_deg)
+    return lines + peaks_of_votes(votes, middles, shift, factor, (FEWEST_ENDS, MOST_MIDDLE_LINES))
+
+
+def votes_of(points: FloatArray, square_deg: FloatArray) -> tuple[npt.NDArray[np.float32], float]:
+    """Return (180, bins) votes of points of strokes for lines square to them, and the shift of the first bin.
+
+    Args:
+        points: (N, 2) reduced px.
+        square_deg: (N,) the direction square to each one's stroke.
+    """
     angle = np.rint(square_deg[:, None] + np.array(TICK_ANGLES_DEG)).astype(np.int64) % 180
     radians = np.deg2rad(angle)
-    offset = -ends[:, :1] * np.sin(radians) + ends[:, 1:] * np.cos(radians)
+    offset = -points[:, :1] * np.sin(radians) + points[:, 1:] * np.cos(radians)
     shift = float(np.abs(offset).max()) + END_BIN_PX
     bins = int(2 * shift / END_BIN_PX) + 2
     cell = angle * bins + ((offset + shift) / END_BIN_PX).astype(np.int64)
     votes = np.bincount(cell.ravel(), minlength=180 * bins).astype(np.float32).reshape(180, bins)
-    votes = votes + np.roll(votes, 1, axis=1)  # a line may fall on the edge of two bins
-    return _peaks(votes, ends, shift, factor)
+    return votes + np.roll(votes, 1, axis=1), shift  # a line may fall on the edge of two bins
 
 
-def _peaks(votes: FloatArray | np.ndarray, ends: FloatArray, shift: float, factor: float) -> list[Line]:
-    """Return the lines of the strongest cells of the vote."""
+def peaks_of_votes(
+    votes: npt.NDArray[np.float32], points: FloatArray, shift: float, factor: float, limits: tuple[int, int]
+) -> list[Line]:
+    """Return the lines of the strongest cells of the vote; ``limits`` are the fewest points and the most lines."""
+    fewest, most = limits
     local = votes >= cv2.dilate(votes, np.ones((5, 5), dtype=np.uint8))
-    rows, columns = np.nonzero(local & (votes >= FEWEST_ENDS))
-    order = np.argsort(-votes[rows, columns])[:MOST_END_LINES]
+    rows, columns = np.nonzero(local & (votes >= fewest))
+    order = np.argsort(-votes[rows, columns])[:most]
     lines = []
     for row, column in zip(rows[order], columns[order], strict=True):
         direction = np.array([np.cos(np.deg2rad(row)), np.sin(np.deg2rad(row))])
         normal = np.array([-direction[1], direction[0]])
         centre = normal * (column * END_BIN_PX - shift)
-        near = ends[np.abs((ends - centre) @ normal) < 2 * END_BIN_PX]
-        if len(near) < FEWEST_ENDS:
+        near = points[np.abs((points - centre) @ normal) < 2 * END_BIN_PX]
+        if len(near) < fewest:
             continue
-        centre, direction = _refine(near, centre, direction)
+        centre, direction = _refine(near, centre, direction, fewest)
         lines.append(_to_picture(centre, direction, (near - centre) @ direction, factor))
     return lines
 
 
-def _refine(points: FloatArray, centre: FloatArray, direction: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _refine(
+    points: FloatArray, centre: FloatArray, direction: FloatArray, fewest: int
+) -> tuple[FloatArray, FloatArray]:
     """Return the line moved to the middle of the points near it."""
     for limit in (2 * END_BIN_PX, END_BIN_PX):
         normal = np.array([-direction[1], direction[0]])
         near = points[np.abs((points - centre) @ normal) < limit]
-        if len(near) < FEWEST_ENDS // 2:
+        if len(near) < fewest // 2:
             break
         centre, direction = _fit(near, np.ones(len(near)))
     return centre, direction

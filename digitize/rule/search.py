@@ -12,13 +12,14 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from calibration.units import MM_PER_INCH
 from digitize.begun import begin, made
-from digitize.rule.candidates import Seed, find_seeds, least_contrast
+from digitize.rule.candidates import Seed, find_seeds, least_contrast, seeds_beside
 from digitize.rule.certain import certain_part
 from digitize.rule.figures import figures_at_longest
 from digitize.rule.graduations import Ticks, measure, running_bend_px
 from digitize.rule.hierarchy import CLEAR_SCORE, Hierarchy, read_hierarchy
 from digitize.rule.lines import inked_segments, segments
 from digitize.rule.records import rule_record
+from digitize.rule.strokes import stroke_lines
 from digitize.rule.uneven import measure_uneven, numbers_go_on
 from digitize.rule.unit import (
     LEAST_DPI,
@@ -58,6 +59,7 @@ UNEVEN_MM = 100.0  # a shorter rule says too little of how the sheet was fed
 MOST_ALIKE = 12  # misses with one pitch along one direction: squared paper
 ALIKE_PITCH = 0.005  # relative
 BOTH_WAYS_RAD = np.deg2rad(45.0)  # rules so far turned measure the sheet both ways
+ALIKE_PX = 2.5  # graduations that go so far alike to both sides
 INK_SHARE = 0.7  # of the contrast between ink and paper: darker is ink of a line
 
 
@@ -149,7 +151,10 @@ def _pattern(ticks: Ticks) -> Hierarchy:
     """Return the clearest pattern of the lengths on the own side, the other, or both together."""
     known = ticks.used & ticks.sure
     index, own, other = ticks.index[known], ticks.lengths_px[known], ticks.other_px[known]
-    views = [own, own + other] if len(other) and np.mean(other > 0) > LEAST_PRESENT else [own]
+    views = [own]
+    if len(other) and np.mean(other > 0) > LEAST_PRESENT:
+        alike = np.mean(np.abs(own - other) < ALIKE_PX) > LEAST_PRESENT  # middles in line: what goes on is a figure
+        views = [np.minimum(own, other)] if alike else [own, own + other]
     return max((read_hierarchy(index, view) for view in views), key=lambda one: (one.kind != "none", one.score))
 
 
@@ -322,6 +327,8 @@ def find_all(picture: Picture, hints: Sequence[RuleHint] = ()) -> list[Found]:
     if not _both_ways(found):
         contrast = INK_SHARE * least_contrast(picture.grey)
         by_ink = find_seeds(picture.grey, inked_segments(picture.grey, contrast))
+        by_ink += seeds_beside(picture.grey, stroke_lines(picture.grey, contrast))
+        by_ink.sort(key=lambda seed: -seed.merit)
         seeds = [*seeds, *by_ink]
         found = _examined(picture, by_ink, hints, found)
     found += _pointed_at(picture, seeds, hints, found)

@@ -35,6 +35,7 @@ class Drawn:
     tall: float = 1.0  # times the usual lengths
     missing: frozenset[int] = frozenset()
     numbers_lift_mm: float = 1.3
+    stands: str = "line"  # on a drawn line; "ends": none is drawn, the ends are in line; "middles": the middles are
 
     @property
     def unit(self) -> str:
@@ -100,12 +101,13 @@ def rule_marks(scene: Scene, rule: Drawn) -> list[Mark]:
     """Return line, graduations and numbers of one rule."""
     x0, y0 = rule.start_mm
     end = x0 + (rule.count - 1) * rule.pitch_mm
-    marks = [line((x0 - 2, y0), (end + 2, y0), width_mm=scene.pen_mm * 1.3)]
+    marks = [line((x0 - 2, y0), (end + 2, y0), width_mm=scene.pen_mm * 1.3)] if rule.stands == "line" else []
     for index in range(rule.count):
         if index in rule.missing:
             continue
         x, tall = x0 + index * rule.pitch_mm, rule.tick_mm(index)
-        marks.append(line((x, y0), (x, y0 + rule.up * tall), width_mm=scene.pen_mm))
+        low = (rule.tick_mm(0) - tall) / 2 if rule.stands == "middles" else 0.0
+        marks.append(line((x, y0 + rule.up * low), (x, y0 + rule.up * (low + tall)), width_mm=scene.pen_mm))
         if index % rule.every == 0:
             words = str(round(index * rule.pitch_mm) if rule.unit == "mm" else index // rule.every)
             low = tall + rule.numbers_lift_mm
@@ -292,6 +294,14 @@ def _slanted(scene: Scene, rng: np.random.Generator) -> None:
     scene.high_mm = HIGH_MM + 0.06 * scene.length_mm
 
 
+def _ends_in_line(scene: Scene, rng: np.random.Generator) -> None:
+    scene.rules[0].stands = "ends"
+
+
+def _middles_in_line(scene: Scene, rng: np.random.Generator) -> None:
+    scene.rules[0].stands = "middles"
+
+
 def _half_mm(scene: Scene, rng: np.random.Generator) -> None:
     scene.dpi = 200.0
     scene.pen_mm = min(scene.pen_mm, 0.15)
@@ -334,6 +344,10 @@ KINDS: dict[str, tuple[Callable[[Scene, np.random.Generator], None], ...]] = {
     "slanted 1.5-3 deg": (_slanted,),
     "slanted, thin 1-bit": (_slanted, _thin),
     "half mm at 200 dpi": (_half_mm,),
+    "no line, ends in line": (_ends_in_line,),
+    "no line, middles in line": (_middles_in_line,),
+    "no line, middles in line, 1-bit": (_middles_in_line, _one_bit),
+    "no line, middles, on a large sheet": (_middles_in_line, _on_sheet),
     "thin 1-bit on a large sheet": (_thin, _on_sheet),
     "faint on a large sheet": (_faint, _on_sheet),
     "dropouts on a large sheet": (_dropouts, _on_sheet),

@@ -2,8 +2,8 @@
 
 Rules drawn with the truth of every graduation kept, on poor and crowded pieces of sheets, and things that are no
 rules. right: found, with its unit, its value and every graduation counted right, and its scale within 0.1 %.
-asked: found, but the unit was not certain. WRONG must never happen. covered: scale error over what is claimed
-(1 sigma), root mean square and largest.
+asked: found, but the unit was not certain. WRONG must never happen. over claim: scale error over what is claimed
+(1 sigma), root mean square and largest; turn: the same of the rule's direction.
 """
 
 from __future__ import annotations
@@ -36,6 +36,7 @@ class Seen:
     verdict: str  # right, missed, asked or WRONG
     error_percent: float = float("nan")
     ratio: float = float("nan")  # error over the claimed 1 sigma
+    turn: float = float("nan")  # error of its direction over the claimed 1 sigma
     part: float = float("nan")  # share of the drawn graduations between the found ends
     why: str = ""
 
@@ -43,6 +44,13 @@ class Seen:
 def claimed_u(rule: Rule) -> float:
     """Return the relative 1 sigma of a rule's own scale, as the solve takes it."""
     return measure_control(rule.control).log_u
+
+
+def turn_over_claim(scene: Scene, rule: Rule) -> float:
+    """Return how far a rule's direction is off, over its 1 sigma."""
+    true, seen = scene.affine[:, 0], measure_control(rule.control)
+    off = seen.angle_rad - np.arctan2(true[1], true[0])
+    return float(((off + np.pi / 2) % np.pi - np.pi / 2) / seen.angle_u_rad)
 
 
 def on_it(scene: Scene, drawn: Drawn, rule: Rule) -> np.ndarray | None:
@@ -68,7 +76,7 @@ def judge(scene: Scene, drawn: Drawn, rule: Rule, along: np.ndarray) -> Seen:
     step = scene.affine[:, :2] @ np.array([drawn.pitch_mm, 0.0])
     error = rule.pitch_px / rule.pitch_mm / (np.hypot(*step) / drawn.pitch_mm) - 1
     part = abs(along[-1] - along[0]) / (drawn.count - 1)
-    seen = (100 * error, error / claimed_u(rule), part)
+    seen = (100 * error, error / claimed_u(rule), turn_over_claim(scene, rule), part)
     times = rule.pitch_mm / drawn.pitch_mm  # only every second graduation of a broken rule may be told
     if abs(times - round(times)) > 1e-9 or round(times) not in (1, 2, 4):
         return Seen("WRONG", *seen, why=f"value {rule.pitch_mm:.4f} for {drawn.pitch_mm:.4f}")
@@ -122,9 +130,11 @@ def line_of(kind: str, seen: list[Seen], seconds: list[float]) -> list[object]:
     good = [one for one in seen if one.verdict == "right" and not np.isnan(one.error_percent)]
     errors, ratios = np.abs([one.error_percent for one in good]), np.array([one.ratio for one in good])
     if not good:
-        return [kind, len(seen), *counts, *[""] * 5, float(np.median(seconds))]
+        return [kind, len(seen), *counts, *[""] * 7, float(np.median(seconds))]
     rms = float(np.sqrt(np.mean(ratios**2)))
+    turns = np.array([one.turn for one in good])
     figures = [float(np.median(errors)), float(np.percentile(errors, 95)), rms, float(np.abs(ratios).max())]
+    figures += [float(np.sqrt(np.mean(turns**2))), float(np.abs(turns).max())]
     return [kind, len(seen), *counts, *figures, float(np.mean([one.part for one in good])), float(np.median(seconds))]
 
 
@@ -145,15 +155,16 @@ def main() -> None:
         seen, seconds = [one for part, _ in results for one in part], [took for _, took in results]
         for number, (part, _) in enumerate(results):
             for one in part:
-                if one.verdict != "right" or abs(one.ratio) > 3:
+                if one.verdict != "right" or max(abs(one.ratio), abs(one.turn)) > 3:
                     print(f"{kind} {given.seed * 1000 + number}: {one.verdict} {one.why} {one.error_percent:.4f} % "
-                          f"{one.ratio:.1f} sigma", flush=True)
+                          f"{one.ratio:.1f} sigma, turn {one.turn:.1f} sigma", flush=True)
         every, times = every + seen, times + seconds
         lines.append(line_of(kind, seen, seconds))
     lines.append(line_of("all", every, times))
     head = ["kind", "rules", "right", "missed", "asked", "WRONG", "scale % median", "p95", "over claim rms", "largest",
-            "part", "s"]
-    print("\n" + tabulate(lines, head, floatfmt=("g", *["g"] * 5, ".4f", ".4f", ".2f", ".1f", ".2f", ".2f")))
+            "turn over claim rms", "largest", "part", "s"]
+    digits = ("g", *["g"] * 5, ".4f", ".4f", ".2f", ".1f", ".2f", ".1f", ".2f", ".2f")
+    print("\n" + tabulate(lines, head, floatfmt=digits))
 
 
 if __name__ == "__main__":

@@ -83,6 +83,7 @@ class DrawnRule:
     side: int = 1
     line_mm: float = 0.15
     baseline: bool = True
+    centred: bool = False  # the middles of its graduations are in line, not their ends
     missing: tuple = ()
     numbers: bool = True
     first: int = 0
@@ -153,8 +154,9 @@ class Page:
                 continue
             at = start + u * rule.pitch_mm * k
             length = level_length(k + rule.first, rule.levels)
-            stroke(ink, self.px(at), self.px(at + n * length), w)
             top = max(rule.levels)
+            foot = (level_length(0, rule.levels) - length) / 2 if rule.centred else 0.0
+            stroke(ink, self.px(at + n * foot), self.px(at + n * (foot + length)), w)
             if rule.numbers and (k + rule.first) % top == 0:
                 self._text(ink, at + n * (length + 3.0), str((k + rule.first) // top), 2.2)
 
