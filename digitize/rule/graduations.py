@@ -33,7 +33,7 @@ TILT_INK = 0.3  # of the ink of those that show most
 TILT_ROOM_PX = 2.0  # beside a graduation when its lean is measured
 OUTLIER_SIGMAS = 4.0
 LEAST_SIGMA_PX = 0.01  # no claim of a place below this
-LEAN_PX = 0.3  # off at the ends by a fit over a part, by its own sigma carried on: then it is fitted over all
+NEARLY_ALL = 1.05  # times as long as what a line was fitted over: as good as all of it
 UNLINED_ROUNDS, SETTLED_PX = 4, 0.1
 MOST_PARTS, PARTS_LEAD = 16, 1.5  # finer graduations between two of those counted; times lower harmonics
 SAME_LINE_PX = 1.0  # two fits of one line agree this well where both were made
@@ -132,8 +132,7 @@ def measure(grey: Grey, seed: Seed) -> Ticks | None:
             break
     if first is None:
         return None
-    if base.drawn and base.sigma_px * np.ptp(_reprojected(first, base.line)) > LEAN_PX * (seed.to_px - seed.from_px):
-        # The first count was short, and a line fitted over little of the rule may lean.
+    if base.drawn:
         base, first = _over_all(grey, seed, base, first)
     if _parts(first) > 1:
         return None
@@ -149,15 +148,21 @@ def _off_px(line: Line, other: Line, seed: Seed) -> float:
 
 
 def _over_all(grey: Grey, seed: Seed, base: Baseline, first: Counted) -> tuple[Baseline, Counted]:
-    """Return the line fitted over all that was counted along it, and the count anew; both as they were if it fails.
+    """Return the line fitted over all that was counted along it, and the count anew.
 
-    It has to be the same line where it was fitted before: another one may run beside it.
+    The first count may have been short, and a line fitted over little of a rule may lean. Over all of it it has to be
+    the same line where it was fitted before, as another one may run beside it; else its own sigma is carried on.
     """
+    longer = float(np.ptp(_reprojected(first, base.line))) / max(seed.to_px - seed.from_px, 1.0)
+    if longer < NEARLY_ALL:
+        return base, first
     whole = Seed(base.line, seed.side, first.comb.pitch_px, *_reprojected(first, base.line), seed.score)
     wide = find_baseline(grey, whole)
     off_px = _off_px(base.line, wide.line, seed)
     again = _counted(grey, whole, wide) if wide.drawn and off_px < SAME_LINE_PX else None
-    return (base, first) if again is None or again.comb.count < first.comb.count else (wide, again)
+    if again is None or again.comb.count < first.comb.count:
+        return replace(base, sigma_px=base.sigma_px * longer), first
+    return wide, again
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,6 +30,9 @@ SHARED_U_PX = ((5.0, 0.05), (7.0, 0.02), (math.inf, 0.0))
 # Middle of a graduation whose two edges each fall on a whole pixel: uniform over one pixel.
 GRID_U_PX = 1 / math.sqrt(12)
 GRID_HARMONICS = 4
+# The same of a line along the pixels of a grey picture, by what darkness makes of the place within a pixel: measured on
+# made rules nearly along the pixels, 0.1 px from one end to the other.
+GREY_ACROSS_U_PX = 0.1
 # A wave along a rule that goes through so many cycles puts less into the scale than its slow residuals show
 # (``slow_scatter``); one of fewer more. The shortest rule whose slow residuals are looked at has so many graduations.
 SEEN_CYCLES = 1.25
@@ -53,6 +56,16 @@ def _grid_u_px(ticks: Ticks) -> float:
     terms = GRID_U_PX / orders / np.maximum(1.0, drift) / np.maximum(1.0, np.pi * orders * lean)
     seen = (drift >= SEEN_CYCLES) & (ticks.count >= SEEN_GRADUATIONS)
     return float(np.sqrt(np.sum(terms[~seen] ** 2)))
+
+
+def _across_u_px(ticks: Ticks, *, two_level: bool) -> float:
+    """Return 1 sigma of a rule's ends across it, with what pixels leave on a line along them, unseen in its scatter.
+
+    Where it goes on from one row of pixels to the next it averages out, as along the rule.
+    """
+    rows = float(np.abs(ticks.line.direction).min() * (ticks.t_px[-1] - ticks.t_px[0]))
+    grid = GRID_U_PX if two_level else GREY_ACROSS_U_PX
+    return math.hypot(ticks.across_px, grid / max(1.0, rows))
 
 
 def _limit_mm(role: str, hint: RuleHint | None, length_mm: float) -> float:
@@ -91,7 +104,7 @@ def rule_record(name: str, ticks: Ticks, decision: Decision, hint: RuleHint | No
         places=PxPoints(places),
         at_mm=at_mm.astype(np.float64),
         sigma_px=np.full(len(places), ticks.sigma_px),
-        sigma_across_px=ticks.across_px,
+        sigma_across_px=_across_u_px(ticks, two_level=two_level),
         standard_u_mm=math.hypot(limit_mm / math.sqrt(3), shared_u_mm),  # uniform within the limits
         limit_mm=limit_mm,
     )
