@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.flags import Doubt, doubt
-from calibration.frames import FloatArray
+from calibration.frames import BoolArray, FloatArray
 from calibration.units import MM_PER_INCH
 from digitize.begun import begin, made
 from digitize.rule.candidates import Seed, find_seeds, least_contrast, seeds_beside
@@ -148,8 +148,13 @@ def _sane(ticks: Ticks) -> bool:
 
 
 def _pattern(ticks: Ticks) -> Hierarchy:
+    """Return the clearest pattern of the lengths, of the graduations used if they show one, else of all."""
+    found = _pattern_of(ticks, ticks.used & ticks.sure)
+    return found if found.kind != "none" else _pattern_of(ticks, ticks.sure)  # squared paper may pull all longer ones
+
+
+def _pattern_of(ticks: Ticks, known: BoolArray) -> Hierarchy:
     """Return the clearest pattern of the lengths on the own side, the other, or both together."""
-    known = ticks.used & ticks.sure
     index, own, other = ticks.index[known], ticks.lengths_px[known], ticks.other_px[known]
     views = [own]
     if len(other) and np.mean(other > 0) > LEAST_PRESENT:

@@ -1,0 +1,63 @@
+"""The command line as a person runs it: a process of its own with real files, its exit code and what it says.
+
+Python's own start and the loading of packages take longer than most of what is tested. Where the system can, a process
+that has loaded them, and done nothing else, is kept for a run of the tests, and each command runs in a fork of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+LOADED = ["tests.command", "digitize.cli.app", "digitize.cli.work", "digitize.pipeline", "digitize.writers"]
+
+
+def boutline(*words: str | Path, cwd: Path = ROOT, timeout: float = 240.0) -> subprocess.CompletedProcess[str]:
+    """Return what the command ``boutline`` with some words came to.
+
+    Raises:
+        subprocess.TimeoutExpired: it took longer than ``timeout`` seconds.
+    """
+    call = [str(word) for word in words]
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        whole = [sys.executable, "-m", "digitize.cli", *call]
+        return subprocess.run(whole, capture_output=True, text=True, check=False, cwd=cwd, timeout=timeout)
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(LOADED)
+    with _said() as (out, err):
+        process = context.Process(target=_run, args=(call, str(cwd), out, err))
+        process.start()
+        process.join(timeout)
+        if process.exitcode is None:
+            process.kill()
+            process.join()
+            raise subprocess.TimeoutExpired(call, timeout)
+        said = [Path(part).read_text(encoding="utf-8") for part in (out, err)]
+    return subprocess.CompletedProcess(call, process.exitcode, *said)
+
+
+@contextlib.contextmanager
+def _said() -> Iterator[tuple[str, str]]:
+    """Return the files that take what a command says, for as long as it is read."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield os.path.join(folder, "out"), os.path.join(folder, "err")
+
+
+def _run(words: list[str], cwd: str, out: str, err: str) -> None:
+    """Be the command: in its folder, saying what it says into files."""
+    for path, stream in ((out, 1), (err, 2)):
+        file = os.open(path, os.O_WRONLY | os.O_CREAT)
+        os.dup2(file, stream)
+        os.close(file)
+    os.chdir(cwd)
+    sys.argv = ["boutline", *words]
+    from digitize.cli.app import main
+
+    main()
