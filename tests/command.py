@@ -6,13 +6,11 @@ that has loaded them, and done nothing else, is kept for a run of the tests, and
 
 from __future__ import annotations
 
-import contextlib
 import multiprocessing
 import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -31,26 +29,20 @@ def boutline(*words: str | Path, cwd: Path = ROOT, timeout: float = 240.0) -> su
         return subprocess.run(whole, capture_output=True, text=True, check=False, cwd=cwd, timeout=timeout)
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(LOADED)
-    with _said() as (out, err):
-        process = context.Process(target=_run, args=(call, str(cwd), out, err))
+    with tempfile.TemporaryDirectory() as folder:
+        out, err = Path(folder, "out"), Path(folder, "err")
+        process = context.Process(target=_run, args=(call, cwd, out, err))
         process.start()
         process.join(timeout)
         if process.exitcode is None:
             process.kill()
             process.join()
             raise subprocess.TimeoutExpired(call, timeout)
-        said = [Path(part).read_text(encoding="utf-8") for part in (out, err)]
+        said = [part.read_text(encoding="utf-8") for part in (out, err)]
     return subprocess.CompletedProcess(call, process.exitcode, *said)
 
 
-@contextlib.contextmanager
-def _said() -> Iterator[tuple[str, str]]:
-    """Return the files that take what a command says, for as long as it is read."""
-    with tempfile.TemporaryDirectory() as folder:
-        yield os.path.join(folder, "out"), os.path.join(folder, "err")
-
-
-def _run(words: list[str], cwd: str, out: str, err: str) -> None:
+def _run(words: list[str], cwd: Path, out: Path, err: Path) -> None:
     """Be the command: in its folder, saying what it says into files."""
     for path, stream in ((out, 1), (err, 2)):
         file = os.open(path, os.O_WRONLY | os.O_CREAT)
