@@ -31,7 +31,8 @@ LINE_MM = 0.35
 WIDTH_WITHIN_MM = 1.5 / 5.9
 FOUND_MM = 0.3  # a skeleton at 6 to 8 px/mm is within two pixels of the line
 ASIDE_MM = 0.6  # farther than this from everything drawn is no skeleton of it
-FALSE_STROKES = 5  # letters and blots make a stroke's end wander; a page holds about a thousand strokes
+FALSE_STROKES = 3  # letters and blots make a stroke's end wander; what is kept of a page holds about 600 strokes
+KEPT = 0.55  # of a page, from above: both bouts, lettering and a rule show; the rest holds more of the same
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,17 +80,32 @@ class Sheet:
         return cKDTree(self.every_px)
 
 
-@pytest.fixture(scope="module", params=[200.0, 300.0], ids=["200 dpi", "300 dpi"])
+# 200 dpi is worked on as it is, 300 dpi on a copy of half its size; what is found is much the same.
+DPI_200, DPI_300 = pytest.param(200.0, id="200 dpi"), pytest.param(300.0, id="300 dpi")
+AT_BOTH = pytest.mark.parametrize("sheet", [DPI_200, DPI_300], indirect=True)
+AT_ONE = pytest.mark.parametrize(
+    "sheet", [DPI_200, pytest.param(300.0, id="300 dpi", marks=pytest.mark.slow)], indirect=True
+)
+
+
+def slow(*values: object) -> object:
+    """Return a case that lies between those run by default."""
+    return pytest.param(*values, marks=pytest.mark.slow)
+
+
+@pytest.fixture(scope="module")
 def sheet(request: pytest.FixtureRequest) -> Sheet:
     spec = PlanSpec(seed=5, dpi=request.param, line_mm=LINE_MM, skew_deg=0.7, family="small", specks=300, blur_px=0.7)
     plan, drawn, affine = describe(spec, Path("none"))
     first, others = drawn.marks[:1], drawn.marks[1:]
+    size_px = (plan.size_px[0], int(KEPT * plan.size_px[1]))
     pages = [
-        ink_page(marks, affine, plan.size_px, 0.0, spec.blur_px)
+        ink_page(marks, affine, size_px, 0.0, spec.blur_px)
         for marks in (first, others + specks(spec, drawn.size_mm))
     ]
     every = np.vstack([_dense(mark, affine) for mark in drawn.marks])
-    return Sheet(pages[0], pages[1], _dense(first[0], affine), every, spec.dpi / 25.4)
+    outline = _dense(first[0], affine)
+    return Sheet(pages[0], pages[1], outline[outline[:, 1] < size_px[1] - 1], every, spec.dpi / 25.4)
 
 
 def _grey(page: npt.NDArray[np.float32], noise: npt.NDArray[np.float32]) -> Grey:
@@ -138,6 +154,7 @@ def _jpeg(grey: Grey, quality: int) -> Grey:
     )
 
 
+@AT_BOTH
 def test_a_clean_line_is_found_whole(sheet: Sheet) -> None:
     ink = _ink(sheet.scanned(PAPER - BLACK), sheet.px_per_mm)
     assert _covered(ink, sheet) > 0.995
@@ -145,7 +162,8 @@ def test_a_clean_line_is_found_whole(sheet: Sheet) -> None:
     assert _width_mm(ink, sheet) == pytest.approx(LINE_MM, abs=WIDTH_WITHIN_MM)
 
 
-@pytest.mark.parametrize(("contrast", "noise"), [(90, 4), (60, 4), (40, 4), (25, 4), (25, 8)])
+@AT_BOTH
+@pytest.mark.parametrize(("contrast", "noise"), [slow(90, 4), (60, 4), slow(40, 4), slow(25, 4), (25, 8)])
 def test_a_faint_line_beside_black_lettering(sheet: Sheet, contrast: float, noise: float) -> None:
     ink = _ink(sheet.scanned(contrast, noise), sheet.px_per_mm)
     assert _covered(ink, sheet) >= 0.98
@@ -153,7 +171,8 @@ def test_a_faint_line_beside_black_lettering(sheet: Sheet, contrast: float, nois
     assert _width_mm(ink, sheet) == pytest.approx(LINE_MM, abs=WIDTH_WITHIN_MM)
 
 
-@pytest.mark.parametrize("contrast", [PAPER - BLACK, 40, 25])
+@AT_ONE
+@pytest.mark.parametrize("contrast", [PAPER - BLACK, slow(40), 25])
 def test_strong_compression(sheet: Sheet, contrast: float) -> None:
     ink = _ink(_jpeg(sheet.scanned(contrast), 40), sheet.px_per_mm)
     assert _covered(ink, sheet) >= 0.98
@@ -169,6 +188,7 @@ def _uneven(sheet: Sheet, fold: float) -> FloatArray:
     return np.asarray(np.clip(1 - 0.55 * (x / wide) * (y / high) - fold / PAPER * shadow, 0.05, 1))
 
 
+@AT_ONE
 def test_uneven_light_and_a_fold(sheet: Sheet) -> None:
     ink = _ink(sheet.scanned(50, light=_uneven(sheet, 80)), sheet.px_per_mm)
     assert _covered(ink, sheet) >= 0.98
@@ -176,12 +196,14 @@ def test_uneven_light_and_a_fold(sheet: Sheet) -> None:
     assert _false(ink, sheet) <= 100
 
 
+@AT_ONE
 def test_gentle_shade_is_no_line(sheet: Sheet) -> None:
     ink = _ink(sheet.scanned(50, light=_uneven(sheet, 25)), sheet.px_per_mm)
     assert _covered(ink, sheet) >= 0.98
     assert _false(ink, sheet) <= FALSE_STROKES
 
 
+@AT_ONE
 @pytest.mark.parametrize(("pitch_mm", "depth"), [(1.0, 25), (5.0, 25)])
 def test_grid_paper_does_not_swamp(sheet: Sheet, pitch_mm: float, depth: int) -> None:
     grid = np.zeros(sheet.rest.shape, dtype=np.uint8)
@@ -194,6 +216,7 @@ def test_grid_paper_does_not_swamp(sheet: Sheet, pitch_mm: float, depth: int) ->
     assert len(ink.strokes) <= 1.2 * len(sheet.plain.strokes)
 
 
+@AT_ONE
 def test_bleed_through(sheet: Sheet) -> None:
     behind = cv2.GaussianBlur(np.ascontiguousarray(sheet.rest[:, ::-1]), (0, 0), 0.3 * sheet.px_per_mm)
     grey = cv2.subtract(sheet.scanned(60), cv2.convertScaleAbs(behind, alpha=25 / 255))
@@ -203,7 +226,8 @@ def test_bleed_through(sheet: Sheet) -> None:
     assert len(ink.strokes) <= 3 * len(sheet.plain.strokes)
 
 
-@pytest.mark.parametrize("level", [150, 120, 105])
+@AT_BOTH
+@pytest.mark.parametrize("level", [slow(150), slow(120), 105])
 def test_one_bit_hairlines_that_break(sheet: Sheet, level: int) -> None:
     """The outline's middle is at 88 of 238: the lower the level, the more of its pixels are lost."""
     ink = _ink(np.where(sheet.scanned(150, noise=25) > level, 255, 0).astype(np.uint8), sheet.px_per_mm)
@@ -211,6 +235,7 @@ def test_one_bit_hairlines_that_break(sheet: Sheet, level: int) -> None:
     assert _false(ink, sheet) <= FALSE_STROKES
 
 
+@AT_ONE
 def test_one_bit_with_heavy_specks(sheet: Sheet) -> None:
     """At this level about one pixel of paper in a hundred is black."""
     grey = np.where(sheet.scanned(150, noise=30) > 165, 255, 0).astype(np.uint8)
@@ -220,6 +245,7 @@ def test_one_bit_with_heavy_specks(sheet: Sheet) -> None:
     assert _false(ink, sheet) <= 20
 
 
+@AT_ONE
 @pytest.mark.parametrize("one_bit", [False, True])
 def test_a_file_with_its_greys_exchanged_gives_the_same_strokes(sheet: Sheet, tmp_path: Path, one_bit: bool) -> None:
     grey = sheet.scanned(60)
