@@ -53,9 +53,16 @@ def seen_by(bend, tilt_deg: float, toward_deg: float, layout: Callable[[Sheet], 
     return sheet
 
 
-@pytest.mark.parametrize("layout", LAYOUTS)
-@pytest.mark.parametrize(("k1", "tilt", "toward"), [(-0.15, 30.0, 40.0), (0.1, 30.0, 200.0), (-0.05, 0.0, 0.0)])
-def test_it_finds_its_own_way_to_the_answer(layout, k1, tilt, toward):
+CAMERAS = [(-0.15, 30.0, 40.0), (0.1, 30.0, 200.0), (-0.05, 0.0, 0.0)]
+# Each layout is seen by one of them by default; every camera sees some.
+SEEN_BY = [
+    pytest.param(*camera, layout, marks=() if place == n % len(CAMERAS) else pytest.mark.slow)
+    for n, layout in enumerate(LAYOUTS) for place, camera in enumerate(CAMERAS)
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("k1", "tilt", "toward", "layout"), SEEN_BY)
+def test_it_finds_its_own_way_to_the_answer(k1, tilt, toward, layout):
     """From nothing but the points: lens, tilt and outline come out, at a hundredth of the usual scatter."""
     sheet = seen_by((k1, 0.01), tilt, toward, LAYOUTS[layout], 0.01)
     result = adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX)
@@ -69,18 +76,21 @@ def test_it_finds_its_own_way_to_the_answer(layout, k1, tilt, toward):
     assert result.pose.tilt_deg == pytest.approx(tilt, abs=4 * np.degrees(result.covariance[5:7, 5:7].max() ** 0.5))
 
 
-def test_the_claim_holds():
-    """Inside two sigmas: 95 % of the outline's points, of eight photos each way.
+@pytest.mark.parametrize("count", [3, pytest.param(8, marks=pytest.mark.slow)])
+def test_the_claim_holds(count):
+    """Inside two sigmas: 95 % of the outline's points, of a few photos each way.
 
     One photo's points err together, so all layouts count as one; ``tests.bench.photo_points`` has many of each.
     """
     inside = {}
     for layout in LAYOUTS:
-        found = [share for seed in range(8) if (share := _held(made(layout, seed, 20.0))) is not None]
-        assert len(found) >= 5, layout
+        found = [share for seed in range(count) if (share := _held(made(layout, seed, 20.0))) is not None]
+        assert len(found) >= 0.6 * count, layout
         inside[layout] = float(np.mean(found))
-    assert np.mean(list(inside.values())) >= 0.92  # 64 photos: a standard error of 1.5 %
-    assert min(inside.values()) >= 0.80, inside  # eight photos: 4.5 %
+    one = 0.125  # how far the shares of single photos scatter
+    # a standard error of 1.5 % for 64 photos; of eight photos alone 4.5 %
+    assert np.mean(list(inside.values())) >= 0.95 - 2.0 * one / np.sqrt(count * len(LAYOUTS))
+    assert min(inside.values()) >= 0.95 - 3.3 * one / np.sqrt(count), inside
 
 
 @pytest.mark.slow
@@ -101,7 +111,9 @@ def _held(sheet: Sheet) -> float | None:
     return float(np.mean(np.abs(across_error(found.xy, body())) <= 2 * result.u_outline_mm(found)))
 
 
-@pytest.mark.parametrize("layout", EASY)
+@pytest.mark.parametrize(
+    "layout", ["a square", "four rules", *(pytest.param(name, marks=pytest.mark.slow) for name in EASY[1:3])]
+)
 def test_two_directions_and_a_right_angle_are_good_to_a_tenth(layout):
     """From geometry alone, rules true to size: 0.05 mm root mean square, median; 0.2 mm at most, of 10 photos."""
     errors = []
@@ -230,7 +242,7 @@ def test_stray_graduations_are_left_out_alone():
     assert np.abs(moved).max() < 0.25 * clean.u_outline_mm(curve).max()
 
 
-@pytest.mark.parametrize(("percent", "who"), [(0.5, 0), (-1.0, 2), (6.0, 3)])
+@pytest.mark.parametrize(("percent", "who"), [(0.5, 0), (-1.0, 2), pytest.param(6.0, 3, marks=pytest.mark.slow)])
 def test_a_rule_that_is_wrong_is_refused_by_name(percent, who):
     sheet = made("four rules", 4, 15.0)
     one = sheet.controls[who]
@@ -385,7 +397,7 @@ def seconds_with(count: int) -> float:
 
 
 def test_time_grows_no_faster_than_the_places():
-    assert seconds_with(1200) < 6.0 * seconds_with(300)
+    assert seconds_with(800) < 6.0 * seconds_with(200)
 
 
 def test_few_points_do_no_harm():

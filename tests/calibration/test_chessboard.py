@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy.stats import binom, chi2
 
 from calibration.chessboard import BoardShot, MeasuredLens, measure_lens
 from calibration.frames import FloatArray, PxPoints
@@ -13,7 +14,6 @@ from calibration.solve import FailedFit
 SIZE = (1600, 1200)
 AT_MM = 25.0 * np.stack(np.meshgrid(np.arange(9.0), np.arange(6.0)), axis=2).reshape(-1, 2)
 CORNER_PX = 0.2  # 1 sigma of a corner; OpenCV's own samples show as much
-CALIBRATIONS = 40
 PLAIN = np.array([-0.08, 0.01, 0.0, 0.0, 0.0])
 
 
@@ -48,10 +48,11 @@ def measured(shots) -> MeasuredLens:
     return found
 
 
-def test_the_stated_sigmas_hold():
-    """Ten shots each: the truth lies within 95 % limits in 90 to 100 % of made calibrations, for every number."""
+@pytest.mark.parametrize("calibrations", [15, pytest.param(40, marks=pytest.mark.slow)])
+def test_the_stated_sigmas_hold(calibrations):
+    """Ten shots each: the truth lies within 95 % limits in as many made calibrations as it should, for every number."""
     scaled = []
-    for seed in range(CALIBRATIONS):
+    for seed in range(calibrations):
         rng = np.random.default_rng(seed)
         shots, truth = shots_of(rng, 10, (15.0, 40.0), any_terms(rng))
         found = measured(shots)
@@ -60,10 +61,11 @@ def test_the_stated_sigmas_hold():
         u = np.array([sigma.focal_px, *sigma.centre_px, sigma.k1, sigma.k2, sigma.p1, sigma.p2])
         scaled.append((got - truth) / u)
         assert found.rms_px == pytest.approx(CORNER_PX * np.sqrt(2.0), rel=0.1)  # of distances, so of both axes
-    inside = np.mean(np.abs(scaled) < 1.96, axis=0)
-    assert inside.min() >= 0.90, inside
-    # nor are they so wide that they say nothing: chance gives 0.75 to 1.25 of 40 (95 %), leaving out adds a little
-    assert np.std(scaled, axis=0).min() > 0.6
+    inside = np.sum(np.abs(scaled) < 1.96, axis=0)
+    assert inside.min() >= binom.ppf(0.05, calibrations, 0.95), inside  # 36 of 40, 13 of 15
+    # nor are they so wide that they say nothing: chance gives 0.77 at least of 40 (97.5 %), leaving out takes a little
+    least = np.sqrt(chi2.ppf(0.025, calibrations - 1) / calibrations)
+    assert np.std(scaled, axis=0).min() > 0.78 * least
 
 
 def test_what_four_terms_leave_out_is_told():
@@ -87,7 +89,7 @@ def test_shots_from_straight_above_leave_the_lens_open(steepest_deg):
     assert "four different directions" in found.doubt.remedy
 
 
-@pytest.mark.parametrize("bent_mm", [0.3, 1.0, 3.0])
+@pytest.mark.parametrize("bent_mm", [0.3, pytest.param(1.0, marks=pytest.mark.slow), 3.0])
 def test_a_bowed_board_does_not_bend_the_lens(bent_mm):
     """Taken for flat, a bow of 0.3 mm moves the focal length by eleven of its sigmas; so it is adjusted too."""
     off = []

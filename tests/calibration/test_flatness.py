@@ -44,16 +44,17 @@ def test_flat_sheets_are_not_reported(layout):
 
 @pytest.mark.parametrize("layout", LAYOUTS.values(), ids=LAYOUTS)
 @pytest.mark.parametrize("kind", LIFTS)
-def test_a_millimetre_at_250_from_the_middle_is_reported(layout, kind):
+@pytest.mark.parametrize("count", [2, pytest.param(4, marks=pytest.mark.slow)])
+def test_a_millimetre_at_250_from_the_middle_is_reported(layout, kind, count):
     """It is in 95 % of cases, so in all of a few; the claim grows to hold what it does to an outline."""
     inside = []
-    for seed in range(4):
+    for seed in range(count):
         sheet, photo = shown(layout, seed, lift(kind, seed))
         bent, found = told_bent(sheet, photo)
         assert bent, seed
         if found is not None:  # otherwise no outline and no claim
             inside.append(held(sheet, photo, found))
-    assert len(inside) >= 3
+    assert len(inside) >= count - 1
     assert np.mean(inside) >= 0.85  # a person is told to look; the form is only the likeliest of those tried
 
 
@@ -67,7 +68,9 @@ def square_on_lines(sheet: Sheet) -> None:
         sheet.line((-150, y), (200, y))
 
 
-@pytest.mark.parametrize("kind", LIFTS)
+@pytest.mark.parametrize(
+    "kind", ["one edge", "a ridge", *(pytest.param(kind, marks=pytest.mark.slow) for kind in ("a roll", "a corner"))]
+)
 def test_the_claim_holds_where_a_square_rides_on_the_lift(kind):
     """It is the only scale, and nothing shows how high it lies; of twelve such photos a third did not hold."""
     inside = []
@@ -156,16 +159,18 @@ def one_rule(sheet: Sheet) -> None:
     sheet.angles.clear()
 
 
-def test_a_sheet_whose_scale_is_open_is_said_to_be_bent_where_it_is():
-    """A flat one is called bent in one case of twenty, as everywhere."""
-    flat = [lies(one_rule, seed)[1] for seed in range(4)]
+@pytest.mark.parametrize("seeds", [(2, 3), pytest.param((0, 1, 2, 3), marks=pytest.mark.slow)])
+def test_a_sheet_whose_scale_is_open_is_said_to_be_bent_where_it_is(seeds):
+    """A flat one is called bent in one case of twenty, as everywhere; of four curled ones three are told."""
+    most = len(seeds) - len(seeds) // 4
+    flat = [lies(one_rule, seed)[1] for seed in seeds]
     assert not any(flat)
-    assert sum(one.code == "photo-scale-open" for one in flat) >= 3
-    curled = [shown(one_rule, seed, curl(0.0, 50.0, 2.0))[1] for seed in range(4)]
+    assert sum(one.code == "photo-scale-open" for one in flat) >= most
+    curled = [shown(one_rule, seed, curl(0.0, 50.0, 2.0))[1] for seed in seeds]
     told = [one for one in curled if one.code == "photo-open-bent"]
-    assert len(told) >= 3
+    assert len(told) >= most
     assert all(one.doubt.weight == "refused" and one.facts["part"] in one.doubt.text for one in told)
-    assert sum("right" in one.facts["where"] for one in told) >= 3
+    assert sum("right" in one.facts["where"] for one in told) >= most
 
 
 def test_a_rise_that_no_hand_would_press_out_is_not_told_where_the_scale_is_open(monkeypatch):

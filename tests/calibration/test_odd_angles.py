@@ -45,7 +45,11 @@ def adjusted(sheet: Sheet) -> PhotoCalibration | FailedFit:
     return adjust(sheet.controls, sheet.lines, sheet.angles, SIZE_PX, sheet.camera.focal_px)
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2, 3, 4, 6])  # of 5 and 7 the tilt stays open, and the scale with it
+SLOW = pytest.mark.slow
+
+
+# of 5 and 7 the tilt stays open, and the scale with it
+@pytest.mark.parametrize("seed", [0, 1, *(pytest.param(seed, marks=SLOW) for seed in (2, 3, 4, 6))])
 def test_drawn_lines_tell_which_edge_is_false(seed: int) -> None:
     sheet = with_false_edge(seed, drawn=True)
     photo = adjusted(sheet)
@@ -54,16 +58,17 @@ def test_drawn_lines_tell_which_edge_is_false(seed: int) -> None:
     assert np.abs(across_error(photo.to_sheet(PxPoints(sheet.camera(body()))).xy, body())).max() < 0.6
 
 
-def test_where_nothing_tells_the_claim_allows_for_either() -> None:
+@pytest.mark.parametrize("count", [3, pytest.param(8, marks=SLOW)])
+def test_where_nothing_tells_the_claim_allows_for_either(count: int) -> None:
     """It was as narrow as with all edges true, and the body leaned by the false one."""
     held = []
-    for seed in range(8):
+    for seed in range(count):
         sheet = with_false_edge(seed, drawn=False)
         photo = adjusted(sheet)
         if isinstance(photo, PhotoCalibration):
             found = photo.to_sheet(PxPoints(sheet.camera(body())))
             held.append(np.mean(np.abs(across_error(found.xy, body())) <= 2 * photo.u_outline_mm(found)) >= 0.95)
-    assert len(held) >= 5 and all(held)
+    assert len(held) >= 0.6 * count and all(held)
 
 
 def test_what_two_angles_say_of_others_is_kept_once() -> None:

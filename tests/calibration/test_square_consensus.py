@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 
 from calibration.adjust import adjust
+from calibration.controls import KnownAngle
 from calibration.frames import PxPoints
 from calibration.photo import PhotoCalibration
 from calibration.square_consensus import consensus_angles
 from tests.bench.photo_points import SIZE_PX, Camera, Sheet, across_error, body
 
-SEEDS = range(5)
+SEEDS = (0, 1, 2, 3, 4)
+QUICK = (0, 2)  # whose adjustments without a known angle are soonest done; the others are slow
+SOME_OR_ALL = pytest.mark.parametrize("seeds", [QUICK, pytest.param(SEEDS, marks=pytest.mark.slow)])
+EACH = pytest.mark.parametrize(
+    "seed", [seed if seed in QUICK else pytest.param(seed, marks=pytest.mark.slow) for seed in SEEDS]
+)
 
 
 def plan(seed: int, *, edges: tuple[int, ...] = (0, 1, 2)) -> Sheet:
@@ -41,10 +49,16 @@ def opened(sheet: Sheet) -> PhotoCalibration:
     return found
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_most_lines_tell_the_square_and_leave_out_a_neck(seed: int) -> None:
+@cache
+def told(seed: int) -> tuple[Sheet, tuple[KnownAngle, ...]]:
+    """Return a sheet that no test changes, and what its lines tell."""
     sheet = plan(seed)
-    found = consensus_angles(opened(sheet), sheet.lines)
+    return sheet, consensus_angles(opened(sheet), sheet.lines)
+
+
+@EACH
+def test_most_lines_tell_the_square_and_leave_out_a_neck(seed: int) -> None:
+    _, found = told(seed)
     assert all(one.tentative for one in found)
     groups = {"line 3", "line 4", "line 5"}, {"line 6", "line 7", "line 8"}
     for one in found:
@@ -53,17 +67,18 @@ def test_most_lines_tell_the_square_and_leave_out_a_neck(seed: int) -> None:
     assert {name for one in found for name in (one.first, one.second)} == groups[0] | groups[1]
 
 
-def test_a_photo_that_left_its_scale_open_has_one_with_them_and_the_claim_holds() -> None:
+@SOME_OR_ALL
+def test_a_photo_that_left_its_scale_open_has_one_with_them_and_the_claim_holds(seeds: tuple[int, ...]) -> None:
     rescued, held = 0, []
-    for seed in SEEDS:
-        sheet = plan(seed)
+    for seed in seeds:
+        sheet, angles = told(seed)
         focal = sheet.camera.focal_px
         rescued += not adjust(sheet.controls, sheet.lines, (), SIZE_PX, focal)
-        photo = adjust(sheet.controls, sheet.lines, consensus_angles(opened(sheet), sheet.lines), SIZE_PX, focal)
+        photo = adjust(sheet.controls, sheet.lines, angles, SIZE_PX, focal)
         if isinstance(photo, PhotoCalibration):
             found = photo.to_sheet(PxPoints(sheet.camera(body())))
             held.append(np.mean(np.abs(across_error(found.xy, body())) <= 2 * photo.u_outline_mm(found)) >= 0.95)
-    assert rescued == len(SEEDS) and len(held) >= 4 and all(held)
+    assert rescued == len(seeds) and len(held) >= 0.8 * len(seeds) and all(held)
 
 
 def test_beside_two_rules_they_narrow_the_claim_and_it_holds() -> None:
@@ -85,11 +100,11 @@ def test_beside_two_rules_they_narrow_the_claim_and_it_holds() -> None:
 
 @pytest.mark.parametrize("edges", [(), (0, 2), (1,)], ids=["none", "one way", "one"])
 def test_without_edges_of_the_sheet_both_ways_they_tell_nothing(edges: tuple[int, ...]) -> None:
-    sheet = plan(1, edges=edges)
+    sheet = plan(QUICK[0], edges=edges)
     assert consensus_angles(opened(sheet), sheet.lines) == ()
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@EACH
 def test_a_body_that_tapers_is_not_seen_from_aslant(seed: int) -> None:
     """Its sides and its centerline meet in one place, as parallel lines do that run away from the camera."""
     rng = np.random.default_rng(seed)
