@@ -15,6 +15,10 @@ from tests.maker import PlanSpec
 PX_PER_MM, STEP_MM = 8.0, 0.25
 
 
+def slow(*values: object) -> object:
+    return pytest.param(*values, marks=pytest.mark.slow)
+
+
 def rounded_box(radius_mm: float) -> np.ndarray:
     """A closed square of 60 mm with rounded corners, px, stations STEP_MM apart."""
     corner = np.linspace(0.0, np.pi / 2, max(3, round(radius_mm * np.pi / 2 / STEP_MM)), endpoint=False)
@@ -50,7 +54,7 @@ def test_a_stretch_that_lies_on_another_line_is_marked_at_both_its_ends(closed: 
     assert marks.sum() < 45
 
 
-@pytest.mark.parametrize(("family", "seed", "half"), [("small", 3, 40), ("small", 3, 60), ("guitar", 9, 90)])
+@pytest.mark.parametrize(("family", "seed", "half"), [("small", 3, 40), slow("small", 3, 60), slow("guitar", 9, 90)])
 def test_a_heavy_line_across_the_outline_at_a_small_angle_is_never_followed_without_doubt(
     tmp_path: Path, family: str, seed: int, half: int
 ) -> None:

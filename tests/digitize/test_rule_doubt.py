@@ -35,10 +35,11 @@ DASHES = dashed(20, 2, 1, 70) + dashed(40, 6, 3, 22) + dashed(40, 0.5, 8.5, 22)
 NOT_RULES = {
     "text": Page(texts_mm=TEXT),
     "hatching against a line": Page(
-        strokes_mm=[((10, 40), (240, 40), 0.3)] + [((12 + 2 * i, 40), (18 + 2 * i, 30), 0.15) for i in range(100)]
+        width_mm=150,
+        strokes_mm=[((10, 40), (140, 40), 0.3)] + [((12 + 2 * i, 40), (18 + 2 * i, 30), 0.15) for i in range(60)],
     ),
     "upright hatching of one length": Page(
-        strokes_mm=[((10, 40), (240, 40), 0.3), *lines(np.arange(12, 220, 1.0), 34, 40)]
+        width_mm=130, strokes_mm=[((10, 40), (120, 40), 0.3), *lines(np.arange(12, 110, 1.0), 34, 40)]
     ),
     "dashed and dash-dot lines": Page(strokes_mm=DASHES),
     "fret lines": Page(
@@ -59,14 +60,14 @@ def test_other_things_are_not_rules(name):
 
 
 def test_a_rosette_is_not_a_rule():
-    picture = Page(dpi=300, width_mm=120, height_mm=120).picture()
+    picture = Page(dpi=200, width_mm=100, height_mm=100).picture()
     grey = picture.grey.copy()
     for ring in (30, 32, 42, 44):
-        cv2.circle(grey, (700, 700), int(ring * 300 / 25.4), 30, 3, cv2.LINE_AA)
+        cv2.circle(grey, (394, 394), int(ring * 200 / 25.4), 30, 2, cv2.LINE_AA)
     for angle in np.arange(0, 2 * np.pi, 0.03):
-        u = np.array([np.cos(angle), np.sin(angle)]) * 300 / 25.4
-        cv2.line(grey, tuple(np.int64(700 + 32 * u)), tuple(np.int64(700 + 42 * u)), 30, 2, cv2.LINE_AA)
-    assert find_rules(Picture(grey, "r.png", "0", (300, 300), "scan")).rules == ()
+        u = np.array([np.cos(angle), np.sin(angle)]) * 200 / 25.4
+        cv2.line(grey, tuple(np.int64(394 + 32 * u)), tuple(np.int64(394 + 42 * u)), 30, 1, cv2.LINE_AA)
+    assert find_rules(Picture(grey, "r.png", "0", (200, 200), "scan")).rules == ()
 
 
 def test_a_pattern_that_is_neither_mm_nor_inch_is_refused_with_its_place():
@@ -85,10 +86,12 @@ def test_a_resolution_that_no_value_fits_refuses():
 
 
 def test_a_hint_settles_what_the_resolution_does_not():
-    page = Page(dpi=300, declared=False, rules=[DrawnRule((15, 20), 0, 1.15, 180, MM_LEVELS)])
-    assert find_rules(page.picture()).rules == ()
+    drawn = DrawnRule((15, 20), 0, 1.15, 85, MM_LEVELS)
+    page = Page(dpi=300, width_mm=130, height_mm=35, declared=False, rules=[drawn])
+    picture = page.picture()
+    assert find_rules(picture).rules == ()
     hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 21)))})
-    (rule,) = find_rules(page.picture(), (hint,)).rules
+    (rule,) = find_rules(picture, (hint,)).rules
     assert (rule.unit, rule.pitch_mm) == ("mm", 1.0)
     assert "plan file" in rule.unit_evidence
 
@@ -102,35 +105,37 @@ def test_tenths_of_an_inch_are_told_from_millimetres_by_the_resolution():
 @pytest.mark.parametrize("size", [0.5, 0.25])
 def test_millimetres_on_a_copy_at_half_its_size_are_not_fiftieths_of_an_inch(size):
     """They fit the resolution to 2 %; the outline came out half as large and was called sound."""
-    drawn = DrawnRule((15, 20), 0, size, 300, {step: size * length for step, length in MM_LEVELS.items()})
-    page = Page(dpi=600, rules=[drawn])
-    result = find_rules(page.picture())
+    drawn = DrawnRule((15, 10), 0, size, 200, {step: size * length for step, length in MM_LEVELS.items()})
+    page = Page(dpi=600, width_mm=30 + 200 * size, height_mm=25, rules=[drawn])
+    picture = page.picture()
+    result = find_rules(picture)
     assert result.rules == ()
     assert [doubt.code for doubt in result.doubts] == ["unit-uncertain"]
-    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 21)))})
-    (rule,) = find_rules(page.picture(), (hint,)).rules
+    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((40, 11)))})
+    (rule,) = find_rules(picture, (hint,)).rules
     assert (rule.unit, rule.pitch_mm) == ("mm", 1.0)
 
 
 def test_beside_such_millimetres_an_inch_rule_without_figures_is_not_believed_either():
     """Nothing but the resolution speaks for its half, and the millimetres speak against the resolution."""
     half_inches = {step: length / 2 for step, length in inch_levels(16).items()}
-    page = Page(dpi=600, rules=[
-        DrawnRule((15, 12), 0, 0.5, 300, {step: length / 2 for step, length in MM_LEVELS.items()}),
-        DrawnRule((15, 48), 0, MM_PER_INCH / 32, 200, half_inches, side=-1, numbers=False),
+    page = Page(dpi=600, width_mm=130, height_mm=40, rules=[
+        DrawnRule((15, 8), 0, 0.5, 200, {step: length / 2 for step, length in MM_LEVELS.items()}),
+        DrawnRule((15, 32), 0, MM_PER_INCH / 32, 130, half_inches, side=-1, numbers=False),
     ])  # fmt: skip
-    result = find_rules(page.picture())
+    picture = page.picture()
+    result = find_rules(picture)
     assert result.rules == ()
     assert {doubt.code for doubt in result.doubts} == {"unit-uncertain"}
-    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 13)))})
-    found = find_rules(page.picture(), (hint,), others=True).rules
+    hint = RuleHint.model_validate({"unit": "mm", "near": tuple(page.px((60, 9)))})
+    found = find_rules(picture, (hint,), others=True).rules
     assert ("mm", 1.0) in {(rule.unit, rule.pitch_mm) for rule in found}
 
 
 def test_fiftieths_of_an_inch_are_taken_where_the_person_says_inches():
-    drawn = DrawnRule((15, 20), 0, MM_PER_INCH / 50, 300, {10: 3.6, 5: 2.8, 1: 2.0})
-    page = Page(dpi=600, rules=[drawn])
-    hint = RuleHint.model_validate({"unit": "in", "near": tuple(page.px((60, 21)))})
+    drawn = DrawnRule((15, 10), 0, MM_PER_INCH / 50, 200, {10: 3.6, 5: 2.8, 1: 2.0})
+    page = Page(dpi=600, width_mm=130, height_mm=25, rules=[drawn])
+    hint = RuleHint.model_validate({"unit": "in", "near": tuple(page.px((60, 11)))})
     (rule,) = find_rules(page.picture(), (hint,)).rules
     assert rule.pitch_mm == pytest.approx(MM_PER_INCH / 50)
 
@@ -228,12 +233,25 @@ def real(name, dpi):
     return Picture(grey, name, "0", dpi, "photo")
 
 
-@pytest.mark.parametrize("dpi", [None, (72, 72), (169.5, 169.5), (300, 300)])
+def slow(value):
+    return pytest.param(value, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("dpi", [None, (72, 72), slow((169.5, 169.5)), slow((300, 300))])
 def test_half_millimetres_of_a_real_rule_are_never_read_as_millimetres(dpi):
     for rule in find_rules(real("halfmm_rule.jpg", dpi)).rules:
         assert rule.pitch_px / rule.pitch_mm == pytest.approx(6.675, rel=0.01)
 
 
-@pytest.mark.parametrize("name", ["engraved_plan_a.jpg", pytest.param("engraved_plan_b.jpg", marks=pytest.mark.slow)])
+def test_an_old_scale_cut_out_of_its_plan_is_seen_and_not_given_a_unit():
+    whole = real("engraved_plan_a.jpg", None).grey
+    part = cv2.resize(whole[4900:5600, 1400:3400], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    result = find_rules(Picture(part, "part.png", "0", (150, 150), "photo"))
+    assert result.rules == ()
+    assert [doubt.code for doubt in result.doubts] == ["unit-uncertain"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["engraved_plan_a.jpg", "engraved_plan_b.jpg"])
 def test_an_old_scale_is_never_given_a_unit(name):
     assert find_rules(real(name, (300, 300))).rules == ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zlib
+from itertools import product
 
 import numpy as np
 import pytest
@@ -30,13 +31,18 @@ def turn_sigmas(page: Page, drawn: DrawnRule) -> float:
     return float(((off + np.pi / 2) % np.pi - np.pi / 2) / seen.angle_u_rad)
 
 
-@pytest.mark.parametrize("one_bit", [False, True], ids=["grey", "1-bit"])
-@pytest.mark.parametrize("centred", [False, True], ids=["ends in line", "middles in line"])
+PITCHES = {"mm": (1.0, 181, MM_LEVELS), "inch": (MM_PER_INCH / 16, 113, SIXTEENTHS)}
+WAYS = list(product(PITCHES, [False, True], [False, True], [-0.9, 0.4]))
+# Every unit with ends and with middles in line, each grey and 1-bit, turned either way: a quarter of all ways.
+USUAL = {("mm", False, False, 0.4), ("mm", True, True, -0.9), ("inch", False, True, 0.4), ("inch", True, False, -0.9)}
+
+
 @pytest.mark.parametrize(
-    ("pitch_mm", "count", "levels"), [(1.0, 181, MM_LEVELS), (MM_PER_INCH / 16, 113, SIXTEENTHS)], ids=["mm", "inch"]
+    ("unit", "centred", "one_bit", "skew_deg"),
+    [pytest.param(*way, marks=() if way in USUAL else pytest.mark.slow) for way in WAYS],
 )
-@pytest.mark.parametrize("skew_deg", [-0.9, 0.4])
-def test_the_direction_is_as_certain_as_it_says(pitch_mm, count, levels, centred, one_bit, skew_deg):
+def test_the_direction_is_as_certain_as_it_says(unit, centred, one_bit, skew_deg):
+    pitch_mm, count, levels = PITCHES[unit]
     drawn = DrawnRule((15, 22), 0, pitch_mm, count, levels, baseline=False, centred=centred)
     page = Page(dpi=240, skew_deg=skew_deg, one_bit=one_bit, rules=[drawn])
     assert abs(turn_sigmas(page, drawn)) < TURN_SIGMAS
