@@ -1,7 +1,8 @@
 """The command line as a person runs it: a process of its own with real files, its exit code and what it says.
 
 Python's own start and the loading of packages take longer than most of what is tested. Where the system can, a process
-that has loaded them, and done nothing else, is kept for a run of the tests, and each command runs in a fork of it.
+that has loaded them, and done nothing else, is kept for a run of the tests, and each command runs in a fork of it. At
+least one test of each command has a fresh process: what a command has to load by itself shows only there.
 """
 
 from __future__ import annotations
@@ -14,19 +15,27 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-LOADED = ["tests.command", "digitize.cli.app", "digitize.cli.work", "digitize.pipeline", "digitize.writers"]
+COMMANDS = ("ahead", "all_files", "batch", "fit", "halves", "mold", "pipeline", "print_check", "reprint", "writers")
+LOADED = ["tests.command", "digitize.cli.app", "digitize.cli.work", *(f"digitize.{name}" for name in COMMANDS)]
+# Usage is wrapped to the terminal's width, and nothing may depend on files that a person keeps at home.
+FIXED = {"COLUMNS": "120", "HOME": "/nonexistent"}
 
 
-def boutline(*words: str | Path, cwd: Path = ROOT, timeout: float = 240.0) -> subprocess.CompletedProcess[str]:
-    """Return what the command ``boutline`` with some words came to.
+def boutline(
+    *words: str | Path, cwd: Path = ROOT, timeout: float = 240.0, fresh: bool = False
+) -> subprocess.CompletedProcess[str]:
+    """Return what the command ``boutline`` with some words came to, in a fresh process or a fork of the loaded one.
 
     Raises:
         subprocess.TimeoutExpired: it took longer than ``timeout`` seconds.
     """
     call = [str(word) for word in words]
-    if "forkserver" not in multiprocessing.get_all_start_methods():
+    if fresh or "forkserver" not in multiprocessing.get_all_start_methods():
         whole = [sys.executable, "-m", "digitize.cli", *call]
-        return subprocess.run(whole, capture_output=True, text=True, check=False, cwd=cwd, timeout=timeout)
+        environment = {**os.environ, **FIXED, "PYTHONPATH": str(ROOT)}
+        return subprocess.run(
+            whole, capture_output=True, text=True, check=False, cwd=cwd, env=environment, timeout=timeout
+        )
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(LOADED)
     with tempfile.TemporaryDirectory() as folder:
@@ -49,6 +58,7 @@ def _run(words: list[str], cwd: Path, out: Path, err: Path) -> None:
         os.dup2(file, stream)
         os.close(file)
     os.chdir(cwd)
+    os.environ.update(FIXED)
     sys.argv = ["boutline", *words]
     from digitize.cli.app import main
 

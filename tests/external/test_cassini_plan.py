@@ -8,14 +8,14 @@ The picture in fixtures/small went through a copier at 101 %; see its truth file
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.special import ellipe
+
+from tests.command import boutline
 
 SMALL = Path(__file__).parents[2] / "fixtures" / "small"
 C_MM, B_MM = 170.0, 184.0
@@ -38,9 +38,8 @@ def perimeter_mm() -> float:
 @pytest.fixture(scope="module")
 def body(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
     out = tmp_path_factory.mktemp("cassini") / "out"
-    call = [sys.executable, "-m", "digitize.cli", "outline", str(SMALL / "cassini.png"), "--out", str(out)]
     # Both ends are alike: only the neck's drawn edges tell them apart, and the result is sound by them.
-    assert subprocess.run(call, capture_output=True, check=False).returncode == 0
+    assert boutline("outline", SMALL / "cassini.png", "--out", out).returncode == 0
     record = json.loads((out / "record.json").read_text())
     return {**record["body"], "u95_mm": record["outline"]["u95_mm"]}
 

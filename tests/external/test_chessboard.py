@@ -25,7 +25,7 @@ from calibration.frames import PxPoints
 from calibration.lens import Lens
 from digitize.board import board_mm, find_board
 from digitize.read import read_picture
-from tests.faces.test_command_line import run
+from tests.command import boutline
 
 SAMPLES = Path("/usr/share/doc/opencv-doc/examples/data")
 NUMBERS = (1, 2, 3, 4, 5, 6, 7, 8, 9, 11, 12, 13, 14)
@@ -60,7 +60,7 @@ def lens(shots: list[BoardShot]) -> MeasuredLens:
 
 def test_the_command_reproduces_the_published_figures(tmp_path: Path) -> None:
     out = tmp_path / "left.lens.toml"
-    done = run("lens", *samples(), "--out", out, "--corners", "9x6", "--square", "25 mm", "--json")
+    done = boutline("lens", *samples(), "--out", out, "--corners", "9x6", "--square", "25 mm", "--json")
     assert done.returncode == 0, done.stderr
     record = json.loads(done.stdout)
     assert record["verdict"] == "sound"

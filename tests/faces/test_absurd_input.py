@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 from pathlib import Path
 
 import cv2
@@ -14,9 +13,9 @@ import pyvips
 from ezdxf.math import Matrix44
 
 from tests.bench.fits import write_outline
+from tests.command import boutline
 from tests.maker.cut_part import CutSpec
 
-ROOT = Path(__file__).resolve().parents[2]
 WIDE, HIGH, PX_PER_MM = 700, 900, 4.0
 CALLS = {
     "outline": ["outline", "{plan}"],
@@ -46,8 +45,7 @@ def run(folder: Path, call: list[str], plan: str, outline: Path | None = None) -
     told = folder / "plan.toml"
     told.write_text(plan, encoding="utf-8")
     words = [word.format(plan=told, outline=outline or folder / "outline.dxf") for word in call]
-    whole = [sys.executable, "-m", "digitize.cli", *words, "--out", str(folder / "out")]
-    done = subprocess.run(whole, capture_output=True, text=True, check=False, cwd=ROOT, timeout=60)
+    done = boutline(*words, "--out", folder / "out")
     assert not (folder / "out").exists()
     return done
 

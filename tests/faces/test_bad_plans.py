@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,17 +11,18 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.command import boutline
 from tests.maker import PlanSpec, RuleSpec, make_plan
 from tests.maker.press import save
 
 BOTH = (RuleSpec(length_mm=120.0), RuleSpec(along="y", length_mm=120.0))
-SMALL = PlanSpec(name="bad", seed=11, family="small", rules=BOTH, dpi=120.0, specks=20)
-PX_PER_MM = SMALL.dpi / 25.4
+SMALL = PlanSpec(name="bad", seed=11, family="small", rules=BOTH, dpi=100.0, specks=20)
+TORN = replace(SMALL, dpi=120.0)  # coarser, the neck's lines lead past where it is torn
+PX_PER_MM = TORN.dpi / 25.4
 
 
 def outline(plan: Path, out: Path) -> tuple[int, dict[str, Any], str]:
-    call = [sys.executable, "-m", "digitize.cli", "outline", str(plan), "--out", str(out), "--json"]
-    done = subprocess.run(call, capture_output=True, text=True, check=False)
+    done = boutline("outline", plan, "--out", out, "--json")
     return done.returncode, json.loads(done.stdout), done.stderr
 
 
@@ -36,7 +35,7 @@ def erase(picture: Path, low: np.ndarray, high: np.ndarray) -> None:
     (x0, y0), (x1, y1) = np.maximum(low, 0).astype(int), np.maximum(high, 0).astype(int)
     page[y0:y1, x0:x1] = 235
     # The declared resolution decides between units; keep it.
-    save(page, SMALL, picture)
+    save(page, TORN, picture)
 
 
 def assert_refused(code: str, record: dict[str, Any], said: str, out: Path, exit_code: int) -> None:
@@ -68,7 +67,7 @@ def test_one_direction_only_is_a_look_with_a_wider_claim(tmp_path: Path) -> None
 
 def test_two_rules_that_disagree_are_refused(tmp_path: Path) -> None:
     """A span from end to end of a rule, said to be 2 % longer than the rule's graduations make it."""
-    made = make_plan(replace(SMALL, dpi=200.0), tmp_path)
+    made = make_plan(replace(SMALL, dpi=150.0), tmp_path)
     rule = made.rules[0]
     start, end = np.asarray(rule.from_px), np.asarray(rule.to_px)
     plan = tmp_path / "plan.toml"
@@ -96,7 +95,7 @@ def test_two_bodies_on_one_sheet_are_refused_and_one_line_settles_it(tmp_path: P
 
 
 def test_no_closed_outline_is_refused(tmp_path: Path) -> None:
-    made = make_plan(SMALL, tmp_path)
+    made = make_plan(TORN, tmp_path)
     widest = made.to_px(made.outline_mm[[np.argmax(made.outline_mm[:, 0])]])[0]
     erase(made.path, widest - np.array([15.0, 51.0]) * PX_PER_MM, widest + np.array([4.0, 51.0]) * PX_PER_MM)
     exit_code, record, said = outline(made.path, tmp_path / "out")
@@ -104,9 +103,9 @@ def test_no_closed_outline_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_page_of_text_is_refused(tmp_path: Path) -> None:
-    page = np.full((2200, 1700), 255, np.uint8)
-    for row in range(100, 2100, 40):
-        cv2.putText(page, "measure twice and cut once, says everybody", (80, row), cv2.FONT_HERSHEY_SIMPLEX, 1.2, 0, 2)
+    page = np.full((1100, 900), 255, np.uint8)
+    for row in range(50, 1050, 25):
+        cv2.putText(page, "measure twice and cut once, says everybody", (40, row), cv2.FONT_HERSHEY_SIMPLEX, 0.8, 0, 2)
     cv2.imwrite(str(tmp_path / "text.png"), page)
     exit_code, record, said = outline(tmp_path / "text.png", tmp_path / "out")
     assert_refused("no-rule", record, said, tmp_path / "out", exit_code)
@@ -114,10 +113,10 @@ def test_a_page_of_text_is_refused(tmp_path: Path) -> None:
 
 def test_a_rule_whose_unit_nothing_decides_is_refused(tmp_path: Path) -> None:
     """Graduations all of one length, and no resolution in the file."""
-    page = np.full((1200, 2400), 255, np.uint8)
-    cv2.line(page, (200, 1000), (2200, 1000), 0, 2)
-    for place in np.arange(200, 2201, 9.0):
-        cv2.line(page, (round(place), 1000), (round(place), 970), 0, 1)
+    page = np.full((600, 1300), 255, np.uint8)
+    cv2.line(page, (150, 500), (1150, 500), 0, 2)
+    for place in np.arange(150, 1151, 9.0):
+        cv2.line(page, (round(place), 500), (round(place), 470), 0, 1)
     cv2.imwrite(str(tmp_path / "plain.png"), page)
     exit_code, record, _ = outline(tmp_path / "plain.png", tmp_path / "out")
     assert exit_code == 4
@@ -129,8 +128,7 @@ def test_a_plan_file_with_a_mistake_is_wrong_usage(tmp_path: Path, words: str) -
     cv2.imwrite(str(tmp_path / "plan.png"), np.full((400, 400), 255, np.uint8))
     plan = tmp_path / "plan.toml"
     plan.write_text(f'[plan]\nimage = "plan.png"\n[body]\n{words}\n')
-    call = [sys.executable, "-m", "digitize.cli", "outline", str(plan), "--out", str(tmp_path / "out")]
-    done = subprocess.run(call, capture_output=True, text=True, check=False)
+    done = boutline("outline", plan, "--out", tmp_path / "out")
     assert done.returncode == 2
     assert "what to do" in done.stderr
     assert not (tmp_path / "out").exists()

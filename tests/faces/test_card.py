@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.faces.test_command_line import run, told
+from tests.command import boutline
+from tests.faces.test_command_line import told
 from tests.maker.card_scan import lay_card
 from tests.maker.print_press import make_print
 from tests.maker.print_spec import PrintSpec
@@ -43,7 +44,7 @@ def checked(
     rules = "".join(f'[[rule]]\nunit = "{unit}"\nnear = [{x:.0f}, {y:.0f}]\n' for x, y in places)
     plan = scan.with_name(f"{name}.toml")
     plan.write_text(f'[plan]\nimage = "{scan.name}"\n{rules}{card}')
-    done = run(command, plan, "--out", scan.parent / name, "--json", *more)
+    done = boutline(command, plan, "--out", scan.parent / name, "--json", *more)
     return done.returncode, json.loads(done.stdout)
 
 
@@ -78,7 +79,7 @@ def test_a_card_alone_is_no_scale(tmp_path: Path) -> None:
     grey = lay_card(np.full((700, 900), 235, dtype=np.uint8), (450.0, 350.0), (5.0, 5.0))
     assert cv2.imwrite(str(tmp_path / "alone.png"), grey)
     (tmp_path / "alone.toml").write_text('[plan]\nimage = "alone.png"\n[[card]]\nnear = [450, 350]\n')
-    done = run("outline", tmp_path / "alone.toml", "--out", tmp_path / "out", "--json")
+    done = boutline("outline", tmp_path / "alone.toml", "--out", tmp_path / "out", "--json")
     assert done.returncode == 4
     assert codes(json.loads(done.stdout)) == {"card-alone"}
     told(done)

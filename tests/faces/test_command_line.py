@@ -13,17 +13,12 @@ import cv2
 import numpy as np
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.command import ROOT, boutline
+
 DEMO = ROOT / "fixtures" / "demo"
 RESULTS = ["outline.dxf", "outline.pdf", "outline.svg", "overlay.png", "record.json", "report.html"]
 # The aim is 0.3 s on a machine at rest; the limit leaves room for a busy one. Loading a stage takes 1 s and more.
 QUICK_S = 1.0
-
-
-def run(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    call = [sys.executable, "-m", "digitize.cli", *map(str, words)]
-    environment = {"PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin", "COLUMNS": "120", "HOME": "/nonexistent"}
-    return subprocess.run(call, capture_output=True, text=True, cwd=cwd or ROOT, env=environment, timeout=120)
 
 
 def told(done: subprocess.CompletedProcess[str]) -> None:
@@ -51,7 +46,7 @@ def test_help_and_version_are_quick(words: tuple[str, ...]) -> None:
 
 def _seconds(words: tuple[str, ...]) -> float:
     start = time.perf_counter()
-    done = run(*words)
+    done = boutline(*words, fresh=True)
     assert done.returncode == 0
     assert done.stderr == ""
     return time.perf_counter() - start
@@ -70,21 +65,21 @@ def test_nothing_heavy_is_loaded_for_help() -> None:
 
 
 def test_version_is_one_line() -> None:
-    assert re.fullmatch(r"boutline \d+\.\d+\.\d+\n", run("--version").stdout)
+    assert re.fullmatch(r"boutline \d+\.\d+\.\d+\n", boutline("--version", fresh=True).stdout)
 
 
 @pytest.mark.parametrize(
     "words", [("outline",), ("outlime", "a.png"), ("outline", "a.png", "--nope"), ("outline", "a.png", "--out")]
 )
 def test_a_wrong_call_is_2(words: tuple[str, ...]) -> None:
-    done = run(*words)
+    done = boutline(*words)
     assert done.returncode == 2
     assert done.stdout == ""
     assert done.stderr
 
 
 def test_a_missing_plan_is_2_with_its_name(tmp_path: Path) -> None:
-    done = run("outline", tmp_path / "none.png", "--out", tmp_path / "out")
+    done = boutline("outline", tmp_path / "none.png", "--out", tmp_path / "out", fresh=True)
     assert done.returncode == 2
     assert "none.png does not exist" in done.stderr
     told(done)
@@ -93,7 +88,7 @@ def test_a_missing_plan_is_2_with_its_name(tmp_path: Path) -> None:
 
 def test_an_unknown_key_is_2_with_the_nearest_key(tmp_path: Path) -> None:
     (tmp_path / "plan.toml").write_text("[plan]\nimage = 'a.png'\nunti = 'in'\n")
-    done = run("outline", tmp_path / "plan.toml")
+    done = boutline("outline", tmp_path / "plan.toml")
     assert done.returncode == 2
     assert "'unti'" in done.stderr
     assert "'unit'" in done.stderr
@@ -101,13 +96,13 @@ def test_an_unknown_key_is_2_with_the_nearest_key(tmp_path: Path) -> None:
 
 
 def test_a_traceback_only_when_asked_for(tmp_path: Path) -> None:
-    assert "Traceback" not in run("outline", tmp_path / "none.png").stderr
-    assert "Traceback" in run("outline", tmp_path / "none.png", "-v").stderr
+    assert "Traceback" not in boutline("outline", tmp_path / "none.png").stderr
+    assert "Traceback" in boutline("outline", tmp_path / "none.png", "-v").stderr
 
 
 def test_a_blank_sheet_is_4_and_leaves_nothing(blank: Path) -> None:
     out = blank.parent / "new" / "out"
-    done = run("outline", blank, "--out", out)
+    done = boutline("outline", blank, "--out", out, fresh=True)
     assert done.returncode == 4
     assert done.stdout == ""
     told(done)
@@ -115,7 +110,7 @@ def test_a_blank_sheet_is_4_and_leaves_nothing(blank: Path) -> None:
 
 
 def test_a_refused_plan_still_has_its_record_as_json(blank: Path) -> None:
-    done = run("outline", blank, "--json", "--out", blank.parent / "out")
+    done = boutline("outline", blank, "--json", "--out", blank.parent / "out")
     assert done.returncode == 4
     record = json.loads(done.stdout)
     assert record["verdict"] == "refused"
@@ -132,7 +127,7 @@ def test_damaged_pictures_are_4(tmp_path: Path, cut: float, code: int, word: str
     noise = np.random.default_rng(1).integers(0, 255, (400, 400), dtype=np.uint8)
     data = cv2.imencode(".png", noise)[1].tobytes()
     (tmp_path / "a.png").write_bytes(data[: int(len(data) * cut)] or b"no picture")
-    done = run("outline", tmp_path / "a.png", "--out", tmp_path / "out")
+    done = boutline("outline", tmp_path / "a.png", "--out", tmp_path / "out")
     assert done.returncode == code
     assert word in done.stderr
     assert "vips" not in done.stderr.lower()
@@ -141,7 +136,7 @@ def test_damaged_pictures_are_4(tmp_path: Path, cut: float, code: int, word: str
 
 def test_a_small_picture_is_4(tmp_path: Path) -> None:
     assert cv2.imwrite(str(tmp_path / "a.png"), np.full((100, 200), 255, dtype=np.uint8))
-    done = run("outline", tmp_path / "a.png", "--out", tmp_path / "out")
+    done = boutline("outline", tmp_path / "a.png", "--out", tmp_path / "out")
     assert done.returncode == 4
     assert "200 x 100" in done.stderr
 
@@ -150,17 +145,17 @@ def test_results_in_the_way_are_2_and_stay(blank: Path) -> None:
     out = blank.parent / "out"
     out.mkdir()
     (out / "record.json").write_text("old")
-    done = run("outline", blank, "--out", out)
+    done = boutline("outline", blank, "--out", out)
     assert done.returncode == 2
     assert "--replace" in done.stderr
     told(done)
-    assert run("outline", blank, "--out", out, "--replace").returncode == 4
+    assert boutline("outline", blank, "--out", out, "--replace").returncode == 4
     assert (out / "record.json").read_text() == "old"
 
 
 @pytest.mark.parametrize("place", ["itself", "/proc/boutline"])  # no folder can be made in /proc, whoever asks
 def test_an_out_folder_that_cannot_be_made_is_2(blank: Path, place: str) -> None:
-    done = run("outline", blank, "--out", blank if place == "itself" else place)
+    done = boutline("outline", blank, "--out", blank if place == "itself" else place)
     assert done.returncode == 2
     assert "cannot be written" in done.stderr
     told(done)
@@ -214,7 +209,7 @@ def test_an_unexpected_fault_is_1_on_one_line() -> None:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
     out = tmp_path_factory.mktemp("demo") / "out"
-    return out, run("demo", "--out", out)
+    return out, boutline("demo", "--out", out, fresh=True)
 
 
 def test_the_demo_writes_every_file(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
@@ -229,13 +224,13 @@ def test_the_demo_writes_every_file(demo: tuple[Path, subprocess.CompletedProces
 def test_the_demo_is_not_run_over_its_results(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
     out, _ = demo
     before = (out / "record.json").read_bytes()
-    assert run("demo", "--out", out).returncode == 2
+    assert boutline("demo", "--out", out).returncode == 2
     assert (out / "record.json").read_bytes() == before
 
 
 def test_json_and_the_record_file_are_the_same(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
     out, _ = demo
-    done = run("demo", "--out", out, "--replace", "--json")
+    done = boutline("demo", "--out", out, "--replace", "--json")
     printed, written = json.loads(done.stdout), json.loads((out / "record.json").read_text())
     assert printed == written
     assert str(out.parent) not in done.stdout

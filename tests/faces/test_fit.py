@@ -4,24 +4,22 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from digitize.writers.record import FIT_SCHEMA_FILE, check_record
 from tests.bench.fits import write_outline
+from tests.command import boutline
 from tests.maker.cut_part import CutSpec, make_part
 
-ROOT = Path(__file__).resolve().parents[2]
 SPEC = CutSpec(seed=7, dpi=150.0, stuff="dark", ground="lid", turn_deg=93.0)
 PROUD_MM, PROUD_AT = 0.6, 0.4
 GRADED = '[plan]\nimage = "{}"\n\n[[rule]]\nrole = "laid"\ngrade = "I"\n'
 
 
-def fit(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    call = [sys.executable, "-m", "digitize.cli", "fit", *map(str, words)]
-    return subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT, timeout=240)
+def fit(*words: str | Path, fresh: bool = False) -> subprocess.CompletedProcess[str]:
+    return boutline("fit", *words, fresh=fresh)
 
 
 def made(spec: CutSpec, folder: Path) -> tuple[Path, Path]:
@@ -37,7 +35,7 @@ def proud(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.Co
     folder = tmp_path_factory.mktemp("proud")
     spec = CutSpec(**{**SPEC.__dict__, "face_down": True, "proud_mm": PROUD_MM, "proud_at": PROUD_AT})
     plan, outline = made(spec, folder)
-    return folder / "out", fit(plan, outline, "--half", "right", "--out", folder / "out", "--json")
+    return folder / "out", fit(plan, outline, "--half", "right", "--out", folder / "out", "--json", fresh=True)
 
 
 def test_a_proud_place_is_told_with_place_and_size(proud: tuple[Path, subprocess.CompletedProcess[str]]) -> None:

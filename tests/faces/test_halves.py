@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import cv2
@@ -15,6 +14,7 @@ import shapely
 from ezdxf.path import make_path
 
 from digitize.writers.record import check_record
+from tests.command import boutline
 from tests.maker import PlanSpec, RuleSpec, make_plan
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -25,9 +25,8 @@ SPEC = PlanSpec(
 BULGE_MM, REACH_MM = 0.6, 60.0
 
 
-def halves(*words: str | Path) -> subprocess.CompletedProcess[str]:
-    call = [sys.executable, "-m", "digitize.cli", "halves", *map(str, words)]
-    return subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT, timeout=240)
+def halves(*words: str | Path, fresh: bool = False) -> subprocess.CompletedProcess[str]:
+    return boutline("halves", *words, fresh=fresh)
 
 
 def pushed(grey: np.ndarray, at_px: np.ndarray, push_px: np.ndarray, reach_px: float) -> np.ndarray:
@@ -51,7 +50,7 @@ def audited(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.
     path = folder / "pushed.png"
     cv2.imwrite(str(path), pushed(grey, at, push, REACH_MM * float(np.hypot(*matrix[:, 0]))))
     out = folder / "out"
-    return out, halves(path, "--out", out, "--json"), place
+    return out, halves(path, "--out", out, "--json", fresh=True), place
 
 
 def test_the_side_that_was_pushed_out_is_named(

@@ -16,11 +16,11 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.command import FIXED, ROOT, boutline
 from tests.maker import PlanSpec, RuleSpec, make_plan
 
-ROOT = Path(__file__).resolve().parents[2]
 CALL = [sys.executable, "-m", "digitize.cli"]
-ENVIRONMENT = {"PYTHONPATH": str(ROOT), "PATH": os.environ["PATH"], "COLUMNS": "120", "HOME": "/nonexistent"}
+ENVIRONMENT = {"PYTHONPATH": str(ROOT), "PATH": os.environ["PATH"], **FIXED}
 # As coarse and plain as a plan may be: nothing here asks how well it is measured. With one rule it is to be looked at.
 SHEET = PlanSpec(
     name="sheet", seed=4, family="small", half=True, rules=(RuleSpec(),), dpi=100.0, specks=20, smudges=0
@@ -28,9 +28,8 @@ SHEET = PlanSpec(
 BARE = PlanSpec(name="bare", seed=11, family="small", rules=(), dpi=100.0, specks=20)
 
 
-def run(*words: str | Path | bytes, cwd: Path) -> subprocess.CompletedProcess[str]:
-    call = [*CALL, *(word if isinstance(word, bytes) else str(word) for word in words)]
-    return subprocess.run(call, capture_output=True, text=True, cwd=cwd, env=ENVIRONMENT, timeout=120)
+def in_bytes(*words: str | bytes, cwd: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*CALL, *words], capture_output=True, text=True, cwd=cwd, env=ENVIRONMENT, timeout=120)
 
 
 def shell(line: str, cwd: Path) -> subprocess.CompletedProcess[str]:
@@ -68,23 +67,23 @@ def sheets(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def found(sheets: Path) -> Path:
     """The folder of the sheets, with the results of the first in ``out``."""
-    assert run("outline", "sheet.png", "--out", "out", cwd=sheets).returncode == 3
+    assert boutline("outline", "sheet.png", "--out", "out", cwd=sheets).returncode == 3
     return sheets
 
 
 def test_a_refused_run_withdraws_what_it_was_to_replace(found: Path, tmp_path: Path) -> None:
     out = shutil.copytree(found / "out", tmp_path / "out")
     (out / "mine.dxf").write_text("mine")
-    done = run("outline", found / "blank.png", "--out", out, "--replace", cwd=tmp_path)
+    done = boutline("outline", found / "blank.png", "--out", out, "--replace", cwd=tmp_path)
     assert done.returncode == 4
     assert [path.name for path in out.iterdir()] == ["mine.dxf"]
-    assert run("mold", out / "outline.dxf", "--out", tmp_path / "mold", cwd=tmp_path).returncode == 2
+    assert boutline("mold", out / "outline.dxf", "--out", tmp_path / "mold", cwd=tmp_path).returncode == 2
 
 
 def test_a_refused_run_leaves_other_commands_results(found: Path, tmp_path: Path) -> None:
     out = shutil.copytree(found / "out", tmp_path / "out")
     before = sorted(path.name for path in out.iterdir())
-    done = run("halves", found / "blank.png", "--out", out, "--replace", cwd=tmp_path)
+    done = boutline("halves", found / "blank.png", "--out", out, "--replace", cwd=tmp_path)
     assert done.returncode == 4
     assert sorted(path.name for path in out.iterdir()) == before
 
@@ -92,10 +91,10 @@ def test_a_refused_run_leaves_other_commands_results(found: Path, tmp_path: Path
 def test_a_refused_mold_withdraws_every_part(found: Path, tmp_path: Path) -> None:
     words = ("mold", tmp_path / "outline.dxf", "--out", tmp_path / "mold", "--replace")
     shutil.copy(found / "out" / "outline.dxf", tmp_path)
-    assert run(*words, cwd=tmp_path).returncode in (0, 3)
+    assert boutline(*words, cwd=tmp_path).returncode in (0, 3)
     (tmp_path / "mold" / "mine.dxf").write_text("mine")
     (tmp_path / "job.toml").write_text('[mold]\nwall = "12 mm"\ntab = "0 mm"\n[dowels]\ndiameter = "40 mm"\n')
-    done = run(*words, "--job", tmp_path / "job.toml", cwd=tmp_path)
+    done = boutline(*words, "--job", tmp_path / "job.toml", cwd=tmp_path)
     assert done.returncode == 4, done.stderr
     assert [path.name for path in (tmp_path / "mold").iterdir()] == ["mine.dxf"]
 
@@ -103,14 +102,14 @@ def test_a_refused_mold_withdraws_every_part(found: Path, tmp_path: Path) -> Non
 def test_a_refused_plan_among_many_withdraws_its_results(found: Path, tmp_path: Path) -> None:
     shutil.copy(found / "sheet.png", tmp_path / "a.png")
     shutil.copy(found / "blank.png", tmp_path / "b.png")
-    words = ("outline", "a.png", "b.png", "--out", "out", "--replace")
-    assert run(*words, cwd=tmp_path).returncode == 4
+    words = ("outline", "a.png", "b.png", "--out", "out", "--replace", "--jobs", "1")
+    assert boutline(*words, cwd=tmp_path).returncode == 4
     shutil.copy(found / "blank.png", tmp_path / "a.png")
-    assert run(*words, cwd=tmp_path).returncode == 4
+    assert boutline(*words, cwd=tmp_path).returncode == 4
     assert list((tmp_path / "out").rglob("outline.dxf")) == []
     # files that came from elsewhere since then are not its answer, either
     shutil.copytree(found / "out", tmp_path / "out" / "a", dirs_exist_ok=True)
-    assert run(*words, cwd=tmp_path).returncode == 4
+    assert boutline(*words, cwd=tmp_path).returncode == 4
     assert list((tmp_path / "out").rglob("outline.dxf")) == []
 
 
@@ -130,7 +129,7 @@ def test_a_refused_plan_among_many_withdraws_its_results(found: Path, tmp_path: 
 def test_a_place_outside_the_picture_is_2(sheets: Path, tmp_path: Path, table: str, place: str, key: str) -> None:
     """Of a picture that holds nothing: it is told before anything is looked for."""
     shutil.copy(sheets / "blank.png", tmp_path)
-    done = run("outline", plan_file(tmp_path, table, "blank.png"), cwd=tmp_path)
+    done = boutline("outline", plan_file(tmp_path, table, "blank.png"), cwd=tmp_path)
     told(done, 2, f"{place} of {key} is outside the picture, 700 x 900.")
 
 
@@ -139,14 +138,14 @@ def test_a_span_of_the_wrong_unit_is_refused(tmp_path: Path, length: str) -> Non
     made = make_plan(BARE, tmp_path)
     ends = made.to_px(np.array([[0.0, 0.0], [0.0, made.measures["length_mm"]]])).round(1).tolist()
     span = f'[[span]]\nfrom = {ends[0]}\nto = {ends[1]}\nlength = "{length}"'
-    told(run("outline", plan_file(tmp_path, span, made.path.name), cwd=tmp_path), 4, "span 1", " mm, ", "unit")
+    told(boutline("outline", plan_file(tmp_path, span, made.path.name), cwd=tmp_path), 4, "span 1", " mm, ", "unit")
     assert not (tmp_path / "boutline-out").exists()
 
 
 @pytest.mark.parametrize("length", ["19 7/8", "505", "0.5"])
 def test_a_length_in_words_without_a_unit_is_2(sheets: Path, tmp_path: Path, length: str) -> None:
     shutil.copy(sheets / "sheet.png", tmp_path)
-    done = run("outline", plan_file(tmp_path, f'[body]\nlength = "{length}"'), cwd=tmp_path)
+    done = boutline("outline", plan_file(tmp_path, f'[body]\nlength = "{length}"'), cwd=tmp_path)
     told(done, 2, f"'{length}'", "Say mm or in")
 
 
@@ -160,7 +159,7 @@ def test_a_length_in_words_without_a_unit_is_2(sheets: Path, tmp_path: Path, len
     ],
 )
 def test_a_length_of_the_call_without_a_unit_is_2(found: Path, tmp_path: Path, words: tuple[str, ...]) -> None:
-    told(run(*words, "--out", tmp_path / "out.toml", cwd=found), 2, f"'{words[-1]}'", "Say mm or in")
+    told(boutline(*words, "--out", tmp_path / "out.toml", cwd=found), 2, f"'{words[-1]}'", "Say mm or in")
 
 
 @pytest.mark.parametrize(
@@ -180,7 +179,7 @@ def test_outputs_that_take_nothing_change_no_exit_code(sheets: Path, tmp_path: P
     assert ("No space left" in done.stderr) == (">/dev/full" in redirection and "2>" not in redirection)
 
 
-@pytest.mark.parametrize("plans", ["sheet.png", "sheet.png blank.png"])
+@pytest.mark.parametrize("plans", ["sheet.png", pytest.param("sheet.png blank.png", marks=pytest.mark.slow)])
 def test_outputs_that_take_nothing_of_a_refused_plan(found: Path, tmp_path: Path, plans: str) -> None:
     line = f"$boutline outline blank.png {plans} --out {tmp_path}/out >&- 2>/dev/full"
     assert shell(line, found).returncode == 4
@@ -204,8 +203,8 @@ def test_a_name_that_is_no_utf8_is_told_in_letters(sheets: Path, tmp_path: Path)
         shutil.copy(sheet, tmp_path / os.fsdecode(odd))
     except OSError:
         pytest.skip("this file system takes no such name")
-    told(run("outline", odd, cwd=tmp_path), 2, "w\\xffg.png", "Rename")
-    done = run("outline", odd, sheet, "--out", b"o\xff", "--json", cwd=tmp_path)
+    told(in_bytes("outline", odd, cwd=tmp_path), 2, "w\\xffg.png", "Rename")
+    done = in_bytes("outline", odd, str(sheet), "--out", b"o\xff", "--json", "--jobs", "1", cwd=tmp_path)
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     plans = json.loads(done.stdout)["plans"]
@@ -233,7 +232,7 @@ def test_the_next_run_removes_what_a_killed_one_left(sheets: Path, tmp_path: Pat
     process.wait()
     assert list(tmp_path.glob(".out-*"))
     (tmp_path / ".out-of-mine").mkdir()
-    assert run("outline", sheet, "--out", out, cwd=tmp_path).returncode == 3
+    assert boutline("outline", sheet, "--out", out, cwd=tmp_path).returncode == 3
     assert sorted(path.name for path in tmp_path.iterdir()) == [".out-of-mine", "out"]
 
 
@@ -245,5 +244,5 @@ def _until(there: Callable[[], object], patience_s: float = 60.0) -> None:
 
 
 def test_a_suggestion_is_one_sentence(tmp_path: Path) -> None:
-    done = run("outline", plan_file(tmp_path, "lin = 3"), cwd=tmp_path)
+    done = boutline("outline", plan_file(tmp_path, "lin = 3"), cwd=tmp_path)
     told(done, 2, "unknown key 'lin' in [plan] (did you mean 'line'?).\n")

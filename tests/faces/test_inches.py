@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.faces.test_command_line import run
+from tests.command import boutline
 from tests.maker import MadePlan, PlanSpec
 
-SHEET = PlanSpec(name="inches", seed=4, family="small", dpi=120.0, copier_x=1.013, copier_y=0.996, specks=20)
+SHEET = PlanSpec(name="inches", seed=4, family="small", dpi=100.0, copier_x=1.013, copier_y=0.996, specks=0)
 
 
 @pytest.mark.parametrize(
@@ -27,7 +27,7 @@ def test_the_summary_is_in_inches(
 ) -> None:
     plan = tmp_path / "plan.toml"
     plan.write_text(f"[plan]\nimage = '{made(SHEET).path.as_posix()}'\nunit = 'in'\n")
-    done = run(command, plan, "--out", tmp_path / "out")
+    done = boutline(command, plan, "--out", tmp_path / "out")
     assert re.search(lengths, done.stdout), done.stdout + done.stderr
     paper = re.sub(r"one page of \d+ x \d+ mm", "", done.stdout)  # paper is sold by the millimetre or by its name
     assert " mm" not in paper

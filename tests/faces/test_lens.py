@@ -13,7 +13,8 @@ import pytest
 
 from tests.bench.compare import compare
 from tests.bench.one import read_body
-from tests.faces.test_command_line import run, told
+from tests.command import boutline
+from tests.faces.test_command_line import told
 from tests.faces.test_photo import PHOTO
 from tests.maker.camera import Camera
 from tests.maker.chessboard import make_shots
@@ -40,7 +41,7 @@ def shots(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
 @pytest.fixture(scope="module")
 def lens_file(shots: list[Path]) -> Path:
     path = shots[0].parent / "phone.lens.toml"
-    done = run("lens", *shots, "--out", path)
+    done = boutline("lens", *shots, "--out", path, fresh=True)
     assert done.returncode == 0, done.stderr
     assert "from 9 shots" in done.stdout
     assert path.name in done.stdout
@@ -77,7 +78,7 @@ def test_a_photo_is_measured_as_well_or_better_with_it(lens_file: Path, photo: M
     for name, line in (("without", ""), ("with", f'lens = "{lens_file}"\n')):
         plan = photo.path.with_name(f"{name}.toml")
         plan.write_text(f'[plan]\nimage = "{photo.path.name}"\n{line}')
-        done = run("outline", plan, "--out", tmp_path / name, "--json")
+        done = boutline("outline", plan, "--out", tmp_path / name, "--json")
         assert done.returncode in (0, 3), done.stderr
         record = json.loads(done.stdout)
         off = compare(read_body(tmp_path / name / "outline.dxf"), photo.outline_mm, photo.corners_mm, photo.corners_mm)
@@ -98,11 +99,11 @@ def test_a_photo_is_measured_as_well_or_better_with_it(lens_file: Path, photo: M
 def test_json_and_nothing_overwritten(shots: list[Path], tmp_path: Path) -> None:
     out = tmp_path / "phone.lens.toml"
     out.write_text("mine")
-    done = run("lens", *shots, "--out", out)
+    done = boutline("lens", *shots, "--out", out)
     assert done.returncode == 2
     told(done)
     assert out.read_text() == "mine"
-    done = run("lens", *shots[:6], shots[0], "--out", out, "--json", "--replace")
+    done = boutline("lens", *shots[:6], shots[0], "--out", out, "--json", "--replace")
     record = json.loads(done.stdout)
     assert [one["file"] for one in record["lens"]["shots"]] == [path.name for path in shots[:6]]
     assert [one["code"] for one in record["reasons"] if one["code"] == "lens-same-shot"]
@@ -122,14 +123,14 @@ def test_too_few_boards_names_the_shots_without_one(shots: list[Path], tmp_path:
     blank = tmp_path / "blank.jpg"
     assert cv2.imwrite(str(blank), np.full(SHOT_SIZE[::-1], 180, dtype=np.uint8))
     out = tmp_path / "new.toml"
-    refused(run("lens", *shots[:4], blank, "--out", out), out, 4, "4 of 5", "blank.jpg", "--corners")
+    refused(boutline("lens", *shots[:4], blank, "--out", out), out, 4, "4 of 5", "blank.jpg", "--corners")
 
 
 def test_shots_of_different_sizes(shots: list[Path], tmp_path: Path) -> None:
     odd = tmp_path / "odd.png"
     assert cv2.imwrite(str(odd), cv2.imread(str(shots[8]), cv2.IMREAD_GRAYSCALE)[:-40, :-60])
     out = tmp_path / "new.toml"
-    refused(run("lens", *shots[:5], odd, "--out", out), out, 4, "odd.png", "940 x 709", "1000 x 749")
+    refused(boutline("lens", *shots[:5], odd, "--out", out), out, 4, "odd.png", "940 x 709", "1000 x 749")
 
 
 @pytest.mark.parametrize(
@@ -143,7 +144,7 @@ def test_shots_of_different_sizes(shots: list[Path], tmp_path: Path) -> None:
 )
 def test_a_wrong_call(shots: list[Path], tmp_path: Path, words: tuple[str, str], said: str) -> None:
     out = tmp_path / "new.toml"
-    refused(run("lens", *shots[:5], "--out", out, *words, cwd=tmp_path), out, 2, said)
+    refused(boutline("lens", *shots[:5], "--out", out, *words, cwd=tmp_path), out, 2, said)
 
 
 @pytest.mark.parametrize(
@@ -164,10 +165,10 @@ def test_a_lens_file_that_does_not_fit(
     wrong.write_text(text.replace(*change, 1))
     plan = coarse.path.with_name("wrong.toml")
     plan.write_text(f'[plan]\nimage = "{coarse.path.name}"\nlens = "wrong.lens.toml"\n')
-    refused(run("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", code, said)
+    refused(boutline("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", code, said)
 
 
 def test_a_lens_with_a_scan_is_a_contradiction(lens_file: Path, coarse: MadePhoto, tmp_path: Path) -> None:
     plan = coarse.path.with_name("scan.toml")
     plan.write_text(f'[plan]\nimage = "{coarse.path.name}"\ncaptured = "scan"\nlens = "{lens_file}"\n')
-    refused(run("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", 2, "scan")
+    refused(boutline("outline", plan, "--out", tmp_path / "out"), tmp_path / "out" / "outline.dxf", 2, "scan")

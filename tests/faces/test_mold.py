@@ -7,7 +7,6 @@ import hashlib
 import json
 import math
 import subprocess
-import sys
 from pathlib import Path
 
 import ezdxf
@@ -21,6 +20,7 @@ from svgelements import Path as SvgPath
 
 from digitize.drawing import draw_outline
 from digitize.writers.dxf import write_dxf
+from tests.command import boutline
 from tests.digitize.mold_bodies import cassini
 from tests.digitize.writer_bodies import body_of
 
@@ -39,9 +39,8 @@ inside = true
 """
 
 
-def run(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "digitize.cli", "mold", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+def run(*words: str | Path, fresh: bool = False) -> subprocess.CompletedProcess[str]:
+    return boutline("mold", *words, fresh=fresh)
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +67,7 @@ def made(outline: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a mold made with a job file."""
     folder = tmp_path_factory.mktemp("made")
     (folder / "mold.toml").write_text(SMALL_JOB, encoding="utf-8")
-    done = run(outline, "--job", folder / "mold.toml", "--out", folder / "out")
+    done = run(outline, "--job", folder / "mold.toml", "--out", folder / "out", fresh=True)
     assert done.returncode == 0, done.stderr
     assert "4 x mold layer" in done.stdout
     return folder / "out"

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
+from tests.command import boutline
 from tests.maker import PlanSpec, RuleSpec, make_plan
-
-ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.mark.parametrize(("shear_deg", "differ"), [(-0.5, False), (1.3, True)])
@@ -22,8 +19,7 @@ def test_halves_differ_only_beyond_what_the_sheets_squareness_explains(
     rules = (RuleSpec(length_mm=150.0),)
     spec = PlanSpec(name="askew", seed=21, family="small", dpi=150.0, rules=rules, specks=0, shear_deg=shear_deg)
     made = make_plan(spec, tmp_path)
-    call = [sys.executable, "-m", "digitize.cli", "outline", str(made.path), "--out", str(tmp_path / "out"), "--json"]
-    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT, timeout=240)
+    done = boutline("outline", made.path, "--out", tmp_path / "out", "--json")
     record = json.loads(done.stdout)
     codes = [one["code"] for one in record["reasons"]]
     assert "shear-assumed" in codes

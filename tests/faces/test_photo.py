@@ -11,7 +11,8 @@ from scipy.optimize import least_squares
 
 from tests.bench.compare import compare
 from tests.bench.one import read_body
-from tests.faces.test_command_line import run, told
+from tests.command import boutline
+from tests.faces.test_command_line import told
 from tests.maker.level_spec import LevelSpec
 from tests.maker.photo import MadePhoto, make_photo
 from tests.maker.photo_spec import LaidSpec, PhotoSpec
@@ -31,7 +32,7 @@ def photo(tmp_path_factory: pytest.TempPathFactory) -> MadePhoto:
 
 
 def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto, tmp_path: Path) -> None:
-    done = run("outline", photo.path, "--out", tmp_path / "out", "--json")
+    done = boutline("outline", photo.path, "--out", tmp_path / "out", "--json")
     assert done.returncode in (0, 3), done.stderr
     record = json.loads(done.stdout)
     assert record["input"]["captured"] == "photo"
@@ -52,7 +53,7 @@ def test_a_photo_with_two_rules_gives_the_body_within_its_claim(photo: MadePhoto
 def test_a_part_of_a_photo_is_reprinted_flat_and_its_size_doubted(photo: MadePhoto, tmp_path: Path) -> None:
     """The region is told in the photo's own pixels; the photo is tilted, so its part of the sheet is no rectangle."""
     x, y, width, height = region = (900, 700, 1100, 700)
-    done = run("reprint", photo.path, "--out", tmp_path / "out", "--json", "--region", *map(str, region))
+    done = boutline("reprint", photo.path, "--out", tmp_path / "out", "--json", "--region", *map(str, region))
     assert done.returncode == 3, done.stderr
     record = json.loads(done.stdout)
     assert "sheet-unchecked" in [reason["code"] for reason in record["reasons"]]
@@ -69,7 +70,7 @@ def test_a_photo_without_a_rule_is_refused_with_what_to_do(tmp_path: Path) -> No
     import dataclasses
 
     bare = make_photo(dataclasses.replace(PHOTO, name="bare", laid=(), long_px=2000), tmp_path)
-    done = run("outline", bare.path, "--out", tmp_path / "out")
+    done = boutline("outline", bare.path, "--out", tmp_path / "out")
     assert done.returncode == 4
     told(done)
     assert "rule" in done.stderr

@@ -12,7 +12,8 @@ from typing import Any
 
 import pytest
 
-from tests.faces.test_command_line import run, told
+from tests.command import boutline
+from tests.faces.test_command_line import told
 from tests.faces.test_photo import PHOTO
 from tests.maker.photo import MadePhoto, make_photo
 from tests.maker.photo_bad import edges_out, two_sheets
@@ -29,7 +30,7 @@ def refused(spec: PhotoSpec, folder: Path, plan: str = "") -> tuple[dict[str, An
     if plan:
         given = folder / "plan.toml"
         given.write_text(f'[plan]\nimage = "{made.path.name}"\n{plan}')
-    done = run("outline", given, "--out", folder / "out", "--json")
+    done = boutline("outline", given, "--out", folder / "out", "--json")
     assert done.returncode == 4, done.stderr
     told(done)
     assert not (folder / "out" / "outline.dxf").exists()

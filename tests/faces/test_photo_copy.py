@@ -10,7 +10,7 @@ import pytest
 
 from tests.bench.compare import compare
 from tests.bench.one import read_body
-from tests.faces.test_command_line import run
+from tests.command import boutline
 from tests.maker.level_spec import LevelSpec
 from tests.maker.photo import MadePhoto, make_photo
 from tests.maker.photo_spec import LaidSpec, PhotoSpec
@@ -38,7 +38,7 @@ def photo(tmp_path_factory: pytest.TempPathFactory) -> MadePhoto:
 
 
 def test_the_outline_is_the_plans_and_the_copy_is_told(photo: MadePhoto, tmp_path: Path) -> None:
-    done = run("outline", photo.path, "--out", tmp_path / "out", "--json")
+    done = boutline("outline", photo.path, "--out", tmp_path / "out", "--json")
     assert done.returncode in (0, 3), done.stderr
     record = json.loads(done.stdout)
     assert sorted(rule["role"] for rule in record["scale"]["rules"])[:2] == ["drawn", "drawn"]
@@ -55,7 +55,7 @@ def test_the_outline_is_the_plans_and_the_copy_is_told(photo: MadePhoto, tmp_pat
 
 @pytest.mark.slow
 def test_the_print_check_takes_the_same_photo(photo: MadePhoto, tmp_path: Path) -> None:
-    done = run("print-check", photo.path, "--out", tmp_path / "out", "--json")
+    done = boutline("print-check", photo.path, "--out", tmp_path / "out", "--json")
     assert done.returncode == 3, done.stderr
     record = json.loads(done.stdout)
     told = record["print_check"]
@@ -73,7 +73,7 @@ def test_two_photos_of_the_sheet_give_one_outline(photo: MadePhoto, tmp_path: Pa
     make_photo(OTHER, photo.path.parent)
     plan = photo.path.parent / "both.toml"
     plan.write_text('[plan]\nimage = ["wren.jpg", "wren-2.jpg"]\n')
-    done = run("outline", plan, "--out", tmp_path / "out", "--json")
+    done = boutline("outline", plan, "--out", tmp_path / "out", "--json")
     assert done.returncode in (0, 3), done.stderr
     record = json.loads(done.stdout)
     assert [one["file"] for one in record["input"]["more"]] == ["wren-2.jpg"]
@@ -91,5 +91,5 @@ def test_several_pictures_are_not_for_a_reprint(tmp_path: Path) -> None:
     plan.write_text('[plan]\nimage = ["a.jpg", "b.jpg"]\n')
     for name in ("a.jpg", "b.jpg"):
         (tmp_path / name).write_bytes(b"")
-    done = run("reprint", plan, "--out", tmp_path / "out")
+    done = boutline("reprint", plan, "--out", tmp_path / "out")
     assert done.returncode == 2 and "takes one" in done.stderr

@@ -18,7 +18,8 @@ from digitize.print_evidence import gather
 from digitize.scanner_check import check_scanner
 from digitize.settings import load_plan
 from digitize.traced import Clock
-from tests.faces.test_command_line import run, told
+from tests.command import boutline
+from tests.faces.test_command_line import told
 from tests.maker.card_scan import lay_card
 from tests.maker.print_press import MadePrint, make_print
 from tests.maker.print_spec import LaidSpec, PrintSpec
@@ -41,13 +42,21 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> MadePrint:
 
 
 @pytest.fixture(scope="module")
+def coarse(tmp_path_factory: pytest.TempPathFactory) -> MadePrint:
+    """The same at 100 dots per inch, where it is not asked how exact a factor is."""
+    return make_print(replace(COPY, name="coarse", dpi=100.0), tmp_path_factory.mktemp("coarse"))
+
+
+@pytest.fixture(scope="module")
 def bare(tmp_path_factory: pytest.TempPathFactory) -> MadePrint:
     """A copy without anything drawn to measure by, and no rule beside it."""
-    return make_print(replace(COPY, name="bare", rules=(), laid=()), tmp_path_factory.mktemp("bare"))
+    return make_print(replace(COPY, name="bare", rules=(), laid=(), dpi=100.0), tmp_path_factory.mktemp("bare"))
 
 
-def check(plan: Path, out: Path, *more: str) -> tuple[int, dict[str, Any], subprocess.CompletedProcess[str]]:
-    done = run("print-check", plan, "--out", out, "--json", *more)
+def check(
+    plan: Path, out: Path, *more: str, fresh: bool = False
+) -> tuple[int, dict[str, Any], subprocess.CompletedProcess[str]]:
+    done = boutline("print-check", plan, "--out", out, "--json", *more, fresh=fresh)
     return done.returncode, json.loads(done.stdout), done
 
 
@@ -74,7 +83,7 @@ def answer(copy: MadePrint, tmp_path_factory: pytest.TempPathFactory) -> tuple[P
     out, turned = folder / "out", folder / "turned.png"
     sheet = cv2.imread(str(copy.path), cv2.IMREAD_GRAYSCALE)
     keep(scanned(sheet, MM, turn_deg=180.6, noise=1.0), turned)
-    code, record, done = check(copy.plan_path, out, "--turned", str(turned))
+    code, record, done = check(copy.plan_path, out, "--turned", str(turned), fresh=True)
     return out, code, record, done.stderr
 
 
@@ -124,18 +133,18 @@ def test_the_page_says_the_same_and_needs_nothing_else(answer: tuple[Path, int, 
     assert json.loads((out / "record.json").read_text()) == record
 
 
-def test_the_roles_told_the_wrong_way_round_are_doubted(copy: MadePrint, tmp_path: Path) -> None:
-    text = copy.plan_path.read_text()
+def test_the_roles_told_the_wrong_way_round_are_doubted(coarse: MadePrint, tmp_path: Path) -> None:
+    text = coarse.plan_path.read_text()
     turned = re.sub(r"(?m)^within = .*\n", "", text).replace('"drawn"', "?").replace('"laid"', '"drawn"')
-    code, record, _ = check(beside(copy, "swapped", turned.replace("?", '"laid"')), tmp_path / "out")
+    code, record, _ = check(beside(coarse, "swapped", turned.replace("?", '"laid"')), tmp_path / "out")
     assert code == 3
     assert "roles-swapped" in codes(record)
     # what is doubted: the number is the right one turned over
-    assert record["print_check"]["x"]["percent"] / 100 * copy.x == pytest.approx(1.0, abs=1e-3)
+    assert record["print_check"]["x"]["percent"] / 100 * coarse.x == pytest.approx(1.0, abs=1e-3)
 
 
-def test_rules_of_unknown_role_that_disagree_are_asked_about(copy: MadePrint, tmp_path: Path) -> None:
-    code, record, done = check(copy.path, tmp_path / "out")
+def test_rules_of_unknown_role_that_disagree_are_asked_about(coarse: MadePrint, tmp_path: Path) -> None:
+    code, record, done = check(coarse.path, tmp_path / "out")
     assert code == 4
     assert codes(record) == {"which-is-laid"}
     told(done)
@@ -187,15 +196,15 @@ def test_a_span_with_a_true_length_is_enough(bare: MadePrint, tmp_path: Path) ->
 
 @pytest.mark.parametrize("text", ["0.1", "much", "-1 %", "0 %", "20 %"])
 def test_a_wrong_tolerance_is_2(tmp_path: Path, text: str) -> None:
-    done = run("print-check", tmp_path / "a.png", f"--tolerance={text}")
+    done = boutline("print-check", tmp_path / "a.png", f"--tolerance={text}")
     assert done.returncode == 2
     assert "0.5 mm" in done.stderr
     told(done)
 
 
-def test_a_copy_within_a_tolerance_over_the_body_is_sound(copy: MadePrint, tmp_path: Path) -> None:
+def test_a_copy_within_a_tolerance_over_the_body_is_sound(coarse: MadePrint, tmp_path: Path) -> None:
     """1.3 % of a small lower bout is some 3 mm."""
-    code, record, done = check(copy.plan_path, tmp_path / "out", "--tolerance", "8 mm")
+    code, record, done = check(coarse.plan_path, tmp_path / "out", "--tolerance", "8 mm")
     assert (code, record["verdict"], record["print_check"]["answer"]) == (0, "sound", "true"), done.stderr
     assert record["print_check"]["tolerance"] == {"percent": None, "mm": 8.0}
     assert "Ask for" not in (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
@@ -247,8 +256,8 @@ def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: 
 
 def test_the_outlines_report_and_the_print_check_say_the_same_of_one_picture(tmp_path: Path) -> None:
     """Off by other amounts both ways and put down askew: no mean of both ways and no picture's axes will do."""
-    made = make_print(replace(COPY, name="askew", laid=(), copier_x=0.985, copier_y=1.012, skew_deg=1.3), tmp_path)
-    outlined = json.loads(run("outline", made.path, "--out", tmp_path / "outline", "--json").stdout)
+    made = make_print(replace(COPY, name="askew", laid=(), dpi=100.0, copier_x=0.985, copier_y=1.012, skew_deg=1.3), tmp_path)
+    outlined = json.loads(boutline("outline", made.path, "--out", tmp_path / "outline", "--json").stdout)
     _, checked, _ = check(made.path, tmp_path / "check")
     for key in ("x_percent", "y_percent", "u95_percent", "shear_deg"):
         assert outlined["copy"][key] == checked["copy"][key], key

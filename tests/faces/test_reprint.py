@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import shutil
 import subprocess
-import sys
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 from pathlib import Path
@@ -25,7 +24,7 @@ from digitize.read import read_picture
 from digitize.reprint import run_reprint
 from digitize.settings import PlanSettings
 from digitize.traced import Clock
-from tests.faces.reprint_call import ROOT, reprint
+from tests.command import boutline
 from tests.maker import PlanSpec, RuleSpec
 from tests.maker.marks import Mark, line
 from tests.maker.paper_scan import scan_page
@@ -94,7 +93,7 @@ def plan(tmp_path_factory: pytest.TempPathFactory) -> Crossed:
 @pytest.fixture(scope="module")
 def tiled(plan: Crossed) -> tuple[Path, dict[str, Any]]:
     out = plan.path.parent / "a4"
-    done = reprint(plan.path, "--paper", "A4", "--out", out, "--json")
+    done = boutline("reprint", plan.path, "--paper", "A4", "--out", out, "--json", fresh=True)
     assert done.returncode == 0, done.stderr
     return out / "reprint.pdf", json.loads(done.stdout)
 
@@ -232,7 +231,7 @@ def second(plan: Crossed) -> tuple[Path, dict[str, Any]]:
     out = plan.path.parent / "second"
     words = ("--paper", "letter", "--mirrored", "--one-bit", "--tiff", "--measured", "99.2 mm x 4.036 in of 4 in")
     region = ("--region", "300", "700", "1400", "1300")
-    done = reprint(plan.path, *words, *region, "--out", out, "--json")
+    done = boutline("reprint", plan.path, *words, *region, "--out", out, "--json")
     assert done.returncode == 0, done.stderr
     return out, json.loads(done.stdout)
 
@@ -313,7 +312,8 @@ def test_a_scan_of_the_first_print_cancels_the_printers_error(
     upright = record["reprint"]["page_width_mm"] < record["reprint"]["page_height_mm"]
     printer = PRINTER if upright else PRINTER[::-1]
     scan_page(printed(pdf, 3), DPI, printer, tmp_path / "page.png", turn_deg=180.7)
-    done = reprint(plan.path, "--paper", "A4", "--measured", tmp_path / "page.png", "--out", tmp_path / "out", "--json")
+    words = ("--paper", "A4", "--measured", tmp_path / "page.png", "--out", tmp_path / "out", "--json")
+    done = boutline("reprint", plan.path, *words)
     assert done.returncode == 0, done.stderr
     part = json.loads(done.stdout)["reprint"]
     found = part["printer"]
@@ -381,10 +381,7 @@ def test_of_a_tiled_prints_pages_the_one_that_is_off_is_named(
     for number, (page, path) in enumerate(zip(dots, pages, strict=True), 1):
         size = 0.94 if number == 3 else 1.0
         scan_page(page, DPI, (size, size), path, turn_deg=(0.3, 180.5, -0.4, 90.2)[number - 1], seed=number)
-    call = [sys.executable, "-m", "digitize.cli", "print-check", *map(str, pages), "--json"]
-    done = subprocess.run(
-        [*call, "--out", str(tmp_path / "out")], capture_output=True, text=True, check=False, cwd=ROOT, timeout=120
-    )
+    done = boutline("print-check", *pages, "--json", "--out", tmp_path / "out")
     assert done.returncode == 3, done.stderr
     record = json.loads(done.stdout)
     answers = [page["answer"] for page in record["print_pages"]["pages"]]
@@ -396,7 +393,7 @@ def test_of_a_tiled_prints_pages_the_one_that_is_off_is_named(
     assert all(abs(way["off_others_percent"] + 6.0) < way["off_others_u95_percent"] for way in third)
     shown = (tmp_path / "out" / "print-check.html").read_text(encoding="utf-8")
     assert "One page is off" in shown and str(tmp_path) not in shown
-    good = [*map(str, (pages[0], pages[1], pages[3])), "--tolerance", "0.5 %", "--out", str(tmp_path / "ok")]
-    done = subprocess.run([*call[:4], *good], capture_output=True, text=True, check=False, cwd=ROOT, timeout=120)
+    good = (pages[0], pages[1], pages[3])
+    done = boutline("print-check", *good, "--tolerance", "0.5 %", "--out", tmp_path / "ok")
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("true to size")

@@ -11,7 +11,7 @@ import pytest
 from calibration.errors import UsageError
 from digitize.print_settings import PrintSettings
 from digitize.reprint import run_reprint
-from tests.faces.reprint_call import reprint
+from tests.command import boutline
 
 WRONG = {
     "unknown paper": (PrintSettings("A7"), "A4, A3.*whole or fit"),
@@ -34,7 +34,7 @@ def test_wrong_calls_are_2_with_what_to_do(name: str, tmp_path: Path) -> None:
 
 def test_a_wrong_call_is_told_on_two_lines(tmp_path: Path) -> None:
     (tmp_path / "a.png").write_bytes(b"never read")
-    done = reprint(tmp_path / "a.png", "--measured", "101.6 mm x 101.6 mm", "--out", tmp_path / "out")
+    done = boutline("reprint", tmp_path / "a.png", "--measured", "101.6 mm x 101.6 mm", "--out", tmp_path / "out")
     assert (done.returncode, done.stdout) == (2, "")
     first, second = done.stderr.splitlines()
     assert first.startswith("boutline: 101.6 mm may be the 100 mm line or the 4 in line")
@@ -52,6 +52,6 @@ def test_a_sheet_without_a_scale_is_refused(tmp_path: Path) -> None:
 
 def test_a_scan_that_is_not_there_is_2(tmp_path: Path) -> None:
     (tmp_path / "a.png").write_bytes(b"never read")
-    done = reprint(tmp_path / "a.png", "--measured", tmp_path / "none.png", "--out", tmp_path / "out")
+    done = boutline("reprint", tmp_path / "a.png", "--measured", tmp_path / "none.png", "--out", tmp_path / "out")
     assert done.returncode == 2
     assert "does not exist" in done.stderr and "what to do" in done.stderr
