@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -14,11 +15,13 @@ import numpy as np
 import pytest
 
 from tests.command import ROOT, boutline
+from tests.maker import MadePlan, PlanSpec
 
 DEMO = ROOT / "fixtures" / "demo"
 RESULTS = ["outline.dxf", "outline.pdf", "outline.svg", "overlay.png", "record.json", "report.html"]
 # The aim is 0.3 s on a machine at rest; the limit leaves room for a busy one. Loading a stage takes 1 s and more.
 QUICK_S = 1.0
+SHEET = PlanSpec(name="quick", seed=4, family="small", half=True, dpi=100.0, specks=0, smudges=0)
 
 
 def told(done: subprocess.CompletedProcess[str]) -> None:
@@ -228,9 +231,12 @@ def test_the_demo_is_not_run_over_its_results(demo: tuple[Path, subprocess.Compl
     assert (out / "record.json").read_bytes() == before
 
 
-def test_json_and_the_record_file_are_the_same(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    out, _ = demo
-    done = boutline("demo", "--out", out, "--replace", "--json")
+@pytest.mark.parametrize("command", ["outline", pytest.param("demo", marks=pytest.mark.slow)])
+def test_json_and_the_record_file_are_the_same(
+    made: Callable[[PlanSpec], MadePlan], tmp_path: Path, command: str
+) -> None:
+    out, plan = tmp_path / "out", [made(SHEET).path] if command == "outline" else []
+    done = boutline(command, *plan, "--out", out, "--json")
     printed, written = json.loads(done.stdout), json.loads((out / "record.json").read_text())
     assert printed == written
     assert str(out.parent) not in done.stdout

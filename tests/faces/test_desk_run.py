@@ -20,8 +20,10 @@ from digitize.outbox import OUTLINE_FILES
 from digitize.outcome import Memo
 from digitize.pipeline import run_outline
 from tests.faces.desk_server import sheet
+from tests.maker import PlanSpec, make_plan
 
 WITHIN_S = 120.0  # the run's process loads for seconds, and on a busy machine for many
+SHEET = PlanSpec(name="sheet", seed=4, family="small", dpi=100.0, specks=0, smudges=0)
 
 
 def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_dir: Path, tmp_path: Path) -> None:
@@ -67,13 +69,12 @@ def test_what_is_drawn_lies_on_the_ink_and_no_files_outlive_a_refusal(fixtures_d
     assert (state["record"]["verdict"], state["shown"]["outline"]) == ("refused", None)
 
 
-def test_a_run_begins_with_what_changed_and_ends_as_one_from_the_start(fixtures_dir: Path, tmp_path: Path) -> None:
-    picture, plan = tmp_path / "cassini.png", tmp_path / "plan.toml"
-    shutil.copy(fixtures_dir / "small" / "cassini.png", picture)
-    plan.write_text('[plan]\nimage = "cassini.png"\n')
+def test_a_run_begins_with_what_changed_and_ends_as_one_from_the_start(tmp_path: Path) -> None:
+    plan, picture = tmp_path / "plan.toml", make_plan(SHEET, tmp_path).path
+    plan.write_text('[plan]\nimage = "sheet.png"\n')
     runs, out = Runs(tmp_path / "out", sha256(picture.read_bytes()).hexdigest()), tmp_path / "out"
     first, _ = ended(runs, plan)
-    plan.write_text('[plan]\nimage = "cassini.png"\nline = "outer"\n[body]\nkeep = "left"\n')
+    plan.write_text('[plan]\nimage = "sheet.png"\nline = "outer"\n[body]\nkeep = "left"\n')
     again, record = ended(runs, plan)
     whole = run_outline(plan, tmp_path / "whole").record
     assert again["read"] + again["rule"] + again["ink"] < 0.2 * (first["read"] + first["rule"] + first["ink"])

@@ -13,7 +13,7 @@ from tests.bench.fits import write_outline
 from tests.command import boutline
 from tests.maker.cut_part import CutSpec, make_part
 
-SPEC = CutSpec(seed=7, dpi=150.0, stuff="dark", ground="lid", turn_deg=93.0)
+SPEC = CutSpec(seed=7, dpi=100.0, stuff="dark", ground="lid", turn_deg=93.0)
 PROUD_MM, PROUD_AT = 0.6, 0.4
 GRADED = '[plan]\nimage = "{}"\n\n[[rule]]\nrole = "laid"\ngrade = "I"\n'
 
@@ -75,7 +75,7 @@ def test_a_true_part_fits(tmp_path: Path) -> None:
     ("scale", "kind"), [(1.02, "body"), (0.98, "template"), (0.97, "line")], ids=["large", "small", "drawn"]
 )
 def test_a_part_of_the_wrong_size_is_told_so_and_no_place_of_it(tmp_path: Path, scale: float, kind: str) -> None:
-    spec = CutSpec(**{**SPEC.__dict__, "dpi": 120.0, "scale": scale, "kind": kind, "proud_mm": 0.6})
+    spec = CutSpec(**{**SPEC.__dict__, "scale": scale, "kind": kind, "proud_mm": 0.6})
     plan, outline = made(spec, tmp_path)
     drawn = ["--drawn"] if kind == "line" else []
     done = fit(plan, outline, *drawn, "--out", tmp_path / "out", "--json")
@@ -103,7 +103,7 @@ def test_a_part_with_its_edge_covered_is_not_said_to_fit(tmp_path: Path) -> None
 
 
 def test_without_a_rule_nothing_is_said(tmp_path: Path) -> None:
-    part = make_part(CutSpec(**{**SPEC.__dict__, "rules": False, "dpi": 100.0}), tmp_path)
+    part = make_part(CutSpec(**{**SPEC.__dict__, "rules": False}), tmp_path)
     done = fit(part.path, write_outline(SPEC, tmp_path), "--out", tmp_path / "out", "--json")
     record = json.loads(done.stdout)
     assert (done.returncode, record["fit"], record["verdict"]) == (4, None, "refused")

@@ -18,7 +18,7 @@ from tests.faces.test_fit import GRADED
 from tests.faces.test_halves import halves
 from tests.maker.cut_part import CutSpec, make_part
 
-SPEC = CutSpec(seed=7, dpi=150.0, stuff="mdf", ground="lid", turn_deg=93.0, shadow=0.2)
+SPEC = CutSpec(seed=7, dpi=120.0, stuff="mdf", ground="lid", turn_deg=93.0, shadow=0.2)
 
 
 def told(spec: CutSpec, folder: Path) -> tuple[Path, np.ndarray]:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import cv2
@@ -16,15 +14,9 @@ import pytest
 from calibration.errors import UsageError
 from digitize import batch
 from digitize.cli.many import table
+from tests.command import ROOT, boutline
 
-ROOT = Path(__file__).resolve().parents[2]
 SMALL = ROOT / "fixtures" / "small" / "half.png"
-
-
-def run(*words: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
-    call = [sys.executable, "-m", "digitize.cli", "outline", *map(str, words)]
-    environment = {"PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin", "COLUMNS": "120", "HOME": "/nonexistent"}
-    return subprocess.run(call, capture_output=True, text=True, cwd=cwd, env=environment, timeout=120)
 
 
 @pytest.fixture
@@ -41,7 +33,7 @@ def folder(tmp_path: Path) -> Path:
 
 def test_a_folder_is_done_whatever_fails_and_not_done_again(folder: Path) -> None:
     top = folder.parent
-    first = run("plans", "none.png", "--out", "out", cwd=top)
+    first = boutline("outline", "plans", "none.png", "--out", "out", cwd=top, fresh=True)
     assert first.returncode == 2, first.stderr  # none.png: worse than refused
     head, *rows = first.stdout.splitlines()
     assert head.split()[:2] == ["plan", "verdict"]
@@ -56,7 +48,7 @@ def test_a_folder_is_done_whatever_fails_and_not_done_again(folder: Path) -> Non
     assert len(made) == 6
 
     cv2.imwrite(str(folder / "blank.png"), np.full((910, 700), 255, dtype=np.uint8))
-    again = run("plans", "--out", "out", "--json", cwd=top)
+    again = boutline("outline", "plans", "--out", "out", "--json", "--jobs", "1", cwd=top)
     assert again.returncode == 4
     results = {one["folder"]: one for one in json.loads(again.stdout)["plans"]}
     assert {name: one["as_before"] for name, one in results.items()} == {"blank": False, "good": True, "torn": True}

@@ -17,7 +17,7 @@ def test_halves_differ_only_beyond_what_the_sheets_squareness_explains(
 ) -> None:
     """Squareness is known to 0.29 degree (1 sigma) where only one rule is printed."""
     rules = (RuleSpec(length_mm=150.0),)
-    spec = PlanSpec(name="askew", seed=21, family="small", dpi=150.0, rules=rules, specks=0, shear_deg=shear_deg)
+    spec = PlanSpec(name="askew", seed=21, family="small", dpi=100.0, rules=rules, specks=0, shear_deg=shear_deg)
     made = make_plan(spec, tmp_path)
     done = boutline("outline", made.path, "--out", tmp_path / "out", "--json")
     record = json.loads(done.stdout)

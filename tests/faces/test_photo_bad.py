@@ -19,7 +19,7 @@ from tests.maker.photo import MadePhoto, make_photo
 from tests.maker.photo_bad import edges_out, two_sheets
 from tests.maker.photo_spec import LaidSpec, PhotoSpec
 
-SMALL = replace(PHOTO, name="bad", long_px=2000, shadow=0.0)
+SMALL = replace(PHOTO, name="bad", long_px=1600, shadow=0.0)
 ONE_RULE = replace(SMALL, laid=(LaidSpec("steel 300", (60.0, 10.0), 1.0),), long_px=2600)
 
 

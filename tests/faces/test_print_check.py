@@ -256,7 +256,8 @@ def test_what_the_scanner_does_to_a_rule_is_told_from_what_the_sheet_does(copy: 
 
 def test_the_outlines_report_and_the_print_check_say_the_same_of_one_picture(tmp_path: Path) -> None:
     """Off by other amounts both ways and put down askew: no mean of both ways and no picture's axes will do."""
-    made = make_print(replace(COPY, name="askew", laid=(), dpi=100.0, copier_x=0.985, copier_y=1.012, skew_deg=1.3), tmp_path)
+    spec = replace(COPY, name="askew", laid=(), dpi=100.0, copier_x=0.985, copier_y=1.012, skew_deg=1.3)
+    made = make_print(spec, tmp_path)
     outlined = json.loads(boutline("outline", made.path, "--out", tmp_path / "outline", "--json").stdout)
     _, checked, _ = check(made.path, tmp_path / "check")
     for key in ("x_percent", "y_percent", "u95_percent", "shear_deg"):
