@@ -17,7 +17,7 @@ from tests.maker.press import save
 
 BOTH = (RuleSpec(length_mm=120.0), RuleSpec(along="y", length_mm=120.0))
 SMALL = PlanSpec(name="bad", seed=11, family="small", rules=BOTH, dpi=100.0, specks=20)
-TORN = replace(SMALL, dpi=120.0)  # coarser, the neck's lines lead past where it is torn
+TORN = replace(SMALL, dpi=120.0)  # at 100 the torn outline is found with doubts instead of refused
 PX_PER_MM = TORN.dpi / 25.4
 
 
