@@ -57,7 +57,11 @@ def out_of_square(xy: FloatArray, by_rad: float) -> FloatArray:
     return xy @ np.array([[1.0, by_rad / 2.0], [by_rad / 2.0, 1.0]])
 
 
-@pytest.mark.parametrize("by_deg", [0.3, -0.5])
+def slow(*values: object) -> object:
+    return pytest.param(*values, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("by_deg", [0.3, slow(-0.5)])
 def test_a_sheet_out_of_square_makes_no_real_difference(by_deg: float) -> None:
     """The halves of an even body part by over a millimetre, and a sheet's 0.3 degree (1 sigma) explains all of it."""
     xy = out_of_square(STROKE.on(outline(), np.random.default_rng(5)), np.radians(by_deg))
@@ -86,7 +90,7 @@ def test_a_bulge_is_found_on_a_sheet_of_loose_squareness(by_deg: float) -> None:
     assert found.u95_mm < 0.1
 
 
-@pytest.mark.parametrize("by_deg", [0.3, -0.5])
+@pytest.mark.parametrize("by_deg", [slow(0.3), -0.5])
 def test_halves_that_only_a_sheet_out_of_square_parts_are_meant_alike(by_deg: float) -> None:
     true = outline()
     xy = out_of_square(STROKE.on(true, np.random.default_rng(5)), np.radians(by_deg))
@@ -113,8 +117,10 @@ def test_halves_further_apart_than_the_sheets_squareness_explains_differ(covaria
     assert trace.audit.u95_mm < trace.audit.max_mm
 
 
-@pytest.mark.parametrize("by_deg", [0.0, 0.3])
-@pytest.mark.parametrize(("high_mm", "length_mm"), [(0.8, 80.0), (2.0, 250.0)])
+@pytest.mark.parametrize(
+    ("high_mm", "length_mm", "by_deg"),
+    [(0.8, 80.0, 0.3), (2.0, 250.0, 0.0), slow(0.8, 80.0, 0.0), slow(2.0, 250.0, 0.3)],
+)
 def test_a_half_that_bulges_differs_however_loosely_squareness_is_known(
     by_deg: float, high_mm: float, length_mm: float
 ) -> None:

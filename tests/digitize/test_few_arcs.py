@@ -80,8 +80,15 @@ def lobes(path: ArcPath) -> int:
     return int(np.sum(sense != np.roll(sense, 1)))
 
 
-@pytest.mark.parametrize("tolerance", [0.05, 0.02])
-@pytest.mark.parametrize(("drawn", "inflections"), [(cassini_half, 4), (ellipse_half, 0), (clothoid_half, 0)])
+def slow(*values: object) -> object:
+    return pytest.param(*values, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize(
+    ("drawn", "inflections", "tolerance"),
+    [(cassini_half, 4, 0.05), (ellipse_half, 0, 0.05), (clothoid_half, 0, 0.02),
+     slow(cassini_half, 4, 0.02), slow(ellipse_half, 0, 0.02), slow(clothoid_half, 0, 0.05)],
+)  # fmt: skip
 def test_few_more_arcs_than_any_could_do_with(
     drawn: Callable[[], FloatArray], inflections: int, tolerance: float
 ) -> None:

@@ -19,13 +19,15 @@ CROSS = (0.0, 90.0, 180.0, 270.0)
 
 def page(middle: tuple[float, float], angle_deg: float = 0.0, arms: tuple[float, ...] = CROSS) -> np.ndarray:
     """Return a 100 px page with arms of ink, 3 px wide and 20 px long, that leave one place."""
-    fine = (np.arange(100 * OVER) + 0.5) / OVER - 0.5
-    x, y = np.meshgrid(fine - middle[0], fine - middle[1])
+    first = [max(0, int(at) - 24) for at in middle]  # no arm reaches farther than 22 px
+    fine = [(at + (np.arange((min(100, at + 48) - at) * OVER) + 0.5) / OVER - 0.5) for at in first]
+    x, y = np.meshgrid(fine[0] - middle[0], fine[1] - middle[1])
     ink = np.zeros_like(x, dtype=bool)
     for arm in np.radians(np.array(arms) + angle_deg):
         along, across = x * np.cos(arm) + y * np.sin(arm), y * np.cos(arm) - x * np.sin(arm)
         ink |= (along > -1.5) & (along < 20.0) & (np.abs(across) < 1.5)
-    cover = ink.reshape(100, OVER, 100, OVER).mean(axis=(1, 3))
+    cover, part = np.zeros((100, 100)), ink.reshape(len(fine[1]) // OVER, OVER, len(fine[0]) // OVER, OVER)
+    cover[first[1] : first[1] + part.shape[0], first[0] : first[0] + part.shape[2]] = part.mean(axis=(1, 3))
     noise = np.random.default_rng(3).normal(0.0, 3.0, cover.shape)
     return np.clip(np.rint(PAPER + (INK - PAPER) * cover + noise), 0, 255).astype(np.uint8)
 

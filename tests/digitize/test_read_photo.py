@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+from itertools import product
 from pathlib import Path
 
 import cv2
@@ -231,9 +232,16 @@ CAMERA: Exif = {"FNumber": (18, 10)}
 WARM = (1.0, 0.85, 0.6)
 
 
-@pytest.mark.parametrize("fields", [CAMERA, {}], ids=["photo", "unmarked"])
-@pytest.mark.parametrize("light", [(1.0, 1.0, 1.0), WARM], ids=["white light", "warm light"])
-@pytest.mark.parametrize("table", [_mat, _grain, _light])
+NEUTRAL = (1.0, 1.0, 1.0)
+TABLES = list(product([_mat, _grain, _light], [NEUTRAL, WARM], [CAMERA, {}]))
+# Every table in both lights and with both kinds of file by turns; the others of the twelve are slow.
+USUAL = [(_mat, NEUTRAL, {}), (_grain, WARM, {}), (_grain, NEUTRAL, CAMERA), (_light, WARM, CAMERA)]
+
+
+@pytest.mark.parametrize(
+    ("table", "light", "fields"),
+    [pytest.param(*case, marks=() if case in USUAL else pytest.mark.slow) for case in TABLES],
+)
 def test_the_table_does_not_exchange_light_and_dark(
     tmp_path: Path, table: object, light: tuple[float, float, float], fields: Exif
 ) -> None:

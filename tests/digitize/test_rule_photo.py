@@ -83,7 +83,14 @@ LAID = {
 }
 
 
-@pytest.mark.parametrize("name", LAID)
+def slow(value):
+    return pytest.param(value, marks=pytest.mark.slow)
+
+
+BETWEEN = ("grey with white marks, steep", "mm and half mm", "much blur")  # much as those run by default
+
+
+@pytest.mark.parametrize("name", [slow(name) if name in BETWEEN else name for name in LAID])
 def test_a_laid_rule_is_found_with_its_unit_and_every_graduation(name):
     names, tone, more = LAID[name]
     body = laid_rule(START_MM, 4.0, 254.0, 26.0, names, TONES[tone])
@@ -205,7 +212,7 @@ def test_two_rules_laid_against_one_another_are_no_square():
     assert search.angles == ()
 
 
-@pytest.mark.parametrize("gap_mm", [0.0, 0.2])
+@pytest.mark.parametrize("gap_mm", [0.0, slow(0.2)])
 def test_a_rule_set_with_its_end_on_another_is_no_square(gap_mm):
     """Laid square by eye, its end flush with the other's: it counts from the corner, but its end shows."""
     tone = TONES["steel"]
@@ -228,7 +235,7 @@ def test_a_rule_in_inches_and_millimetres_set_on_one_an_inch_wide_is_no_square()
     assert search.angles == ()
 
 
-@pytest.mark.parametrize("at_mm", [(110.0, 60.0), (280.0, 60.0), (310.0, 60.0)])
+@pytest.mark.parametrize("at_mm", [(110.0, 60.0), slow((280.0, 60.0)), (310.0, 60.0)])
 def test_a_rule_set_anywhere_flush_on_another_is_no_square(at_mm):
     """Under the other's begin, or under or beside its end; the rule's face lies to the left of where it is set."""
     tone = TONES["steel"]
@@ -266,7 +273,7 @@ def test_a_square_is_known_where_glare_hides_how_both_arms_begin():
     assert [one.why for one in search.angles].count("the arms of a square") >= 1
 
 
-@pytest.mark.parametrize("gap_mm", [0.0, 0.2])
+@pytest.mark.parametrize("gap_mm", [slow(0.0), 0.2])
 def test_a_rule_with_its_end_on_another_is_no_square_where_glare_hides_how_both_begin(gap_mm):
     tone = TONES["steel"]
     along = laid_rule(np.array([80.0, 30.0]), 0.0, 240.0, 30.0, ("1 mm", "1 mm"), tone)

@@ -180,8 +180,9 @@ def test_half_millimetres_of_a_real_rule_are_read_as_such(name):
 
 @pytest.mark.parametrize(
     "name",
-    ["engraved_plan_a.jpg", "engraved_plan_b.jpg", "curled_graph_paper.jpg", "phone_book_exif6.jpg"],
-)
+    ["engraved_plan_a.jpg", pytest.param("engraved_plan_b.jpg", marks=pytest.mark.slow), "curled_graph_paper.jpg",
+     "phone_book_exif6.jpg"],
+)  # fmt: skip
 def test_no_rule_is_claimed_in_real_pictures_without_one(name):
     search = find_photo_rules(real(name))
     assert search.rules == ()

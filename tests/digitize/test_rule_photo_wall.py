@@ -55,7 +55,11 @@ def edge(lift: tuple[float, float] = LONG_STEEL_MM, body: int = 0, name: str = "
     return PhotoRule(rule, ring, body, 1.0, "by its tone", flat=True)
 
 
-@pytest.mark.parametrize("thick_mm", [0.6, 1.0, 1.5, 2.2, 3.0])
+def slow(value: object) -> object:
+    return pytest.param(value, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("thick_mm", [0.6, slow(1.0), 1.5, slow(2.2), 3.0])
 @pytest.mark.parametrize("shadow", [0.0, 0.35], ids=["no shadow", "soft shadow"])
 def test_a_wall_gives_the_thickness(thick_mm: float, shadow: float) -> None:
     found = wall_of(photo(thick_mm, shadow=shadow), edge(), rise)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import chi2
 
 from calibration.errors import Refusal
 from calibration.frames import FloatArray, SheetPoints
@@ -41,7 +42,11 @@ def drawn(angle_deg: float, x: float = 0.0, slant_deg: float = 0.0) -> object:
     return line(*turned(about, angle_deg, SHIFT))
 
 
-@pytest.mark.parametrize("angle_deg", [0.0, 33.0, 91.0, -140.0])
+def slow(value: object) -> object:
+    return pytest.param(value, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("angle_deg", [slow(0.0), 33.0, slow(91.0), -140.0])
 def test_own_axis_of_a_noisy_body(angle_deg: float) -> None:
     trace = place_body(traced(sheet_body(angle_deg, 0.1), 0.1))
     x, y, turn = placed_axis(trace, angle_deg)
@@ -52,12 +57,14 @@ def test_own_axis_of_a_noisy_body(angle_deg: float) -> None:
     assert trace.audit.axis_source == "outline"
 
 
-def test_stated_axis_uncertainty_covers_the_errors() -> None:
+@pytest.mark.parametrize("count", [5, pytest.param(12, marks=pytest.mark.slow)])
+def test_stated_axis_uncertainty_covers_the_errors(count: int) -> None:
     ratios = []
-    for seed in range(12):
+    for seed in range(count):
         trace = place_body(traced(sheet_body(20.0, 0.1, seed=seed), 0.1))
         ratios.append(placed_axis(trace, 20.0)[0] / trace.axis_u_mm)
-    assert 0.05 < np.sqrt(np.mean(np.square(ratios))) < 1.3
+    # the sum of squares of as many normal errors stays below this in 93.5 % of cases: rms 1.3 of 12, 1.4 of 5
+    assert 0.05**2 < np.mean(np.square(ratios)) < chi2.ppf(0.935, count) / count
 
 
 def test_axis_survives_a_cutaway() -> None:
@@ -133,9 +140,14 @@ def test_audit_measures_the_gap_before_anything_is_averaged() -> None:
     assert not trace.symmetric
 
 
+@lru_cache(maxsize=1)
+def placed_even() -> BodyTrace:
+    return place_body(traced(turned(uneven(0.0), 15.0, SHIFT), lines=(drawn(15.0),)))
+
+
 @pytest.mark.parametrize(("keep", "width"), [("left", 2.0), ("right", 0.0), ("mean", 1.0), ("as drawn", 1.0)])
 def test_keep_is_honoured(keep: str, width: float) -> None:
-    even = place_body(traced(turned(uneven(0.0), 15.0, SHIFT), lines=(drawn(15.0),)))
+    even = placed_even()
     trace = place_body(traced(turned(uneven(2.0), 15.0, SHIFT), lines=(drawn(15.0),)), keep)  # type: ignore[arg-type]
 
     def lower(one: BodyTrace) -> float:
@@ -283,18 +295,44 @@ def placed_as_it_lies() -> tuple[FloatArray, BodyTrace]:
     return still, place_body(traced(still))
 
 
-@settings(max_examples=8, deadline=None, derandomize=True)
-@given(angle=st.floats(-180.0, 180.0), dx=st.floats(-500.0, 500.0), dy=st.floats(-500.0, 500.0))
+TURNS, SHIFTS = st.floats(-180.0, 180.0), st.floats(-500.0, 500.0)
+FEW, MANY = (settings(max_examples=count, deadline=None, derandomize=True) for count in (3, 8))
+
+
+@FEW
+@given(angle=TURNS, dx=SHIFTS, dy=SHIFTS)
 def test_turning_the_sheet_changes_nothing_in_the_body(angle: float, dx: float, dy: float) -> None:
+    turned_alike(angle, dx, dy)
+
+
+@pytest.mark.slow
+@MANY
+@given(angle=TURNS, dx=SHIFTS, dy=SHIFTS)
+def test_turning_the_sheet_often_changes_nothing_in_the_body(angle: float, dx: float, dy: float) -> None:
+    turned_alike(angle, dx, dy)
+
+
+def turned_alike(angle: float, dx: float, dy: float) -> None:
     still, one = placed_as_it_lies()
     other = place_body(traced(turned(still, angle, (dx, dy))))
     assert apart(other.points.xy, one.points.xy)[1] < 0.002
     assert other.audit.rms_mm == pytest.approx(one.audit.rms_mm, abs=0.001)
 
 
-@settings(max_examples=6, deadline=None, derandomize=True)
-@given(angle=st.floats(-180.0, 180.0))
+@FEW
+@given(angle=TURNS)
 def test_mirroring_the_sheet_mirrors_the_axis(angle: float) -> None:
+    mirrored_alike(angle)
+
+
+@pytest.mark.slow
+@MANY
+@given(angle=TURNS)
+def test_mirroring_the_sheet_at_many_angles_mirrors_the_axis(angle: float) -> None:
+    mirrored_alike(angle)
+
+
+def mirrored_alike(angle: float) -> None:
     points = turned(noisy(spaced(body(True))[0], 0.03, 2), angle, SHIFT)
     one = place_body(traced(points))
     other = place_body(traced(points * (-1.0, 1.0)))

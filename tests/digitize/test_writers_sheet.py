@@ -111,7 +111,7 @@ def test_the_mirrored_page_is_the_plain_one_flipped(one_bit: bool, tmp_path: Pat
 def test_the_mirrored_tiff_is_the_plain_one_flipped(tmp_path: Path) -> None:
     values = []
     for mirrored in (False, True):
-        printed = sheet(mirrored=mirrored)
+        printed = sheet(region_px=PART, mirrored=mirrored)
         path = tmp_path / f"{mirrored}.tif"
         write_sheet_tiff(printed, path, "plover", ["a note"])
         image = pyvips.Image.new_from_file(str(path))
@@ -139,7 +139,7 @@ def test_the_same_sheet_gives_the_same_bytes(tmp_path: Path) -> None:
 
 def test_nothing_but_the_file_is_left(tmp_path: Path) -> None:
     written(tmp_path, "whole")
-    write_sheet_tiff(SHEET, tmp_path / "sheet.tif", "plover", [])
+    write_sheet_tiff(SMALL, tmp_path / "sheet.tif", "plover", [])
     assert sorted(each.name for each in tmp_path.iterdir()) == ["sheet.pdf", "sheet.tif"]
 
 

@@ -34,7 +34,7 @@ def body(family, seed):
     return body_of(LevelSpec(family=family, seed=seed))
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (2, 3, 4))])
 @pytest.mark.parametrize("family", NEW)
 def test_every_new_body_is_one_simple_loop_from_the_tail(family, seed):
     made = body(family, seed)

@@ -53,7 +53,11 @@ def ink_middle(ink, places, normals, reach_px):
     return (profile * at).sum(axis=1) / profile.sum(axis=1)
 
 
-@pytest.mark.parametrize("family", [*FAMILIES, "cassini"])
+def slow(*values):
+    return pytest.param(*values, marks=pytest.mark.slow)
+
+
+@pytest.mark.parametrize("family", ["small", "violin", "cassini", slow("guitar"), slow("cutaway")])
 def test_the_outline_is_the_middle_of_its_ink(family):
     spec = PlanSpec(family=family, seed=5, copier_x=1.01, copier_y=0.99, skew_deg=0.7, shear_deg=0.03)
     plan, sheet, affine = describe(spec, NOWHERE)
@@ -115,7 +119,7 @@ def test_the_cassini_oval_has_its_closed_form_measures():
 
 @pytest.mark.parametrize("unit,per_inch,pitch", [("mm", 16, 1.0), ("in", 16, 1.5875), ("in", 32, 0.79375)])
 def test_graduations_stand_at_the_truth_pitch(unit, per_inch, pitch):
-    spec = plain(PlanSpec(seed=3, rules=(RuleSpec(unit, per_inch, "x", 120.0),)))
+    spec = plain(PlanSpec(seed=3, family="small", rules=(RuleSpec(unit, per_inch, "x", 120.0),)))
     plan, sheet, affine = describe(spec, NOWHERE)
     rule = plan.rules[0]
     assert rule.pitch_mm == pitch
@@ -142,7 +146,7 @@ def test_copier_factors_show_in_the_local_scale():
     assert plan.mm_per_px_y == pytest.approx(25.4 / 300 / 0.996, rel=1e-12)
 
 
-@pytest.mark.parametrize("suffix,one_bit", [(".png", True), (".tif", True), (".png", False)])
+@pytest.mark.parametrize("suffix,one_bit", [slow(".png", True), (".tif", True), (".png", False)])
 def test_the_file_declares_its_dpi_and_depth(tmp_path, suffix, one_bit):
     spec = PlanSpec(family="small", half=True, seed=2, suffix=suffix, one_bit=one_bit, dpi=200.0)
     plan = make_plan(spec, tmp_path)
@@ -154,7 +158,7 @@ def test_the_file_declares_its_dpi_and_depth(tmp_path, suffix, one_bit):
 
 
 def test_the_same_spec_gives_the_same_picture(tmp_path):
-    spec = PlanSpec(family="violin", half=True, seed=9, one_bit=True)
+    spec = PlanSpec(family="small", half=True, seed=9, one_bit=True, dpi=100.0)
     first = make_plan(spec, tmp_path / "a").path.read_bytes()
     assert make_plan(spec, tmp_path / "b").path.read_bytes() == first
     assert make_plan(replace(spec, seed=10), tmp_path / "c").path.read_bytes() != first
