@@ -44,7 +44,7 @@ def neck(page: npt.NDArray[np.uint8], frets: bool) -> float:
     return float(turns[np.argmin(np.abs(egg(turns)[:, 1] - MIDDLE[1] - NECK))])
 
 
-@pytest.mark.parametrize("frets", [False, True])
+@pytest.mark.parametrize("frets", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_an_outline_goes_on_dashed_under_the_neck(frets: bool) -> None:
     page = sheet()
     meets = neck(page, frets)

@@ -237,7 +237,7 @@ def slow(value):
     return pytest.param(value, marks=pytest.mark.slow)
 
 
-@pytest.mark.parametrize("dpi", [None, (72, 72), slow((169.5, 169.5)), slow((300, 300))])
+@pytest.mark.parametrize("dpi", [slow(None), (72, 72), slow((169.5, 169.5)), slow((300, 300))])
 def test_half_millimetres_of_a_real_rule_are_never_read_as_millimetres(dpi):
     for rule in find_rules(real("halfmm_rule.jpg", dpi)).rules:
         assert rule.pitch_px / rule.pitch_mm == pytest.approx(6.675, rel=0.01)

@@ -58,7 +58,14 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("name", CASES)
+def slow(value):
+    return pytest.param(value, marks=pytest.mark.slow)
+
+
+BETWEEN = ("mm, down the sheet", "inch 1/8 at 600 dpi", "inch 1/32")  # much as those run by default
+
+
+@pytest.mark.parametrize("name", [slow(name) if name in BETWEEN else name for name in CASES])
 def test_a_rule_is_found_with_its_unit_count_and_scale(name):
     page, drawn = CASES[name]
     page.rules = [drawn]

@@ -154,7 +154,8 @@ needs_data = pytest.mark.skipif(not DATA.is_dir(), reason="the folder ../shared/
 
 
 @needs_data
-@pytest.mark.parametrize("name", ["phone_book_exif6.jpg", "curled_graph_paper.jpg", "halfmm_rule.jpg"])
+@pytest.mark.parametrize("name", [pytest.param("phone_book_exif6.jpg", marks=pytest.mark.slow),
+                                  "curled_graph_paper.jpg", "halfmm_rule.jpg"])  # fmt: skip
 def test_found_photos_without_a_plan_claim_no_square_sheet(name: str) -> None:
     view = find_sheet(read_picture(DATA / name, captured="photo"))
     assert view.angles == ()

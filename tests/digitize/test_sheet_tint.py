@@ -42,7 +42,7 @@ def off_px(view: View, places: npt.NDArray[np.float64]) -> float:
     return float(np.sqrt(np.mean(away**2))) * view.focal / view.away_mm
 
 
-@pytest.mark.parametrize("turn_deg", [3.0, 20.0])
+@pytest.mark.parametrize("turn_deg", [3.0, pytest.param(20.0, marks=pytest.mark.slow)])
 def test_all_four_edges_are_found_by_colour(turn_deg: float) -> None:
     view = View(turn_deg=turn_deg, away_mm=520.0)
     picture = photo(view)

@@ -101,7 +101,7 @@ def test_a_lens_that_folds_the_frame_is_refused():
         camera.rays(np.zeros((1, 2)))
 
 
-@pytest.mark.parametrize("lift", ["flat", "cylinder", "ridge"])
+@pytest.mark.parametrize("lift", ["flat", pytest.param("cylinder", marks=pytest.mark.slow), "ridge"])
 def test_the_outlines_ink_is_where_the_truth_says(lift):
     spec = replace(CLEAN, long_px=1600, laid=(), lift=lift, lift_mm=0.0 if lift == "flat" else 4.0, lift_to_deg=40.0)
     photo, light = shown(spec)
@@ -292,7 +292,9 @@ def test_a_body_this_machine_has_no_file_for_keeps_its_place(monkeypatch):
     assert part[1].plan.family == "small" and part[1].laid == ()
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "kind", [kind if n % 2 == 0 else pytest.param(kind, marks=pytest.mark.slow) for n, kind in enumerate(KINDS)]
+)
 def test_photos_of_a_mix_keep_their_promises(kind):
     for spec in mix(kind):
         photo, _ = describe_photo(spec, NOWHERE)
