@@ -17,7 +17,7 @@ from digitize.contour.network import Network
 from digitize.shapes import OutlineHints
 
 # A line running along this part of the outline, at most this far from it and this nearly
-# parallel, is an alternative to it; shorter strokes are not, nor are lighter ones inside.
+# parallel, is an alternative to it; shorter lines are not, nor are lighter ones inside.
 BESIDE_MM, BESIDE_SHARE, PARALLEL_DEG = 8.0, 0.2, 10.0
 LEAST_BESIDE_MM, SAME_WEIGHT = 25.0, 0.8
 # Of two lines beside each other all round, one this much lighter is not the outline.
@@ -59,7 +59,7 @@ def beside(chosen: Way, network: Network, px_per_mm: float, hints: OutlineHints)
     region = chosen.polygon()
     found: dict[bool, list[_Along]] = {True: [], False: []}
     for stroke, line in enumerate(network.lines):
-        if stroke in own or network.length_mm(stroke) < LEAST_BESIDE_MM:
+        if stroke in own or network.chain_mm(stroke, LEAST_BESIDE_MM) < LEAST_BESIDE_MM:
             continue
         along = _run_along(line, spaced, tree, region)
         if len(along.stations) and (along.outside or network.weights[stroke] > SAME_WEIGHT * weight):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
 from calibration.frames import FloatArray
@@ -22,6 +23,7 @@ BEYOND_MM = 3.0  # on one side at least, as far as centerlines are drawn beyond 
 ON_LINE_MM, OWN_PEN = 0.8, 0.35
 MOST_INSIDE = 0.85  # of its area: the lining of a box, and a box's own half, fill more
 EVEN, EVEN_MM = 0.02, 3.0  # what of its area, and how much of its width, a whole body's halves may differ by
+RINGS_MM = 15.0  # between the lines of a double border
 INKED = 0.6  # of the line between a half's ends
 
 
@@ -46,6 +48,12 @@ def is_box(way: Way, lines: Sequence[LongLine]) -> bool:
         if not turned and not beside and reaches and beyond:
             return True
     return False
+
+
+def rings(way: Way, others: Sequence[Way]) -> list[Way]:
+    """Return the other closed ways, rectangles too, along which a nearly rectangular way or half goes all the way."""
+    boxes = (other for other in others if other is not way and other.closed and rectangular(other))
+    return [box for box in boxes if cKDTree(box.xy).query(way.xy)[0].max() < RINGS_MM]
 
 
 def halved(way: Way, lines: Sequence[LongLine]) -> bool:

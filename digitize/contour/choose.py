@@ -13,7 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
-from digitize.contour.boxes import closed_by_its_own_pen, frames, halved, is_box
+from digitize.contour.boxes import closed_by_its_own_pen, frames, halved, is_box, rings
 from digitize.contour.elsewhere import bends, curves_elsewhere
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided, opened
 from digitize.contour.lines import LongLine, long_lines, without_squares
@@ -25,6 +25,7 @@ from digitize.contour.loops import (
     body_like,
     closed_ways,
     holds,
+    rectangular,
     strokes_at,
     way_along,
 )
@@ -346,7 +347,8 @@ def _best_half(
     shut = [(opened(way, line), line) for line in lines for way in closed if way not in ways and is_half(way, line)]
     found += [(way, line) for way, line in shut if not any(line is other for _, other in found)]
     inked = cKDTree(points)
-    others = [*ways, *(way for way, _ in found if _believable(way))]
+    borders = [way for way in closed if way not in ways and rectangular(way)]
+    others = [*ways, *borders, *(way for way, _ in found if _believable(way))]
 
     def whole_half(way: Way, line: LongLine) -> bool:
         rectangle = closed_by_its_own_pen(way, line, network)
@@ -400,7 +402,8 @@ def _elsewhere(best: Way, others: list[Way], px_per_mm: float, hints: OutlineHin
 def _is_border(way: Way, others: list[Way], network: Network) -> bool:
     """Whether a way is nearly a rectangle that holds other bodies or halves, or nearly all that is drawn.
 
-    A box, or half of one, holds only small things, and the rules and notes of its sheet lie outside it.
+    A box, or half of one, holds only small things, and the rules and notes of its sheet lie outside it. The outer line
+    of a double border is not a thing outside.
     """
     region = way.polygon()
     if region.area / region.minimum_rotated_rectangle.area < FRAME_FILL:
@@ -410,7 +413,7 @@ def _is_border(way: Way, others: list[Way], network: Network) -> bool:
     shapes = (other.polygon() for other in bodies)
     if any(LEAST_INSIDE < shape.area / region.area < MOST_INSIDE and room.contains(shape) for shape in shapes):
         return True
-    own = {stroke for stroke, _ in way.darts}
+    own = {stroke for one in (way, *rings(way, others)) for stroke, _ in one.darts}
     rest = [stroke for stroke in range(len(network.lines)) if stroke not in own]
     lengths = np.array([network.length_mm(stroke) for stroke in rest])
     inside = np.array([float(contained(region, network.lines[stroke]).mean()) for stroke in rest])

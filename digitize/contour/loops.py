@@ -35,6 +35,8 @@ CORE_MM = 5.0
 THROUGH_MM = 2.0
 # Seeds: strokes from which a closed way is sought, heavy and long ones first.
 SEED_MM, MOST_SEEDS = 12.0, 90
+# ... and chains of shorter ones that go on as each other.
+CHAIN_MM, MOST_CHAINS = 60.0, 12
 # Closed ways that are too small for a body are passed over, so many, where one is said to run.
 MOST_SMALL = 6
 # Of the ends that a half may have on its line, so many are sought from each start.
@@ -111,7 +113,8 @@ def closed_ways(network: Network, through: FloatArray, is_box: Callable[[Way], b
         if network.closed[seed]:
             way: Way | None = _isolated(network, seed)
         else:
-            way = _cycle(network, seed) if seed not in told else _large_cycle(network, seed)
+            pieces = network.length_mm(seed) < SEED_MM  # what cuts a line into pieces makes small ways beside it
+            way = _large_cycle(network, seed) if pieces or seed in told else _cycle(network, seed)
             if way is not None and _is_band(way):
                 way = _large_cycle(network, seed)
         if way is None:
@@ -214,8 +217,26 @@ def strokes_at(network: Network, places: FloatArray) -> list[int]:
 
 def _seeds(network: Network) -> list[int]:
     lengths = network.lengths_mm()
-    order = np.argsort(-lengths * network.weights)
-    return [int(stroke) for stroke in order if lengths[stroke] >= SEED_MM][:MOST_SEEDS]
+    order = [int(stroke) for stroke in np.argsort(-lengths * network.weights)]
+    long = [stroke for stroke in order if lengths[stroke] >= SEED_MM]
+    return long[:MOST_SEEDS] + _chained(network, [stroke for stroke in order if lengths[stroke] < SEED_MM])
+
+
+def _chained(network: Network, strokes: list[int]) -> list[int]:
+    """Return one stroke of each long chain of short ones, heavy and long chains first.
+
+    The kerfs of a lining, or slots and frets that end on a line, cut it into pieces that are all too short for a seed.
+    """
+    chains, seen = [], set[int]()
+    for stroke in strokes:
+        if stroke in seen:
+            continue
+        chain = [stroke, *network.onward_from(stroke, start=True), *network.onward_from(stroke, start=False)]
+        seen.update(chain)
+        length = sum(network.length_mm(one) for one in chain)
+        if length >= CHAIN_MM and max(network.length_mm(one) for one in chain) < SEED_MM:
+            chains.append((length * float(np.median(network.weights[chain])), stroke))
+    return [stroke for _, stroke in sorted(chains, reverse=True)[:MOST_CHAINS]]
 
 
 def _isolated(network: Network, stroke: int) -> Way:

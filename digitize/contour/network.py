@@ -105,6 +105,25 @@ class Network:
             self._further[key] = self._best_continuation(arm)
         return self._further[key]
 
+    def onward_from(self, stroke: int, *, start: bool) -> list[int]:
+        """Return the strokes that go on from one end of a stroke one after the other, each as the best there."""
+        found: list[int] = []
+        arm: Arm | None = Arm(stroke, self.ends[stroke][1 if start else 0], not start)  # it leaves the other end
+        while arm is not None and not self.closed[stroke]:
+            arm = self._continuation(arm)
+            if arm is None or arm.stroke in (stroke, *found):
+                break
+            found.append(arm.stroke)
+        return found
+
+    def chain_mm(self, stroke: int, enough_mm: float) -> float:
+        """Return the length of a stroke with those that go on from it, as far as it matters."""
+        length = self.length_mm(stroke)
+        if length < enough_mm:
+            ends = self.onward_from(stroke, start=True), self.onward_from(stroke, start=False)
+            length += sum(self.length_mm(one) for one in {*ends[0], *ends[1]})
+        return length
+
     def _best_continuation(self, arm: Arm) -> Arm | None:
         """Return the stroke that best goes on from the far end of ``arm``: one cubic through both, as wide.
 
