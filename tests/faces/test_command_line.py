@@ -231,6 +231,12 @@ def test_the_demo_is_not_run_over_its_results(demo: tuple[Path, subprocess.Compl
     assert (out / "record.json").read_bytes() == before
 
 
+@pytest.mark.slow  # by default outline's own results are replaced
+def test_the_demo_is_run_over_its_results_when_told(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    out, _ = demo
+    assert boutline("demo", "--out", out, "--replace").returncode == 0
+
+
 @pytest.mark.parametrize("command", ["outline", pytest.param("demo", marks=pytest.mark.slow)])
 def test_json_and_the_record_file_are_the_same(
     made: Callable[[PlanSpec], MadePlan], tmp_path: Path, command: str
