@@ -8,6 +8,8 @@ picture's (the calibration's exact form matters only to the final measurement).
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -105,23 +107,25 @@ class Network:
             self._further[key] = self._best_continuation(arm)
         return self._further[key]
 
-    def onward_from(self, stroke: int, *, start: bool) -> list[int]:
+    def onward_from(self, stroke: int, *, start: bool) -> Iterator[int]:
         """Return the strokes that go on from one end of a stroke one after the other, each as the best there."""
-        found: list[int] = []
+        seen = {stroke}
         arm: Arm | None = Arm(stroke, self.ends[stroke][1 if start else 0], not start)  # it leaves the other end
         while arm is not None and not self.closed[stroke]:
             arm = self._continuation(arm)
-            if arm is None or arm.stroke in (stroke, *found):
+            if arm is None or arm.stroke in seen:
                 break
-            found.append(arm.stroke)
-        return found
+            seen.add(arm.stroke)
+            yield arm.stroke
 
     def chain_mm(self, stroke: int, enough_mm: float) -> float:
         """Return the length of a stroke with those that go on from it, as far as it matters."""
-        length = self.length_mm(stroke)
-        if length < enough_mm:
-            ends = self.onward_from(stroke, start=True), self.onward_from(stroke, start=False)
-            length += sum(self.length_mm(one) for one in {*ends[0], *ends[1]})
+        length, seen = self.length_mm(stroke), {stroke}
+        for one in itertools.chain(self.onward_from(stroke, start=True), self.onward_from(stroke, start=False)):
+            if length >= enough_mm:
+                break
+            length += self.length_mm(one) if one not in seen else 0.0
+            seen.add(one)
         return length
 
     def _best_continuation(self, arm: Arm) -> Arm | None:

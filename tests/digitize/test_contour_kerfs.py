@@ -35,8 +35,9 @@ def kerfed(made: MadePlan, pen_mm: float) -> None:
     cv2.imwrite(str(made.path), page)
 
 
-@pytest.mark.parametrize(("family", "seed"), [("small", 3), ("small", 8)])
-def test_an_outline_with_a_kerfed_lining_is_found(tmp_path: Path, family: str, seed: int) -> None:
-    made = make_plan(PlanSpec(name="kerfed", seed=seed, family=family, blur_px=0.5), tmp_path)
+@pytest.mark.parametrize("seed", [3, pytest.param(8, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("half", [False, pytest.param(True, marks=pytest.mark.slow)], ids=["whole", "half"])
+def test_an_outline_with_a_kerfed_lining_is_found(tmp_path: Path, seed: int, half: bool) -> None:
+    made = make_plan(PlanSpec(name="kerfed", seed=seed, family="small", half=half, blur_px=0.5), tmp_path)
     kerfed(made, 0.13)
     assert off_truth(made, trace(made)).max() < RIGHT_MM
