@@ -6,7 +6,7 @@ middle that goes on beyond it, as centerlines do (ISO 128-2, from memory: they e
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -24,6 +24,8 @@ ON_LINE_MM, OWN_PEN = 0.8, 0.35
 MOST_INSIDE = 0.85  # of its area: the lining of a box, and a box's own half, fill more
 EVEN, EVEN_MM = 0.02, 3.0  # what of its area, and how much of its width, a whole body's halves may differ by
 RINGS_MM = 15.0  # between the lines of a double border
+LEAST_BEYOND_MM = 1.5  # from a half's line to another one beyond it
+DRAWN = 0.85  # of the way from one to the other
 INKED = 0.6  # of the line between a half's ends
 
 
@@ -84,12 +86,13 @@ def frames(way: Way, half: Way) -> bool:
     return bool(inner.area < MOST_INSIDE * region.area and region.buffer(1.0).contains(inner))
 
 
-def closed_by_its_own_pen(half: Way, line: LongLine, network: Network) -> bool:
-    """Whether a half that is three sides of a rectangle goes on along its line with the same pen, and ends there.
+def closed_by_its_own_pen(half: Way, line: LongLine, lines: Sequence[LongLine], network: Network) -> bool:
+    """Whether a half that is three sides of a box goes on along its line with the same pen, and ends there.
 
-    Then it is a whole rectangle, body or border, and which of its sides would be the centerline nobody can tell.
+    Then it is a whole rectangle, body or border, and which of its sides would be the centerline nobody can tell; or a
+    side view, which may taper, but has the line of its lining along that side.
     """
-    if not rectangular(half):
+    if not rectangular(half) and not any(True for _ in _parallels(half, line, lines, inside=True)):
         return False
     along = (line.end - line.start) / line.length_mm
     ends = sorted(((half.xy[0] - line.start) @ along, (half.xy[-1] - line.start) @ along))
@@ -97,6 +100,40 @@ def closed_by_its_own_pen(half: Way, line: LongLine, network: Network) -> bool:
         return False  # a centerline that goes on beyond
     own = {stroke for stroke, _ in half.darts}
     return _inked_alike(half, line, network, own, ends)
+
+
+def closed_beyond(half: Way, line: LongLine, lines: Sequence[LongLine], inked: cKDTree) -> bool:
+    """Whether a half goes on across its line at both ends to another line, parallel, close by and no longer than it is.
+
+    Then both are lines of one closed thing: a side view with its lining. ``inked`` holds all points of strokes.
+    """
+    return any(
+        all(map(inked_between, ends, far, [inked, inked])) for ends, far in _parallels(half, line, lines, inside=False)
+    )
+
+
+def _parallels(
+    half: Way, line: LongLine, lines: Sequence[LongLine], *, inside: bool
+) -> Iterator[tuple[FloatArray, FloatArray]]:
+    """Return both ends of a half, and those of each line that is parallel to its own, close by and as long."""
+    along = (line.end - line.start) / line.length_mm
+    normal = np.array([-along[1], along[0]])
+    ends = half.xy[[0, -1]] if (half.xy[-1] - half.xy[0]) @ along > 0.0 else half.xy[[-1, 0]]
+    side = float(np.sign(np.median((half.xy - line.start) @ normal))) * (1.0 if inside else -1.0)
+    for other in lines:
+        way = (other.end - other.start) / other.length_mm
+        far = np.array([other.start, other.end] if way @ along > 0.0 else [other.end, other.start])
+        off = side * ((far - line.start) @ normal)
+        near = off.min() > LEAST_BEYOND_MM and off.max() < RINGS_MM
+        if abs(way @ normal) < TURNED_RAD and near and np.abs((far - ends) @ along).max() < RINGS_MM:
+            yield ends, far
+
+
+def inked_between(start: FloatArray, end: FloatArray, inked: cKDTree) -> bool:
+    """Whether nearly all of the way from one place to another, straight, is drawn."""
+    count = max(2, int(np.hypot(*(end - start)) / 0.3))
+    places = start + np.linspace(0.0, 1.0, count)[:, None] * (end - start)
+    return bool(np.mean(inked.query(places)[0] < ON_LINE_MM) > DRAWN)
 
 
 def _inked_alike(half: Way, line: LongLine, network: Network, own: set[int], ends: list[FloatArray]) -> bool:

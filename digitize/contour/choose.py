@@ -13,7 +13,7 @@ from calibration.flags import Doubt, doubt
 from calibration.frames import FloatArray
 from digitize.contour.band import resample
 from digitize.contour.beside import SAME_WEIGHT, beside, contained, heavier_neighbour, parts_elsewhere
-from digitize.contour.boxes import closed_by_its_own_pen, frames, halved, is_box, rings
+from digitize.contour.boxes import closed_beyond, closed_by_its_own_pen, frames, halved, is_box, rings
 from digitize.contour.elsewhere import bends, curves_elsewhere
 from digitize.contour.half_ways import BEYOND_MM, StrokeEnds, closed_by_line, halves_on, is_half, one_sided, opened
 from digitize.contour.lines import LongLine, long_lines, without_squares
@@ -351,8 +351,9 @@ def _best_half(
     others = [*ways, *borders, *(way for way, _ in found if _believable(way))]
 
     def whole_half(way: Way, line: LongLine) -> bool:
-        rectangle = closed_by_its_own_pen(way, line, network)
-        return not rectangle and one_sided(way, line, inked) and not _is_border(way, others, network)
+        rectangle = closed_by_its_own_pen(way, line, lines, network)
+        shut = rectangle or closed_beyond(way, line, lines, inked)
+        return not shut and one_sided(way, line, inked) and not _is_border(way, others, network)
 
     if hints.near is not None or hints.through:
         # of the halves that pass the places told, only those count that pass them nearest

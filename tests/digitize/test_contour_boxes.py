@@ -121,3 +121,27 @@ def test_what_braces_close_in_a_box_is_no_body_that_it_would_be_the_border_of() 
     found = traced(page)
     assert not found.half
     assert np.ptp(found.points.xy, axis=0) == pytest.approx([RIGHT - LEFT, LOW - TOP], abs=0.3)
+
+
+@pytest.mark.parametrize("lining_mm", [3.0, 7.0])
+def test_a_side_view_with_its_lining_is_no_half_of_a_body(lining_mm: float) -> None:
+    """The lining's line goes from end to end: three sides of the view stand on it as half a body on its centerline."""
+    page = sheet()
+    line(page, (LEFT, 120), (RIGHT, 120), (RIGHT, 232), (240, 226), (LEFT, 205), closed=True)
+    line(page, (LEFT, 120 + lining_mm), (RIGHT, 120 + lining_mm), pen=2)
+    with pytest.raises(Refusal) as refusal:
+        traced(page)
+    assert refusal.value.code == "no-outline"
+
+
+@pytest.mark.parametrize("apart_mm", [4.0, 9.0])
+def test_a_double_border_is_no_body_where_the_body_cannot_be_followed(apart_mm: float) -> None:
+    """Of the lines outside the inner border the outer one is the longest."""
+    page = sheet()
+    rectangle(page, 30.0)
+    rectangle(page, 30.0 - apart_mm)
+    turn = np.linspace(0.3, 2 * np.pi - 1.2, 200)  # a body with a side torn off
+    line(page, *map(tuple, np.column_stack([235 - 130 * np.cos(turn), 160 - 85 * np.sin(turn)])))
+    with pytest.raises(Refusal) as refusal:
+        traced(page)
+    assert refusal.value.code == "no-outline"
