@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from functools import partial
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -19,6 +20,8 @@ from digitize.shapes import Picture, Seen
 CORNER_TURN_DEG, CORNER_REACH_MM = 30.0, 1.6
 # How far round a corner paper and ink are looked up; over so many stations each side, this part must be ink.
 SHARP_LOOK_MM, SIDE_STATIONS, LEAST_INKED = 1.5, 6, 0.7
+# Ink is looked up so far beyond a corner's tip, in half widths of the line.
+OUT_SHARE = 0.4
 # Where another line passes so near, its ink may make a corner of a small round. Measured without a corner, a sharp one
 # still turns by this part of its whole turn, over the second length, within the first of the place. At an acute tip, of
 # a larger turn, the ink of its two sides runs together and rounds it.
@@ -90,7 +93,7 @@ def measure_line(
         corners = np.setdiff1d(corners, rounds)
     while True:
         whole = measured(corners)
-        round_ones = [not _sharp(picture.grey, whole.xy, int(c), px_per_mm) for c in whole.corners]
+        round_ones = [not _sharp(picture.grey, whole, int(c), px_per_mm) for c in whole.corners]
         if edge != "middle" or not any(round_ones):
             return whole
         # Where both sides were carried on to meet there is no ink: the line turns there in a small round.
@@ -112,8 +115,12 @@ def _turns_at_once(xy: FloatArray, place: FloatArray, *, closed: bool) -> bool:
     return bool(at_once > SHARP_SHARE * whole or whole > ACUTE_DEG)
 
 
-def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: float) -> bool:
-    """Whether there is ink where the two sides of a corner meet, and under most of both on the way there."""
+def _sharp(grey: npt.NDArray[np.uint8], whole: Measured, corner: int, px_per_mm: float) -> bool:
+    """Whether there is ink where the two sides of a corner meet, a little beyond, and under most of both on the way.
+
+    A pen's round end on the tip of a sharp corner reaches half its width beyond the tip; a small round never does.
+    """
+    xy = whole.xy
     reach = round(SHARP_LOOK_MM * px_per_mm)
     x, y = (round(float(v)) for v in xy[corner])
     window = grey[max(0, y - reach) : y + reach + 1, max(0, x - reach) : x + reach + 1]
@@ -124,7 +131,11 @@ def _sharp(grey: npt.NDArray[np.uint8], xy: FloatArray, corner: int, px_per_mm: 
     middle = (ink + paper) / 2.0
     near = np.arange(corner - SIDE_STATIONS, corner + SIDE_STATIONS + 1) % len(xy)
     columns, rows = np.rint(np.clip(xy[near], 0, np.array(grey.shape[::-1]) - 1)).astype(np.int64).T
-    return bool(tip.mean() < middle and np.mean(grey[rows, columns] < middle) > LEAST_INKED)
+    sides = xy[near[[0, -1]]] - xy[corner]
+    inwards = (sides / np.maximum(np.hypot(*sides.T), 1e-9)[:, None]).sum(axis=0)
+    beyond = xy[corner] - OUT_SHARE * whole.width_px / 2.0 * inwards / max(float(np.hypot(*inwards)), 1e-9)
+    out = cv2.getRectSubPix(grey, (3, 3), (float(beyond[0]), float(beyond[1])))[1, 1]
+    return bool(tip.mean() < middle and out < middle and np.mean(grey[rows, columns] < middle) > LEAST_INKED)
 
 
 def _without(corners: IntArray, path: FloatArray, places: FloatArray) -> IntArray:

@@ -24,9 +24,9 @@ def _side(deg: float, length_mm: float = 22.0) -> FloatArray:
     return TIP + length_mm * np.array([np.cos(np.radians(deg)), np.sin(np.radians(deg))])
 
 
-def _corner(radius_mm: float) -> FloatArray:
+def _corner(radius_mm: float, down_deg: float = DOWN_DEG, away_deg: float = AWAY_DEG) -> FloatArray:
     """Return the corner with its sides, rounded with a radius."""
-    first, last = _side(DOWN_DEG), _side(AWAY_DEG)
+    first, last = _side(down_deg), _side(away_deg)
     if radius_mm == 0.0:
         return np.array([first, TIP, last])
     u, v = ((side - TIP) / np.hypot(*(side - TIP)) for side in (first, last))
@@ -65,6 +65,20 @@ def test_a_line_that_touches_a_corner_does_not_make_it_sharp_or_round(radius_mm:
     other = OtherLine(np.linspace(touching[0], touching[1] + (3.0, 0.0), 200) * PX, float(FINE_PX))
     page = _page(curve, touching)
     found = measure_line(page, rough * PX, PX, float(PEN_PX), closed=False, others=(other,))
+    assert len(found.corners) == (1 if sharp else 0)
+    assert _off_mm(found.xy[5:-5] / PX, curve).max() < 0.08
+
+
+@pytest.mark.parametrize(("down_deg", "pen_px", "radius_mm"), [(95.0, 6, 0.9), (95.0, 8, 1.2), (115.0, 6, 1.4)])
+@pytest.mark.parametrize("sharp", [True, False])
+def test_a_corner_eased_by_little_more_than_the_pen_is_no_sharp_one(
+    down_deg: float, pen_px: int, radius_mm: float, sharp: bool
+) -> None:
+    """The sides' own ink reaches to where they would meet, or nearly; that of a sharp corner goes on beyond."""
+    curve = _corner(0.0 if sharp else radius_mm, down_deg, 5.0)
+    page = _page(curve, np.array([(1.0, 55.0), (50.0, 55.0)]), pen_px)
+    rough = _corner(0.01 if sharp else radius_mm, down_deg, 5.0)
+    found = measure_line(page, rough * PX, PX, float(pen_px), closed=False)
     assert len(found.corners) == (1 if sharp else 0)
     assert _off_mm(found.xy[5:-5] / PX, curve).max() < 0.08
 
