@@ -1,7 +1,6 @@
 """Lines through the middles of short strokes that stand alone.
 
 Graduations on no drawn line may be too faint or short to show as line segments in a picture that is reduced for those.
-
 A stroke is a connected piece of ink whose second moments are those of something long and thin.
 """
 
@@ -24,7 +23,12 @@ MOST_LINES = 24
 
 
 def stroke_lines(grey: Grey, contrast: float) -> list[Line]:
-    """Return lines square to many strokes and through their middles; ink is ``contrast`` darker than round it."""
+    """Return lines (px of the picture) square to many strokes and through their middles.
+
+    Args:
+        grey: (H, W) dark ink on light paper.
+        contrast: grey levels by which ink is darker than round it.
+    """
     factor = max(1.0, float(np.ceil(2 * np.sqrt(grey.size / INK_PIXELS))) / 2)
     small = shrunk(grey, factor) if factor > 1 else grey
     mean, under = cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV

@@ -77,11 +77,10 @@ def test_what_is_known_is_not_told_again_and_two_lines_tell_nothing() -> None:
         drawn_angles(photo, few.lines, ())
 
 
-@pytest.mark.parametrize("count", [12, pytest.param(24, marks=pytest.mark.slow)])
-def test_they_make_the_outline_truer_and_the_claim_holds(count: int) -> None:
+def test_they_make_the_outline_truer_and_the_claim_holds() -> None:
     """Rules in a corner alone leave the far side of the sheet open."""
     worst, held = [], []
-    for seed in range(count):
+    for seed in range(24):
         sheet = plan(seed)
         plain = adjusted(sheet)
         with_them = adjusted(sheet, drawn_angles(plain, sheet.lines, ()))
@@ -93,8 +92,7 @@ def test_they_make_the_outline_truer_and_the_claim_holds(count: int) -> None:
         held.append(np.mean(np.abs(across_error(found.xy, body())) <= 2 * with_them.u_outline_mm(found)))
     plain_mm, with_mm = np.median(worst, axis=0)
     assert with_mm < 0.6 * plain_mm
-    # 95 % of a photo's points, which err together: the shares of single photos scatter by an eighth
-    assert np.mean(held) > 0.95 - 2.0 * 0.125 / np.sqrt(count)
+    assert np.mean(held) > 0.9
 
 
 def test_one_that_was_not_meant_is_left_out_without_a_word() -> None:

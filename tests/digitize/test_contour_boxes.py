@@ -141,6 +141,7 @@ def test_a_double_border_is_no_body_where_the_body_cannot_be_followed(apart_mm: 
     rectangle(page, 30.0)
     rectangle(page, 30.0 - apart_mm)
     turn = np.linspace(0.3, 2 * np.pi - 1.2, 200)  # a body with a side torn off
+    line(page, ((LEFT + RIGHT) / 2, 3), ((LEFT + RIGHT) / 2, 317), pen=1)  # a fold: through its middle and out
     line(page, *map(tuple, np.column_stack([235 - 130 * np.cos(turn), 160 - 85 * np.sin(turn)])))
     with pytest.raises(Refusal) as refusal:
         traced(page)
